@@ -1,0 +1,41 @@
+"""The frozen nouns every other package speaks in. Knows numpy only."""
+
+from tapewright.model.errors import (
+    AudioError,
+    CardError,
+    ImageError,
+    InputError,
+    OutputError,
+    SignalError,
+    TapewrightError,
+    UsageError,
+)
+from tapewright.model.image import Image, Range
+from tapewright.model.layers import GAP, ByteRun, Symbols
+from tapewright.model.place import Fault, Span
+from tapewright.model.reading import Block, Reading, Source
+from tapewright.model.recording import AudioSource, Recording, Samples
+
+__all__ = [
+    "GAP",
+    "AudioError",
+    "AudioSource",
+    "Block",
+    "ByteRun",
+    "CardError",
+    "Fault",
+    "Image",
+    "ImageError",
+    "InputError",
+    "OutputError",
+    "Range",
+    "Reading",
+    "Recording",
+    "Samples",
+    "SignalError",
+    "Source",
+    "Span",
+    "Symbols",
+    "TapewrightError",
+    "UsageError",
+]
