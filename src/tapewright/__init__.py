@@ -1,0 +1,1 @@
+"""Save and load programs of vintage computers over audio cassette."""
