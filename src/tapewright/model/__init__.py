@@ -15,6 +15,7 @@ from tapewright.model.layers import GAP, ByteRun, Symbols
 from tapewright.model.place import Fault, Span
 from tapewright.model.reading import Block, Reading, Source
 from tapewright.model.recording import AudioSource, Recording, Samples
+from tapewright.model.tape import TapePart
 
 __all__ = [
     "GAP",
@@ -36,6 +37,7 @@ __all__ = [
     "Source",
     "Span",
     "Symbols",
+    "TapePart",
     "TapewrightError",
     "UsageError",
 ]

@@ -56,7 +56,9 @@ class Image:
     name: str | None = None
 
     @classmethod
-    def of(cls, ranges: Iterable[Range], *, run: int | None = None, name: str | None = None) -> Image:
+    def of(
+        cls, ranges: Iterable[Range], *, run: int | None = None, name: str | None = None
+    ) -> Image:
         """Build an image from ranges in any order, joining those that touch.
 
         Raises
@@ -66,14 +68,20 @@ class Image:
         """
         given = [r for r in ranges if r.data]
         joined: list[Range] = []
-        for piece in sorted((r for r in given if r.address is not None), key=lambda r: r.address or 0):
+        for piece in sorted(
+            (r for r in given if r.address is not None), key=lambda r: r.address or 0
+        ):
             address = piece.address or 0
             if address < 0 or address + len(piece) - 1 > HIGHEST_ADDRESS:
-                raise ImageError(f"address {address:X}h plus {len(piece)} bytes does not fit in 32 bits")
+                raise ImageError(
+                    f"address {address:X}h plus {len(piece)} bytes does not fit in 32 bits"
+                )
             last = joined[-1] if joined else None
             last_end = last.end if last is not None else None
             if last is not None and last_end is not None and address <= last_end:
-                raise ImageError(f"two ranges both hold address {address:04X}h; remove one of them")
+                raise ImageError(
+                    f"two ranges both hold address {address:04X}h; remove one of them"
+                )
             if last is not None and last_end is not None and address == last_end + 1:
                 joined[-1] = Range(last.address, last.data + piece.data)
             else:
@@ -82,7 +90,9 @@ class Image:
         return cls(tuple(joined), run=run, name=name)
 
     @classmethod
-    def from_bytes(cls, data: bytes, address: int | None = None, *, name: str | None = None) -> Image:
+    def from_bytes(
+        cls, data: bytes, address: int | None = None, *, name: str | None = None
+    ) -> Image:
         """Build an image of one range."""
         return cls.of([Range(address, bytes(data))], name=name)
 
@@ -106,9 +116,13 @@ class Image:
             If a range without an address stands beside others, so that nobody knows where it goes.
         """
         if len(self.ranges) == 1:
-            return Image.of([Range(address, self.ranges[0].data)], run=self.run, name=self.name)
+            return Image.of(
+                [Range(address, self.ranges[0].data)], run=self.run, name=self.name
+            )
         if not self.has_addresses:
-            raise ImageError("several ranges without addresses cannot be moved; give one range")
+            raise ImageError(
+                "several ranges without addresses cannot be moved; give one range"
+            )
         shift = address - min((r.address or 0) for r in self.ranges)
         return Image.of(
             [Range((r.address or 0) + shift, r.data) for r in self.ranges],
@@ -118,6 +132,11 @@ class Image:
 
     def __repr__(self) -> str:
         places = ", ".join(
-            f"{len(r)} bytes" if r.address is None else f"{r.address:04X}h..{r.end:04X}h" for r in self.ranges
+            f"{len(r)} bytes"
+            if r.address is None
+            else f"{r.address:04X}h..{r.end:04X}h"
+            for r in self.ranges
         )
-        return f"<Image {len(self)} bytes: {places}>" if self.ranges else "<Image, empty>"
+        return (
+            f"<Image {len(self)} bytes: {places}>" if self.ranges else "<Image, empty>"
+        )

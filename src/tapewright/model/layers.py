@@ -59,7 +59,9 @@ class Symbols:
     def text(self) -> str:
         """The symbols as characters; a gap is a full stop."""
         table = np.array([*self.names, "."])
-        return "".join(table[self.index])  # index -1 picks the last entry, the full stop
+        return "".join(
+            table[self.index]
+        )  # index -1 picks the last entry, the full stop
 
     def span(self, first: int, last: int) -> Span:
         """The place of symbols `first` to `last` (inclusive)."""
@@ -70,7 +72,14 @@ class Symbols:
         """No symbols at all."""
         none = np.zeros(0)
         return cls(
-            names, np.zeros(0, np.int16), none, none, np.zeros((0, len(names)), np.float32), none, none, none
+            names,
+            np.zeros(0, np.int16),
+            none,
+            none,
+            np.zeros((0, len(names)), np.float32),
+            none,
+            none,
+            none,
         )
 
     def __repr__(self) -> str:

@@ -17,6 +17,8 @@ FieldValue = int | str
 
 #: What a block's own check can say; see the glossary.
 CHECKS = ("ok", "bad", "none", "repaired")
+#: A byte less sure than this, with no check to vouch for it, makes a reading damaged (chosen).
+DOUBTFUL = 0.99
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,9 +129,13 @@ class Reading:
 
     @property
     def damaged(self) -> bool:
-        """Whether there is no program, a check failed, bytes are missing, or some byte is doubtful."""
+        """Whether there is no program, a check failed, bytes are missing, or an unchecked byte is doubtful."""
         return not self.blocks or any(
-            block.check == "bad" or not block.complete or bool(np.any(block.byte_confidence < 0.99))
+            not block.complete
+            or block.check == "bad"
+            or (
+                block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL))
+            )
             for block in self.blocks
         )
 

@@ -11,7 +11,14 @@ import numpy.typing as npt
 
 from tapewright.model.errors import SignalError
 
-__all__ = ["LOWEST_RATE_HZ", "HIGHEST_RATE_HZ", "MOST_CHANNELS", "AudioSource", "Recording", "Samples"]
+__all__ = [
+    "HIGHEST_RATE_HZ",
+    "LOWEST_RATE_HZ",
+    "MOST_CHANNELS",
+    "AudioSource",
+    "Recording",
+    "Samples",
+]
 
 Samples = npt.NDArray[np.float32]
 
@@ -106,9 +113,16 @@ class Recording:
         for first in range(0, len(self.samples), step):
             yield self.samples[first : first + step]
 
-    def with_samples(self, samples: Samples, step: str, *, rate_hz: float | None = None) -> Recording:
+    def with_samples(
+        self, samples: Samples, step: str, *, rate_hz: float | None = None
+    ) -> Recording:
         """Return a recording with other samples and `step` added to its history."""
-        return replace(self, samples=samples, rate_hz=rate_hz or self.rate_hz, history=(*self.history, step))
+        return replace(
+            self,
+            samples=samples,
+            rate_hz=rate_hz or self.rate_hz,
+            history=(*self.history, step),
+        )
 
     def __repr__(self) -> str:
         where = f" from {self.path}" if self.path else ""
@@ -132,11 +146,14 @@ def check_format(rate_hz: float, channels: int, path: str | None) -> None:
         )
     if not 1 <= channels <= MOST_CHANNELS:
         raise SignalError(
-            f"{where}it has {channels} channels; give a recording with 1 to {MOST_CHANNELS}", path=path
+            f"{where}it has {channels} channels; give a recording with 1 to {MOST_CHANNELS}",
+            path=path,
         )
 
 
-def check_finite(samples: Samples, first_sample: int, rate_hz: float, path: str | None) -> None:
+def check_finite(
+    samples: Samples, first_sample: int, rate_hz: float, path: str | None
+) -> None:
     """Refuse samples that are not finite numbers.
 
     Parameters
@@ -150,7 +167,9 @@ def check_finite(samples: Samples, first_sample: int, rate_hz: float, path: str 
     SignalError
         The message names the first such sample by number and by second.
     """
-    if np.isfinite(np.sum(samples, dtype=np.float64)):  # one NaN or infinity spoils the sum
+    if np.isfinite(
+        np.sum(samples, dtype=np.float64)
+    ):  # one NaN or infinity spoils the sum
         return
     bad = np.flatnonzero(~np.isfinite(samples).all(axis=1))
     if bad.size:
