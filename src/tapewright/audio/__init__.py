@@ -1,0 +1,1 @@
+"""Stage: files and sound devices to and from recordings."""

@@ -1,0 +1,1 @@
+"""Stage: bytes to and from blocks."""

@@ -1,0 +1,1 @@
+"""The only place where stages meet: read, write, verify."""

@@ -1,0 +1,1 @@
+"""A cassette recorder and its tape, good or worn: recording to recording."""

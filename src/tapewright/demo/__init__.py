@@ -1,0 +1,1 @@
+"""The demonstration: a program to tape and back."""

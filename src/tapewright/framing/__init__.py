@@ -1,0 +1,1 @@
+"""Stage: symbols to and from bytes."""

@@ -1,0 +1,1 @@
+"""Stage: blocks to and from the program's image."""

@@ -1,0 +1,1 @@
+"""Stage: waveform to and from symbols."""

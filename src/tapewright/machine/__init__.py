@@ -1,0 +1,1 @@
+"""The vintage computer's ear: output stage, input stage, polling loop."""
