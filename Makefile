@@ -23,7 +23,7 @@ test: ## Every check: style, types, import rules, tests
 	$(BIN)/python -m ruff check .
 	$(BIN)/python -m ruff format --check .
 	$(BIN)/python -m mypy
-	$(BIN)/lint-imports
+	$(BIN)/lint-imports --no-logo
 	$(BIN)/python -m pytest -n $(JOBS) --dist worksteal
 
 format: ## Format the code and apply the safe fixes
