@@ -1,1 +1,9 @@
-"""A cassette recorder and its tape, good or worn: recording to recording."""
+"""A compact-cassette recorder and its tape, good or worn: Recording to Recording."""
+
+from tapewright.channel.capture import digitise
+from tapewright.channel.description import describe
+from tapewright.channel.noise import add_noise
+from tapewright.channel.play import play
+from tapewright.channel.settings import CassetteChannel, FlutterTone, LevelStep
+
+__all__ = ["CassetteChannel", "FlutterTone", "LevelStep", "add_noise", "describe", "digitise", "play"]
