@@ -1,1 +1,5 @@
-"""Stage: bytes to and from blocks."""
+"""Blocks: program bytes to the leads, fields and checks of a card, and back."""
+
+from tapewright.blocks.encode import encode
+
+__all__ = ["encode"]

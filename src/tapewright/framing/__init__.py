@@ -1,1 +1,5 @@
-"""Stage: symbols to and from bytes."""
+"""Framing: bytes to symbols and back, with start, stop and parity."""
+
+from tapewright.framing.encode import byte_symbols, encode
+
+__all__ = ["byte_symbols", "encode"]
