@@ -6,6 +6,8 @@ over, as beyond the first null of a gap. Wavelength is ``speed / frequency``.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -48,13 +50,13 @@ def azimuth_factor(
     ----------
     Camras; Eargle (from memory); the same sinc form as the gap.
     """
-    slant_mm = track_width_mm * np.tan(np.deg2rad(error_arcmin / 60))
+    slant_mm = track_width_mm * math.tan(math.radians(error_arcmin / 60))
     return np.sinc(slant_mm * frequency_hz / speed_mm_per_s)
 
 
 def azimuth_delay_seconds(error_arcmin: float, track_distance_mm: float, speed_mm_per_s: float) -> float:
     """How much later the second of two tracks is read: t = d tan(a) / v (from memory)."""
-    return float(track_distance_mm * np.tan(np.deg2rad(error_arcmin / 60)) / speed_mm_per_s)
+    return track_distance_mm * math.tan(math.radians(error_arcmin / 60)) / speed_mm_per_s
 
 
 def spacing_factor(frequency_hz: FloatArray, spacing_um: float, speed_mm_per_s: float) -> FloatArray:
