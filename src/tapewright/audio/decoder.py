@@ -8,13 +8,25 @@ from typing import Protocol
 
 from tapewright.model import Fault, Samples, Span
 
-__all__ = ["Decoder", "RefusedError", "Report", "StreamInfo", "cut_short", "damaged", "ends_early"]
+__all__ = [
+    "NOT_AUDIO",
+    "Decoder",
+    "RefusedError",
+    "Report",
+    "StreamInfo",
+    "cut_short",
+    "damaged",
+    "ends_early",
+]
 
 Report = Callable[[Fault], None]
 
+#: What a library says of a file it knows nothing about.
+NOT_AUDIO = "is not audio; give a sound file"
+
 
 class RefusedError(Exception):
-    """A decoder cannot make sound of a file; ``str()`` says why in a few words. Stays in this package."""
+    """A decoder cannot make sound of a file; ``str()`` completes "FILE ...". Stays in this package."""
 
 
 @dataclass(frozen=True)

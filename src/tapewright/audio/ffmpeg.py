@@ -12,7 +12,7 @@ from av.audio.frame import AudioFrame
 from av.audio.stream import AudioStream
 from av.container import InputContainer
 
-from tapewright.audio.decoder import RefusedError, Report, StreamInfo, damaged, ends_early
+from tapewright.audio.decoder import NOT_AUDIO, RefusedError, Report, StreamInfo, damaged, ends_early
 from tapewright.model import Fault, Samples, Span
 from tapewright.model.recording import check_format
 
@@ -91,7 +91,7 @@ def open_ffmpeg(path: str) -> FfmpegDecoder:
             _sample_format(frame)
             info = StreamInfo(float(frame.sample_rate), frame.layout.nb_channels, seconds, firm)
             return FfmpegDecoder(path, info)
-    raise RefusedError("holds no audio that can be decoded")
+    raise RefusedError("holds no audio that can be decoded; give another file")
 
 
 def _open(path: str) -> InputContainer:
@@ -101,16 +101,16 @@ def _open(path: str) -> InputContainer:
         options = {"protocol_whitelist": "file"}
         container = av.open("file:" + path, metadata_errors="replace", options=options)
     except (av.FFmpegError, OSError, ValueError) as error:
-        raise RefusedError("is not audio") from error
+        raise RefusedError(NOT_AUDIO) from error
     if container.format.name in _PLAYLISTS:
         container.close()
-        raise RefusedError("is a list of other files, not audio")
+        raise RefusedError("is a list of other files; give one of those")
     return container
 
 
 def _audio_stream(container: InputContainer) -> AudioStream:
     if not container.streams.audio:
-        raise RefusedError("has no audio stream")
+        raise RefusedError("has no audio stream; give a file with sound")
     return container.streams.audio[0]
 
 
@@ -158,7 +158,7 @@ def _frames(path: str) -> Iterator[AudioFrame | None]:
 def _sample_format(frame: AudioFrame) -> tuple[str, float, float]:
     name = frame.format.packed.name
     if name not in _SAMPLE_FORMATS:
-        raise RefusedError(f"has samples of an unknown kind ({name})")
+        raise RefusedError(f"has samples of an unknown kind ({name}); convert it to WAV or FLAC")
     return _SAMPLE_FORMATS[name]
 
 

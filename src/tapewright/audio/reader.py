@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapewright.audio.decoder import Decoder, RefusedError
+from tapewright.audio.decoder import NOT_AUDIO, Decoder, RefusedError, cut_short
 from tapewright.model import AudioError, Fault, Recording, Samples
 from tapewright.model.recording import check_finite
 
@@ -20,6 +20,8 @@ StrPath = str | os.PathLike[str]
 
 #: A file damaged all over would otherwise list faults without end.
 _MOST_FAULTS = 100
+#: Header, table and data of an Ogg page at most (RFC 3533 section 6).
+_LONGEST_OGG_PAGE = 27 + 255 + 255 * 255
 
 
 class AudioFile:
@@ -104,16 +106,13 @@ class AudioFile:
         """
         step = max(1, round(seconds * self.rate_hz))
         pending: list[Samples] = []
-        held = position = 0
+        held = 0
         for block in self._blocks():
-            with np.errstate(invalid="ignore"):  # infinities of both signs; the check itself reports them
-                check_finite(block, position, self.rate_hz, self._path)
-            position += len(block)
             pending.append(block)
             held += len(block)
             if held < step:
                 continue
-            whole = np.concatenate(pending) if len(pending) > 1 else block
+            whole = np.concatenate(pending)
             used = held - held % step
             for first in range(0, used, step):
                 yield whole[first : first + step]
@@ -121,14 +120,21 @@ class AudioFile:
             held -= used
         if held:
             yield np.concatenate(pending)
-        if position == 0:
-            raise AudioError(f"{self._path} holds no audio; give another file", path=self._path)
-        self._exact_seconds = position / self.rate_hz
 
     def _blocks(self) -> Iterator[Samples]:
         _check_readable(self._path)
+        position = 0
         try:
-            yield from self._decoder.blocks(self._report)
+            for block in self._decoder.blocks(self._report):
+                with np.errstate(invalid="ignore"):  # infinities of both signs; the check reports them
+                    check_finite(block, position, self.rate_hz, self._path)
+                position += len(block)
+                yield block
+            if position == 0:
+                raise RefusedError("holds no audio; give another file")
+            self._exact_seconds = position / self.rate_hz
+            if not _ogg_ends(self._path):
+                self._report(cut_short(self._exact_seconds, "the mark of the end of the stream is not there"))
         except RefusedError as refusal:
             raise _refused(self._path, refusal) from refusal
         except OSError as error:
@@ -170,7 +176,7 @@ def open_audio(path: StrPath) -> AudioFile:
     name = os.fspath(path)
     head = _check_readable(name)
     reasons: list[RefusedError] = []
-    for library in ("ffmpeg", "sndfile") if _is_for_ffmpeg(head) else ("sndfile", "ffmpeg"):
+    for library in ("ffmpeg",) if _is_for_ffmpeg_alone(name, head) else ("sndfile", "ffmpeg"):
         try:
             return AudioFile(name, _open_with(library, name))
         except RefusedError as refusal:
@@ -178,7 +184,7 @@ def open_audio(path: StrPath) -> AudioFile:
         except OSError as error:
             raise _unreadable(name, error) from error
     # A library that knows what it is looking at has more to say than one that does not.
-    told = [reason for reason in reasons if str(reason) != "is not audio"]
+    told = [reason for reason in reasons if str(reason) != NOT_AUDIO]
     raise _refused(name, (told or reasons)[0])
 
 
@@ -216,10 +222,27 @@ def _open_with(library: str, path: str) -> Decoder:
     return open_sndfile(path)
 
 
-def _is_for_ffmpeg(head: bytes) -> bool:
-    """Whether FFmpeg goes first: libsndfile writes warnings to stderr over MP3 and resamples Opus."""
+def _is_for_ffmpeg_alone(path: str, head: bytes) -> bool:
+    """Whether libsndfile is to be left out: over MP3 it writes to stderr, and Opus it resamples."""
     is_mpeg = head[:3] == b"ID3" or (len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0)
-    return is_mpeg or (head[:4] == b"OggS" and b"OpusHead" in head)
+    is_opus = head[:4] == b"OggS" and b"OpusHead" in head
+    return is_mpeg or is_opus or Path(path).suffix.lower() == ".mp3"
+
+
+def _ogg_ends(path: str) -> bool:
+    """Whether the last page of an Ogg file is marked as the last, as RFC 3533 section 6 demands.
+
+    An Ogg file has no header that promises a length, so only this tells that it was cut short.
+    Any other file passes.
+    """
+    with Path(path).open("rb") as file:
+        if file.read(4) != b"OggS":
+            return True
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - _LONGEST_OGG_PAGE))
+        tail = file.read()
+    page = tail.rfind(b"OggS")
+    return page >= 0 and len(tail) > page + 5 and bool(tail[page + 5] & 0x04)
 
 
 def _check_readable(path: str) -> bytes:
@@ -253,4 +276,4 @@ def _unreadable(path: str, error: OSError | ValueError) -> AudioError:
 
 
 def _refused(path: str, refusal: RefusedError) -> AudioError:
-    return AudioError(f"{path} {refusal}; give a sound file that is whole", path=path)
+    return AudioError(f"{path} {refusal}", path=path)

@@ -10,17 +10,26 @@ from collections.abc import Iterator
 import numpy as np
 import soundfile
 
-from tapewright.audio.decoder import RefusedError, Report, StreamInfo, cut_short, damaged, ends_early
+from tapewright.audio.decoder import (
+    NOT_AUDIO,
+    RefusedError,
+    Report,
+    StreamInfo,
+    cut_short,
+    damaged,
+    ends_early,
+)
 from tapewright.model import Fault, Samples
 from tapewright.model.recording import check_format
 
-__all__ = ["SndfileDecoder", "open_sndfile"]
+__all__ = ["SndfileDecoder", "library_name", "open_sndfile"]
 
 #: Samples (of all channels together) in one call of the library: 1 MiB of float32. Chosen: large enough
 #: that the calls cost nothing, small enough for constant memory.
 _BLOCK_SAMPLES = 1 << 18
 #: libsndfile's word for "length unknown" (SF_COUNT_MAX of its API documentation).
 _UNKNOWN_FRAMES = 2**63 - 1
+_DAMAGED = "is damaged; copy or download it again"
 #: How libsndfile's log says that a chunk of audio claims more bytes than the file has.
 _SHORT_CHUNK = re.compile(r"^\s*(?:data|SSND|Data Size|riff)\s*: (\d+) \(should be (\d+)\)", re.MULTILINE)
 #: Recorders that write to a pipe cannot know the length and claim about 2 or 4 GiB (common practice).
@@ -51,7 +60,8 @@ class SndfileDecoder:
                     got = len(file.read(out=block))
                 except (soundfile.SoundFileError, RuntimeError):
                     # The error hides how many samples came before it: those no longer NaN.
-                    got = int(np.argmax(np.isnan(block).any(axis=1)))
+                    missing = np.isnan(block).any(axis=1)
+                    got = int(np.argmax(missing)) if missing.any() else len(block)
                     if got:
                         yield block[:got]
                     yield from self._after_damage(position + got, report)
@@ -69,11 +79,16 @@ class SndfileDecoder:
 
         seconds = position / self.info.rate_hz
         rest = 0
+
+        def report_later(fault: Fault) -> None:
+            if fault.span is not None and fault.span.start_seconds > seconds:
+                report(fault)
+
         try:
             decoder = open_ffmpeg(self.path)
             if (decoder.info.rate_hz, decoder.info.channels) == (self.info.rate_hz, self.info.channels):
                 skip = position
-                for block in decoder.blocks(lambda _fault: None):
+                for block in decoder.blocks(report_later):
                     dropped = min(skip, len(block))
                     skip -= dropped
                     if dropped < len(block):
@@ -98,6 +113,8 @@ def open_sndfile(path: str) -> SndfileDecoder:
         If its rate or number of channels is beyond what a recording may have.
     """
     with _open(path) as file:
+        if file.format == "RAW":  # it knows nothing but the name, and would make noise of any file so named
+            raise RefusedError(NOT_AUDIO)
         check_format(file.samplerate, file.channels, path)
         frames, rate_hz = file.frames, float(file.samplerate)
         faults = []
@@ -107,18 +124,22 @@ def open_sndfile(path: str) -> SndfileDecoder:
                 faults.append(cut_short(frames / rate_hz, what))
         try:
             if frames == 0 or len(file.read(1)) == 0:
-                raise RefusedError("holds no audio")
+                raise RefusedError("holds no audio; give another file")
         except (soundfile.SoundFileError, RuntimeError) as error:
-            raise RefusedError("is damaged") from error
+            raise RefusedError(_DAMAGED) from error
     seconds = None if frames >= _UNKNOWN_FRAMES else frames / rate_hz
     return SndfileDecoder(path, StreamInfo(rate_hz, file.channels, seconds, faults=tuple(faults[:1])))
 
 
+def library_name(path: str) -> str | bytes:
+    """Return a file's name as the library takes it: bytes, as it cannot encode a name that is not UTF-8."""
+    return path if sys.platform == "win32" else os.fsencode(path)
+
+
 def _open(path: str) -> soundfile.SoundFile:
     try:
-        # As bytes, because the library cannot encode a name that is not UTF-8; Windows wants text.
-        return soundfile.SoundFile(path if sys.platform == "win32" else os.fsencode(path))
+        return soundfile.SoundFile(library_name(path))
     except soundfile.LibsndfileError as error:
-        raise RefusedError("is damaged" if "malformed" in str(error) else "is not audio") from error
+        raise RefusedError(_DAMAGED if "malformed" in str(error) else NOT_AUDIO) from error
     except (TypeError, RuntimeError, OSError) as error:  # TypeError: a name ending in .raw wants a rate
-        raise RefusedError("is not audio") from error
+        raise RefusedError(NOT_AUDIO) from error

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from tapewright.audio.sndfile import library_name
 from tapewright.files import check_output, write_whole
 from tapewright.model import OutputError, SignalError, UsageError
 from tapewright.model.recording import check_finite, check_format
@@ -180,7 +181,7 @@ def create_audio(
     with write_whole(name, force=force) as part:
         try:
             file = soundfile.SoundFile(
-                os.fspath(part),
+                library_name(os.fspath(part)),
                 "w",
                 samplerate=round(rate_hz),
                 channels=channels,
