@@ -2,7 +2,7 @@
 
 One line is::
 
-    0300: A9 00 8D 20  03 4C 00 03  =0C5  ; comment
+    0300: A9 00 8D 20  03 4C 00 03  =00A  ; comment
 
 The address is optional. It is marked by a colon or dash after it, by ``$`` or ``0x`` before it or by ``h``
 behind it; or it has exactly four digits, a blank after it, and only two-digit bytes follow. Bytes stand with
@@ -186,8 +186,9 @@ def place(lines: list[Line], run: int | None, path: str | None) -> Image:
             here = line.address
         elif addressed is not None and line.number < addressed.number:
             raise fault(
-                f"these bytes have no address although line {addressed.number} gives one;"
-                " write the address in front",
+                f"these bytes have no address although line {addressed.number} has the address"
+                f" {addressed.address:04X}; write the address in front, or a blank between the bytes if that"
+                " is none",
                 line=line.number,
                 path=path,
             )
@@ -235,7 +236,7 @@ def to_listing(image: Image, *, bytes_per_row: int = 16, checks: bool = False) -
     Examples
     --------
     >>> print(to_listing(Image.from_bytes(b"ABCDE", 0x0300), checks=True), end="")
-    0300: 41 42 43 44  45  =047
+    0300: 41 42 43 44  45  =092
     """
     require_row_length(bytes_per_row)
     if len(image) > MOST_BYTES:

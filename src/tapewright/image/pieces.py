@@ -16,6 +16,9 @@ MOST_BYTES = 16 * 1024 * 1024
 #: Old editors and tape punches pad the end of a text with these.
 PADDING = "\x00\x1a"
 
+#: Some editors put it in front of every text.
+BYTE_ORDER_MARK = "\ufeff"
+
 
 def fault(message: str, *, line: int | None = None, path: str | None = None) -> ImageError:
     """Make the error for a line of a file, worded the same in every format."""
@@ -34,13 +37,13 @@ def decode_text(data: bytes, *, path: str | None = None) -> str:
         If they are not text; the message names the first byte that is not.
     """
     try:
-        text = data.decode("utf-8-sig").rstrip(PADDING)
+        text = data.decode("utf-8").rstrip(PADDING)
     except UnicodeDecodeError as error:
         raise not_text(data, error.start, path) from None
     odd = re.search(r"[\x00-\x08\x0e-\x1f\x7f]", text)
     if odd:
         raise not_text(data, len(text[: odd.start()].encode()), path)
-    return text
+    return text.removeprefix(BYTE_ORDER_MARK)
 
 
 def not_text(data: bytes, offset: int, path: str | None) -> ImageError:

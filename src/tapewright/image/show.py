@@ -34,7 +34,7 @@ def show_text(image: Image, *, bytes_per_row: int = 16) -> str:
     --------
     >>> print(show_text(Image.from_bytes(b"HELLO", 0x0200), bytes_per_row=8), end="")
     ; 5 bytes at 0200..0204
-    0200: 48 45 4C 4C  4F        ; HELLO
+    0200: 48 45 4C 4C  4F           ; HELLO
     """
     require_row_length(bytes_per_row)
     digits = address_digits(max((len(r) if r.end is None else r.end for r in image.ranges), default=0))
