@@ -96,17 +96,12 @@ class Alphabet:
     @property
     def has_free_phase(self) -> bool:
         """Whether a symbol carries the phase by something other than whole half-turns."""
-        return any(
-            abs(2 * shape.turns - round(2 * shape.turns)) > 1e-9
-            for shape in self.shapes
-        )
+        return any(abs(2 * shape.turns - round(2 * shape.turns)) > 1e-9 for shape in self.shapes)
 
     @property
     def flips_sign(self) -> bool:
         """Whether some symbol carries the phase by an odd number of half-turns."""
-        return not self.has_free_phase and any(
-            round(2 * shape.turns) % 2 for shape in self.shapes
-        )
+        return not self.has_free_phase and any(round(2 * shape.turns) % 2 for shape in self.shapes)
 
     @property
     def equal_lengths(self) -> bool:
@@ -117,9 +112,7 @@ class Alphabet:
     @property
     def highest_hertz(self) -> float:
         """The fastest tone or half-wave pair in it."""
-        return max(
-            (s.hertz for shape in self.shapes for s in shape.segments), default=0.0
-        )
+        return max((s.hertz for shape in self.shapes for s in shape.segments), default=0.0)
 
     @property
     def mean_bit_seconds(self) -> float:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 import anycrc
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
 from tapewright.cards.base import CardPart
 
@@ -47,9 +47,7 @@ class CrcParameters(CardPart):
     def _fits(self) -> CrcParameters:
         for key in ("poly", "init", "xorout"):
             if getattr(self, key) >> self.width:
-                raise ValueError(
-                    f"{key} = {getattr(self, key):#x} does not fit in {self.width} bits"
-                )
+                raise ValueError(f"{key} does not fit in {self.width} bits")
         return self
 
 
@@ -59,20 +57,32 @@ class CrcCheck(CardPart):
     crc: CrcParameters
 
 
-CheckKind = SimpleCheck | CrcCheck
+def _check_kind(value: Any) -> str | None:
+    if isinstance(value, str):
+        return "=named"
+    return "=table" if isinstance(value, (dict, CrcCheck)) else None
+
+
+#: How a card writes a check: a name, or a table with the parameters of a CRC.
+CheckKind = Annotated[
+    Annotated[SimpleCheck, Tag("=named")] | Annotated[CrcCheck, Tag("=table")],
+    Discriminator(
+        _check_kind,
+        custom_error_type="check_kind",
+        custom_error_message="a check is one of the names "
+        + ", ".join(_SIMPLE_WIDTH_BITS)
+        + " or a table { crc = { ... } }",
+    ),
+]
 
 
 def check_width_bytes(kind: SimpleCheck | CrcCheck) -> int:
     """How many bytes the check takes on tape."""
-    return (
-        kind.crc.width if isinstance(kind, CrcCheck) else _SIMPLE_WIDTH_BITS[kind]
-    ) // 8
+    return (kind.crc.width if isinstance(kind, CrcCheck) else _SIMPLE_WIDTH_BITS[kind]) // 8
 
 
 @lru_cache(maxsize=64)
-def _crc(
-    width: int, poly: int, init: int, refin: bool, refout: bool, xorout: int
-) -> Any:
+def _crc(width: int, poly: int, init: int, refin: bool, refout: bool, xorout: int) -> Any:
     return anycrc.CRC(width, poly, init, refin, refout, xorout)
 
 
@@ -101,23 +111,15 @@ def check_value(kind: SimpleCheck | CrcCheck, data: bytes, start: int = 0) -> in
     """
     if isinstance(kind, CrcCheck):
         p = kind.crc
-        return int(
-            _crc(p.width, p.poly, p.init ^ start, p.refin, p.refout, p.xorout).calc(
-                data
-            )
-        )
+        return int(_crc(p.width, p.poly, p.init ^ start, p.refin, p.refout, p.xorout).calc(data))
     values = np.frombuffer(data, np.uint8).astype(np.uint64)
     if kind == "xor8":
-        return (int(np.bitwise_xor.reduce(values)) if len(values) else 0) ^ (
-            start & 0xFF
-        )
+        return (int(np.bitwise_xor.reduce(values)) if len(values) else 0) ^ (start & 0xFF)
     if kind == "fletcher16":
-        # sum2 adds up every running sum1; in closed form each byte counts once for every byte from it to the end
+        # sum2 adds up every running sum1: in closed form each byte counts once for every byte from it on
         weights = np.arange(len(values), 0, -1, dtype=np.uint64)
         low = (int(values.sum()) + (start & 0xFF)) % 255
-        high = (
-            int((values * weights).sum()) + (start >> 8) + len(values) * (start & 0xFF)
-        ) % 255
+        high = (int((values * weights).sum()) + (start >> 8) + len(values) * (start & 0xFF)) % 255
         return high << 8 | low
     total = int(values.sum()) + start
     if kind == "sum16":

@@ -18,9 +18,7 @@ DEEPEST_BRACKETS = 20
 #: Addresses and lengths are at most 32 bits; products of two still fit here.
 LARGEST_VALUE = 1 << 66
 
-_TOKEN = re.compile(
-    r"\s*(?:(0[xX][0-9a-fA-F]+|\d+)|([A-Za-z_][A-Za-z0-9_]*)|([-+*()]))"
-)
+_TOKEN = re.compile(r"\s*(?:(0[xX][0-9a-fA-F]+|[0-9]+)|([A-Za-z_][A-Za-z0-9_]*)|([-+*()]))")
 
 # A parsed expression is a nested tuple: a number, a name, or (operator, left, right).
 _Node = int | str | tuple[str, "_Node", "_Node"]
@@ -52,15 +50,12 @@ class Expression:
             The message quotes the expression and says where it stops making sense.
         """
         if len(text) > LONGEST_TEXT:
-            raise CardError(
-                f"an expression is {len(text)} characters long; {LONGEST_TEXT} is the most"
-            )
+            raise CardError(f"an expression is {len(text)} characters long; {LONGEST_TEXT} is the most")
         parser = _Parser(text)
         node = parser.sum(0)
         if parser.token is not None:
-            raise CardError(
-                f"'{text}': '{parser.token}' is not expected here; write + - or * before it"
-            )
+            advice = "no bracket is open" if parser.token == ")" else "write + - or * before it"
+            raise CardError(f"'{text}': '{parser.token}' is not expected here; {advice}")
         return cls(text, node, frozenset(parser.names))
 
     def value(self, variables: Mapping[str, int]) -> int:
@@ -73,9 +68,7 @@ class Expression:
         """
         result = _value(self.node, variables, self.text)
         if abs(result) > LARGEST_VALUE:
-            raise CardError(
-                f"'{self.text}' gives {result}, more than any address or length"
-            )
+            raise CardError(f"'{self.text}' gives {result}, more than any address or length")
         return result
 
     def __str__(self) -> str:
@@ -90,9 +83,7 @@ def _value(node: _Node, variables: Mapping[str, int], text: str) -> int:
             return variables[node]
         except KeyError:
             known = ", ".join(sorted(variables)) or "none"
-            raise CardError(
-                f"'{text}': '{node}' has no value here (known: {known})"
-            ) from None
+            raise CardError(f"'{text}': '{node}' has no value here (known: {known})") from None
     operator, left_node, right_node = node
     left, right = (
         _value(left_node, variables, text),
@@ -121,8 +112,8 @@ class _Parser:
             match = _TOKEN.match(text, place)
             if match is None:
                 raise CardError(
-                    f"'{text}': '{text[place:].lstrip()[0]}' cannot be used; an expression has names of earlier"
-                    " fields, whole numbers, + - * and brackets"
+                    f"'{text}': '{text[place:].lstrip()[0]}' cannot be used; an expression has names of"
+                    " earlier fields, whole numbers, + - * and brackets"
                 )
             tokens.append(match.group(0).strip())
             place = match.end()
@@ -148,9 +139,7 @@ class _Parser:
 
     def atom(self, depth: int) -> _Node:
         if depth > DEEPEST_BRACKETS:
-            raise CardError(
-                f"'{self.text}': brackets are nested more than {DEEPEST_BRACKETS} deep"
-            )
+            raise CardError(f"'{self.text}': brackets are nested more than {DEEPEST_BRACKETS} deep")
         token = self.take()
         if token == "-":
             return ("-", 0, self.atom(depth + 1))
@@ -165,8 +154,7 @@ class _Parser:
             self.names.add(token)
             return token
         raise CardError(
-            f"'{self.text}': a name or a number is missing"
-            + (f" before '{token}'" if token else "")
+            f"'{self.text}': a name or a number is missing" + (f" before '{token}'" if token else "")
         )
 
     def take(self) -> str:

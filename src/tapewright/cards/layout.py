@@ -12,6 +12,7 @@ from tapewright.cards.checks import CheckKind
 __all__ = [
     "FIELD_WIDTH",
     "UNTIL_LEAD",
+    "WRITER_NAMES",
     "Check",
     "Data",
     "FieldItem",
@@ -25,7 +26,7 @@ __all__ = [
 ]
 
 SymbolText = Annotated[str, Field(min_length=1, max_length=64)]
-Seconds = Annotated[float, Field(ge=0.0, le=120.0, strict=False)]
+Seconds = Annotated[float, Field(ge=0.0, le=120.0)]
 FieldName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$")]
 UNTIL_LEAD = "until lead"
 
@@ -34,6 +35,20 @@ FieldType = Literal["u8", "u16-le", "u16-be", "u24-le", "u24-be", "u32-le", "u32
 FIELD_WIDTH: dict[str, int] = {
     "u8": 1, "u16-le": 2, "u16-be": 2, "u24-le": 3, "u24-be": 3, "u32-le": 4, "u32-be": 4,
 }  # fmt: skip
+
+
+#: What the writer knows about a block when it fills fields in; a field of this name needs no `value`.
+WRITER_NAMES: dict[str, str] = {
+    "start": "address of the block's first data byte (for a header: of the whole range)",
+    "end": "address of the last data byte, inclusive",
+    "length": "number of data bytes (for a header: of the whole range)",
+    "run": "where the program starts running; the start address if nobody said",
+    "total": "number of data bytes in the whole range",
+    "index": "number of this data block, from 0",
+    "blocks": "how many data blocks the range is cut into",
+    "is_last": "1 in the last data block, 0 before",
+    "remaining": "data bytes still to come after this block",
+}
 
 
 class Coded(CardPart):
@@ -97,9 +112,7 @@ class Sync(CardPart):
     @model_validator(mode="after")
     def _least_is_less(self) -> Sync:
         if self.at_least is not None and self.at_least > self.times:
-            raise ValueError(
-                f"at_least = {self.at_least} is more than the {self.times} that are written"
-            )
+            raise ValueError(f"at_least = {self.at_least} is more than the {self.times} that are written")
         return self
 
 
@@ -135,7 +148,10 @@ class FieldItem(Coded):
 
 
 class TextField(Coded):
-    """A name. ``{ text = "name", length = 8, pad = " " }`` or ``{ text = "name", end = "0d", at_most = 16 }``."""
+    """A name of fixed length, or with a byte at its end.
+
+    Written ``{ text = "name", length = 8, pad = " " }`` or ``{ text = "name", end = "0d", at_most = 16 }``.
+    """
 
     text: FieldName
     length: Annotated[int, Field(ge=1, le=255)] | None = None
@@ -146,29 +162,30 @@ class TextField(Coded):
     @model_validator(mode="after")
     def _one_end(self) -> TextField:
         if (self.length is None) == (self.end is None):
-            raise ValueError(
-                "give a text either a fixed 'length' or the bytes at its 'end', and not both"
-            )
+            raise ValueError("give a text either a fixed 'length' or the bytes at its 'end', and not both")
         if self.end is not None and len(self.end) != 1:
             raise ValueError("the 'end' of a text is one byte")
+        useless = "pad" if self.end is not None else "at_most"
+        if useless in self.model_fields_set:
+            other = "length" if useless == "pad" else "end"
+            raise ValueError(f"'{useless}' belongs to a text with '{other}'; leave it out")
         if not self.pad.isascii():
             raise ValueError("'pad' is one ASCII character")
         return self
 
 
+def _data_kind(value: Any) -> str:
+    is_until = isinstance(value, str) and value.strip().startswith("until")
+    return "=until" if is_until else "=expression"
+
+
 class Data(Coded):
     """The program bytes. ``{ data = "end - start + 1" }`` or ``{ data = "until lead" }``."""
 
-    data: Expr | Literal["until lead"]
-
-    @model_validator(mode="before")
-    @classmethod
-    def _until(cls, value: Any) -> Any:
-        if isinstance(value, dict) and isinstance(value.get("data"), str):
-            text = value["data"].strip()
-            if text.startswith("until") and text != UNTIL_LEAD:
-                raise ValueError(f'data is an expression or "{UNTIL_LEAD}"')
-        return value
+    data: Annotated[
+        Annotated[Expr, Tag("=expression")] | Annotated[Literal["until lead"], Tag("=until")],
+        Discriminator(_data_kind),
+    ]
 
     @property
     def length(self) -> Expr | None:
@@ -208,26 +225,24 @@ ITEM_KINDS: dict[str, type[CardPart]] = {
 
 def _item_kind(value: Any) -> str | None:
     if isinstance(value, dict):
-        return next((key for key in ITEM_KINDS if key in value), None)
-    return next(
-        (key for key, kind in ITEM_KINDS.items() if isinstance(value, kind)), None
-    )
+        return next((f"={key}" for key in ITEM_KINDS if key in value), None)
+    return next((f"={key}" for key, kind in ITEM_KINDS.items() if isinstance(value, kind)), None)
 
 
+# Tags begin with = so that nobody takes them for a key when an error says where it is.
 Item = Annotated[
-    Annotated[Lead, Tag("lead")]
-    | Annotated[Sync, Tag("sync")]
-    | Annotated[Mark, Tag("mark")]
-    | Annotated[Gap, Tag("gap")]
-    | Annotated[Fixed, Tag("fixed")]
-    | Annotated[FieldItem, Tag("field")]
-    | Annotated[TextField, Tag("text")]
-    | Annotated[Data, Tag("data")]
-    | Annotated[Check, Tag("check")],
+    Annotated[Lead, Tag("=lead")]
+    | Annotated[Sync, Tag("=sync")]
+    | Annotated[Mark, Tag("=mark")]
+    | Annotated[Gap, Tag("=gap")]
+    | Annotated[Fixed, Tag("=fixed")]
+    | Annotated[FieldItem, Tag("=field")]
+    | Annotated[TextField, Tag("=text")]
+    | Annotated[Data, Tag("=data")]
+    | Annotated[Check, Tag("=check")],
     Discriminator(
         _item_kind,
         custom_error_type="item_kind",
-        custom_error_message="an item of a layout has one of the keys "
-        + ", ".join(ITEM_KINDS),
+        custom_error_message="an item of a layout has one of the keys " + ", ".join(ITEM_KINDS),
     ),
 ]

@@ -8,17 +8,13 @@ from functools import lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic import ValidationError
 
-from tapewright.cards import checks, machine, symbols
-from tapewright.cards import format as format_card
 from tapewright.cards.format import FormatCard
-from tapewright.cards.layout import ITEM_KINDS
 from tapewright.cards.machine import MachineCard
-from tapewright.cards.symbols import PIECE_KEYS
+from tapewright.cards.problems import first_problem, one_line, shown
 from tapewright.model import CardError
 
 __all__ = ["format_names", "load_format", "load_machine", "machine_names", "parse_card"]
@@ -75,32 +71,33 @@ def parse_card(text: str, kind: type[AnyCard], path: str) -> AnyCard:
     ------
     CardError
     """
+    if len(text) > LARGEST_CARD_BYTES:
+        raise _too_large(path)
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise CardError(f"{path}: this is not valid TOML: {error}", path=path) from None
+        raise _error(path, "", f"this is not valid TOML: {error}") from None
+    except ValueError:  # tomllib passes on Python's limit of 4300 digits
+        raise _error(path, "", "a number in it has thousands of digits; no card needs one") from None
     except RecursionError:
-        raise CardError(
-            f"{path}: tables are nested too deep for a card", path=path
-        ) from None
+        raise _error(path, "", "tables or lists are nested too deep for a card") from None
     word = "format" if kind is FormatCard else "machine"
     if table.get("card") != word:
-        raise CardError(
-            f'{path}: card = {table.get("card")!r}; a {word} card begins with card = "{word}"',
-            path=path,
-            key="card",
-        )
+        found = f"card = {shown(table['card'])}" if "card" in table else "the key is missing"
+        raise _error(path, "card", f'{found}; a {word} card begins with card = "{word}"')
     try:
         return kind.model_validate(table)
     except ValidationError as error:
-        key, message = _first_problem(error, kind)
-        raise CardError(
-            f"{path}: {key}: {message}" if key else f"{path}: {message}",
-            path=path,
-            key=key,
-        ) from None
-    except CardError as error:
-        raise CardError(f"{path}: {error}", path=path) from None
+        raise _error(path, *first_problem(error, kind)) from None
+
+
+def _error(path: str, key: str, problem: str) -> CardError:
+    where = f"{path}: {key}" if key else path
+    return CardError(one_line(f"{where}: {problem}"), path=path, key=key or None)
+
+
+def _too_large(path: str) -> CardError:
+    return _error(path, "", f"too large for a card; {LARGEST_CARD_BYTES // 1024} kB is the most")
 
 
 def _library(folder: str) -> Traversable:
@@ -110,160 +107,47 @@ def _library(folder: str) -> Traversable:
 @lru_cache(maxsize=4)
 def _names_cached(folder: str) -> tuple[str, ...]:
     names = (entry.name for entry in _library(folder).iterdir())
-    return tuple(
-        sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml"))
-    )
+    return tuple(sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml")))
 
 
 def _names(folder: str) -> list[str]:
     return list(_names_cached(folder))
 
 
-def _load(
-    name_or_path: str | Path, kind: type[AnyCard], folder: str, word: str
-) -> AnyCard:
+def _load(name_or_path: str | Path, kind: type[AnyCard], folder: str, word: str) -> AnyCard:
     text = str(name_or_path)
     if text in _names(folder):
-        return _load_built_in(text, kind, folder)
-    path = Path(text)
-    looks_like_file = (
-        isinstance(name_or_path, Path)
-        or text.endswith(".toml")
-        or "/" in text
-        or "\\" in text
-    )
+        card: AnyCard = _load_built_in(text, kind, folder)
+        return card
+    looks_like_file = isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text
     if not looks_like_file:
         near = difflib.get_close_matches(text, _names(folder), n=1)
-        hint = (
-            f"; did you mean {near[0]}?"
-            if near
-            else f"; 'tapewright {folder} list' shows those there are"
-        )
-        raise CardError(f"there is no {word} card named '{text}'{hint}", path=text)
+        hint = f"did you mean {near[0]}?" if near else f"'tapewright {folder} list' shows those there are"
+        raise CardError(one_line(f"there is no {word} card named '{text}'; {hint}"), path=text)
+    return parse_card(_read_text(text, word), kind, text)
+
+
+def _read_text(path: str, word: str) -> str:
     try:
-        if path.is_dir():
-            raise CardError(
-                f"{text}: this is a folder; give a {word} card, a TOML file", path=text
-            )
-        if path.stat().st_size > LARGEST_CARD_BYTES:
-            raise CardError(
-                f"{text}: too large for a card ({LARGEST_CARD_BYTES // 1024} kB is the most)",
-                path=text,
-            )
-        content = path.read_text(encoding="utf-8")
+        if Path(path).is_dir():
+            raise _error(path, "", f"this is a folder; give a {word} card, a TOML file")
+        with Path(path).open("rb") as file:  # never more than a card's worth, whatever kind of file it is
+            content = file.read(LARGEST_CARD_BYTES + 1)
+        if len(content) > LARGEST_CARD_BYTES:
+            raise _too_large(path)
+        return content.decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
-        raise CardError(
-            f"{text}: no such file; give a built-in name or a TOML file", path=text
-        ) from None
+        raise _error(path, "", "no such file; give a built-in name or a TOML file") from None
     except UnicodeDecodeError:
-        raise CardError(
-            f"{text}: this is not text; a {word} card is a TOML file in UTF-8",
-            path=text,
-        ) from None
+        raise _error(path, "", f"this is not text; a {word} card is a TOML file in UTF-8") from None
     except OSError as error:
-        raise CardError(
-            f"{text}: cannot be read ({error.strerror})", path=text
-        ) from None
-    return parse_card(content, kind, text)
+        reason = (error.strerror or "no reason given").lower()
+        raise _error(path, "", f"it cannot be read ({reason}); check its permissions") from None
+    except ValueError:  # a NUL character
+        raise _error(path, "", "this cannot be the name of a file") from None
 
 
 @lru_cache(maxsize=64)
 def _load_built_in(name: str, kind: type[AnyCard], folder: str) -> AnyCard:
     content = _library(folder).joinpath(f"{name}.toml").read_text(encoding="utf-8")
     return parse_card(content, kind, f"{name}.toml")
-
-
-def _first_problem(error: ValidationError, kind: type[BaseModel]) -> tuple[str, str]:
-    """Pick the most telling problem: an unknown key explains the missing one it was meant to be."""
-    problems = error.errors(include_url=False)
-    worst = min(
-        problems,
-        key=lambda p: ({"extra_forbidden": 0}.get(p["type"], 1), len(p["loc"])),
-    )
-    return _key_path(worst["loc"]), _sentence(worst, kind)
-
-
-_TAGS = {*ITEM_KINDS, *PIECE_KEYS}
-
-
-def _key_path(location: tuple[int | str, ...]) -> str:
-    """Turn pydantic's location into ``block[0].layout[3].type``, leaving out its own union tags."""
-    path = ""
-    for place, step in enumerate(location):
-        if isinstance(step, int):
-            path += f"[{step}]"
-            continue
-        after_item = place > 0 and isinstance(location[place - 1], int)
-        is_tag = after_item and step in _TAGS
-        if (
-            is_tag
-            or step in ("CrcCheck", "Expr")
-            or step.startswith(("literal[", "function-"))
-        ):
-            continue
-        shown = (
-            step
-            if step.isidentifier() or step.replace("-", "_").isidentifier()
-            else f'"{step}"'
-        )
-        path += f".{shown}" if path else shown
-    return path
-
-
-def _sentence(problem: ErrorDetails, kind: type[BaseModel]) -> str:
-    given = problem.get("input")
-    match problem["type"]:
-        case "extra_forbidden":
-            word = str(problem["loc"][-1])
-            known = _known_keys(problem["loc"][:-1], kind)
-            near = difflib.get_close_matches(word, known, n=1)
-            hint = (
-                f"did you mean '{near[0]}'?"
-                if near
-                else f"known here: {', '.join(known)}"
-            )
-            return f"there is no key '{word}' here; {hint}"
-        case "missing":
-            return "this key is missing"
-        case "value_error":
-            return str(problem["msg"]).removeprefix("Value error, ")
-        case "literal_error":
-            expected = str(problem.get("ctx", {}).get("expected", ""))
-            near = difflib.get_close_matches(
-                str(given),
-                expected.replace("'", "").replace(" or ", ", ").split(", "),
-                n=1,
-            )
-            hint = f"; did you mean '{near[0]}'?" if near else ""
-            return f"{_short(given)} is not one of {expected}{hint}"
-        case "piece_kind" | "item_kind":
-            return str(problem["msg"])
-        case "string_pattern_mismatch":
-            return f"{_short(given)} is not a name; use lower-case letters, digits and hyphens or underscores"
-        case _:
-            message = str(problem["msg"])
-            message = message.replace("Input should", "it should").replace("valid ", "")
-            return f"{message[0].lower()}{message[1:]}, not {_short(given)}"
-
-
-def _known_keys(location: tuple[int | str, ...], kind: type[BaseModel]) -> list[str]:
-    """Keys allowed at a place in a card, following the models down."""
-    if not location:
-        return list(kind.model_fields)
-    by_step: dict[str, type[BaseModel]] = {
-        **ITEM_KINDS,
-        "tone": symbols.Tone, "half_waves": symbols.HalfWaves, "levels": symbols.Levels, "silence": symbols.Silence,
-        "byte": format_card.ByteFormat, "block": format_card.BlockLayout, "last_when": format_card.LastWhen,
-        "CrcCheck": checks.CrcCheck, "crc": checks.CrcParameters,
-        "output": machine.OutputStage, "connector": machine.Connector, "memory": machine.Memory,
-        "caution": machine.Caution,
-    }  # fmt: skip
-    for step in reversed(location):
-        if isinstance(step, str) and step in by_step:
-            return list(by_step[step].model_fields)
-    return list(kind.model_fields)
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

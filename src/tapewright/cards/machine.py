@@ -42,9 +42,7 @@ class OutputStage(CardPart):
         if any(ohms <= 0 for ohms in self.bit_ohms):
             raise ValueError("bit_ohms: every resistor is more than 0 ohms")
         if self.rest >> len(self.bit_ohms):
-            raise ValueError(
-                f"rest = {self.rest} needs more than {len(self.bit_ohms)} port bits"
-            )
+            raise ValueError(f"rest = {self.rest} needs more than {len(self.bit_ohms)} port bits")
         return self
 
 
@@ -60,9 +58,7 @@ class Connector(CardPart):
 class Memory(CardPart):
     """Where programs live."""
 
-    programs: Annotated[
-        list[Annotated[int, Field(ge=0)]], Field(min_length=2, max_length=2)
-    ]
+    programs: Annotated[list[Annotated[int, Field(ge=0)]], Field(min_length=2, max_length=2)]
     notes: Text = ""
 
 
@@ -83,6 +79,4 @@ class MachineCard(CardPart):
     output: OutputStage | None = None
     connector: Connector | None = None
     memory: Memory | None = None
-    caution: Annotated[list[Caution], Field(max_length=16)] = Field(
-        default_factory=list
-    )
+    caution: Annotated[list[Caution], Field(max_length=16)] = Field(default_factory=list)

@@ -12,8 +12,8 @@ __all__ = ["HalfWaves", "Levels", "Piece", "Silence", "Tone"]
 
 #: Limits: wide enough for any tape ever made, narrow enough that no card can hang or exhaust memory.
 LONGEST_PIECE_US = 1_000_000.0
-Microseconds = Annotated[float, Field(ge=10.0, le=LONGEST_PIECE_US, strict=False)]
-Hertz = Annotated[float, Field(ge=20.0, le=20_000.0, strict=False)]
+Microseconds = Annotated[float, Field(ge=10.0, le=LONGEST_PIECE_US)]
+Hertz = Annotated[float, Field(ge=20.0, le=20_000.0)]
 
 
 class Tone(CardPart):
@@ -23,27 +23,19 @@ class Tone(CardPart):
     """
 
     tone: Hertz
-    cycles: (
-        Annotated[float, Field(ge=0.5, le=1000, multiple_of=0.5, strict=False)] | None
-    ) = None
+    cycles: Annotated[float, Field(ge=0.5, le=1000, multiple_of=0.5)] | None = None
     us: Microseconds | None = None
 
     @model_validator(mode="after")
     def _one_length(self) -> Tone:
         if (self.cycles is None) == (self.us is None):
-            raise ValueError(
-                "give a tone either 'cycles' (whole or half ones) or 'us', and not both"
-            )
+            raise ValueError("give a tone either 'cycles' (whole or half ones) or 'us', and not both")
         return self
 
     @property
     def seconds(self) -> float:
         """Length in seconds."""
-        return (
-            self.cycles / self.tone
-            if self.cycles is not None
-            else (self.us or 0.0) * 1e-6
-        )
+        return self.cycles / self.tone if self.cycles is not None else (self.us or 0.0) * 1e-6
 
     @property
     def turns(self) -> float:
@@ -69,7 +61,7 @@ class Levels(CardPart):
     levels: Annotated[
         list[
             Annotated[
-                list[Annotated[float, Field(strict=False)]],
+                list[float],
                 Field(min_length=2, max_length=2),
             ]
         ],
@@ -82,9 +74,7 @@ class Levels(CardPart):
             if not -1.0 <= level <= 1.0:
                 raise ValueError(f"level {level:g} is outside -1..1")
             if not 10.0 <= us <= LONGEST_PIECE_US:
-                raise ValueError(
-                    f"a level is held for 10 to {LONGEST_PIECE_US:g} us, not {us:g}"
-                )
+                raise ValueError(f"a level is held for 10 to {LONGEST_PIECE_US:g} us, not {us:g}")
         return self
 
 
@@ -94,25 +84,24 @@ class Silence(CardPart):
     silence: Microseconds
 
 
-PIECE_KEYS = ("tone", "half_waves", "levels", "silence")
+PIECE_KINDS: dict[str, type[CardPart]] = {
+    "tone": Tone, "half_waves": HalfWaves, "levels": Levels, "silence": Silence,
+}  # fmt: skip
+PIECE_KEYS = tuple(PIECE_KINDS)
 
 
 def _piece_kind(value: Any) -> str | None:
     if isinstance(value, dict):
-        return next((key for key in PIECE_KEYS if key in value), None)
-    return {
-        Tone: "tone",
-        HalfWaves: "half_waves",
-        Levels: "levels",
-        Silence: "silence",
-    }.get(type(value))
+        return next((f"={key}" for key in PIECE_KINDS if key in value), None)
+    return next((f"={key}" for key, kind in PIECE_KINDS.items() if isinstance(value, kind)), None)
 
 
+# Tags begin with = so that nobody takes them for a key when an error says where it is.
 Piece = Annotated[
-    Annotated[Tone, Tag("tone")]
-    | Annotated[HalfWaves, Tag("half_waves")]
-    | Annotated[Levels, Tag("levels")]
-    | Annotated[Silence, Tag("silence")],
+    Annotated[Tone, Tag("=tone")]
+    | Annotated[HalfWaves, Tag("=half_waves")]
+    | Annotated[Levels, Tag("=levels")]
+    | Annotated[Silence, Tag("=silence")],
     Discriminator(
         _piece_kind,
         custom_error_type="piece_kind",
