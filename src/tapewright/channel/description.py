@@ -55,7 +55,7 @@ def _tape(c: CassetteChannel) -> list[str]:
         lines.append(f"head gap {c.gap_um:g} um")
     if c.azimuth_error_arcmin:
         lines.append(
-            f"head {abs(c.azimuth_error_arcmin):g} minutes of arc askew over a {c.track_width_mm:g} mm track"
+            f"head {abs(c.azimuth_error_arcmin):g} minutes of arc askew over a {c.width_mm:g} mm track"
         )
     if c.spacing_um:
         lines.append(f"tape {c.spacing_um:g} um off the head")

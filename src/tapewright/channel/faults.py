@@ -54,8 +54,8 @@ def apply_dropouts(
     reach = (channel.dropout_seconds + edge) / 2
     done = 0  # samples before this one have been treated already
     for number, middle in enumerate(middles):
-        last = min(samples.shape[1], int((middle + reach) * rate_hz) + 1)
-        first = max(done, int((middle - reach) * rate_hz), 0)
+        first = max(done, int((middle - reach) * rate_hz))
+        last = max(first, min(samples.shape[1], int((middle + reach) * rate_hz) + 1))
         now = np.arange(first, last) / rate_hz
         nearest = np.abs(now - middle)
         for other in middles[number + 1 :]:
@@ -99,8 +99,11 @@ def drift_level(samples: Samples, rate_hz: float, drift_db: float, drift_hz: flo
     for first in range(0, samples.shape[1], _BLOCK):
         piece = slice(first, min(first + _BLOCK, samples.shape[1]))
         now = np.arange(piece.start, piece.stop) / rate_hz
-        level_db = drift_db * np.sin(2 * np.pi * drift_hz * now + phase)
-        drifted[:, piece] = samples[:, piece] * (10 ** (level_db / 20)).astype(np.float32)
+        turn = ((drift_hz * now) % 1.0).astype(np.float32)  # single precision is three times as fast
+        gain = np.exp(
+            np.float32(drift_db * np.log(10) / 20) * np.sin(np.float32(2 * np.pi) * turn + np.float32(phase))
+        )
+        drifted[:, piece] = samples[:, piece] * gain
     return drifted
 
 

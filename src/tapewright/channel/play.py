@@ -60,17 +60,22 @@ def play(recording: Recording, channel: CassetteChannel, seed: int) -> Recording
     tracks = faults.apply_dropouts(tracks, rate_hz, places, channel)
     if not transport.is_perfect(channel):
         motion = transport.draw_motion(tracks.shape[1] / rate_hz, rate_hz, channel, draw_motion)
-        tracks = np.stack([transport.read_along(track, motion) for track in tracks])
+        tracks = _together([transport.read_along(track, motion) for track in tracks])
     tracks = _replay(tracks, rate_hz, channel, draw_drift)
     if channel.hiss_snr_db is not None:
         taps = noise.hiss_taps(channel, rate_hz)
-        tracks = np.stack(
+        tracks = _together(
             [noise.add_hiss(track, taps, rng) for track, rng in zip(tracks, draw_hiss, strict=False)]
         )
     tracks = noise.add_hum(tracks, rate_hz, channel, draw_hum)
     tracks = _capture(tracks, channel)
     step = f"played through a cassette channel, seed {seed}: " + "; ".join(describe(channel))
     return recording.with_samples(np.ascontiguousarray(tracks.T), step)
+
+
+def _together(tracks: list[Samples]) -> Samples:
+    """Tracks of shape (n,) as one array of shape (tracks, n), without a copy where there is but one."""
+    return tracks[0][np.newaxis] if len(tracks) == 1 else np.stack(tracks)
 
 
 def _lay_on_tracks(samples: Samples, channel: CassetteChannel) -> Samples:
@@ -103,13 +108,13 @@ def _pass_head(tracks: Samples, rate_hz: float, channel: CassetteChannel) -> Sam
     if channel.bad_channel is not None:
         weak = np.float32(ratio_from_db(channel.bad_channel_level_db))
         passed[channel.bad_channel] = passed[channel.bad_channel] * weak
-    return np.stack(passed)
+    return _together(passed)
 
 
 def _replay(tracks: Samples, rate_hz: float, channel: CassetteChannel, rng: np.random.Generator) -> Samples:
     sections = response.amplifier_sections(channel, rate_hz)
     if len(sections):
-        tracks = np.stack([response.apply_amplifier(track, sections) for track in tracks])
+        tracks = _together([response.apply_amplifier(track, sections) for track in tracks])
     if channel.replay_gain_db:
         tracks = tracks * np.float32(ratio_from_db(channel.replay_gain_db))
     phase = rng.uniform(0, 2 * np.pi)

@@ -20,7 +20,14 @@ from tapewright.channel import losses
 from tapewright.channel.settings import CassetteChannel
 from tapewright.model import Samples
 
-__all__ = ["amplifier_sections", "apply_amplifier", "filter_centred", "head_response", "taps_from_response"]
+__all__ = [
+    "amplifier_sections",
+    "apply_amplifier",
+    "filter_centred",
+    "head_response",
+    "head_taps",
+    "taps_from_response",
+]
 
 #: Half the length of the FIR. A chosen 12 ms resolves the response to some 80 Hz.
 _HALF_SECONDS = 0.012
@@ -50,7 +57,7 @@ def head_response(
     response = (
         response
         * losses.gap_factor(frequency_hz, channel.gap_um, speed)
-        * losses.azimuth_factor(frequency_hz, channel.azimuth_error_arcmin, channel.track_width_mm, speed)
+        * losses.azimuth_factor(frequency_hz, channel.azimuth_error_arcmin, channel.width_mm, speed)
         * losses.spacing_factor(frequency_hz, channel.spacing_um, speed)
         * losses.thickness_factor(frequency_hz, channel.thickness_um, speed)
         * losses.tilt_factor(frequency_hz, channel.tilt_db_per_octave)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass, fields
 from typing import ClassVar, Literal
 
 from tapewright.model import UsageError
@@ -86,9 +87,11 @@ class CassetteChannel:
     head : {"mono", "stereo"}
         A mono head gives one channel, the sum of the tracks. A stereo head gives two; a mono recording is
         on both.
-    track_width_mm, track_distance_mm : float
-        Width read by the head, and between the centres of two tracks (stereo heads only). A positive
-        azimuth error makes the second channel late.
+    track_width_mm : float or None
+        Width of track the head reads; None is the cassette's own, 1.5 mm (mono) or 0.6 mm (stereo).
+    track_distance_mm : float
+        Between the centres of a stereo head's two tracks. A positive azimuth error makes the second
+        channel late.
     bad_channel : int or None
         Channel (0 or 1) that comes out weak, the noise staying as it is.
     bad_channel_level_db : float
@@ -173,7 +176,7 @@ class CassetteChannel:
     thickness_um: float = 0.0
     tilt_db_per_octave: float = 0.0
     head: Literal["mono", "stereo"] = "mono"
-    track_width_mm: float = 1.5
+    track_width_mm: float | None = None
     track_distance_mm: float = 0.9
     bad_channel: int | None = None
     bad_channel_level_db: float = -20.0
@@ -234,18 +237,27 @@ class CassetteChannel:
                 f" {self.automatic_most_gain_db:g}; swap them"
             )
 
+    @property
+    def width_mm(self) -> float:
+        """Width of track the head reads (encyclopedia citing a 1970 technical review: second-hand)."""
+        if self.track_width_mm is not None:
+            return self.track_width_mm
+        return 1.5 if self.head == "mono" else 0.6
+
     def _check_numbers(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if isinstance(value, float | int) and not math.isfinite(value):
-                raise UsageError(f"{field.name} is {value}; give a finite number")
+            for number in _flat(value if isinstance(value, tuple) else (value,)):
+                if isinstance(number, float | int) and not math.isfinite(number):
+                    raise UsageError(f"{field.name} holds {number}; give finite numbers")
         for name in _POSITIVE:
             value = getattr(self, name)
             if value is not None and value <= 0:
                 raise UsageError(f"{name} is {value:g}; give a number above 0")
         for name in _NOT_NEGATIVE:
-            if getattr(self, name) < 0:
-                raise UsageError(f"{name} is {getattr(self, name):g}; give 0 or more")
+            value = getattr(self, name)
+            if value is not None and value < 0:
+                raise UsageError(f"{name} is {value:g}; give 0 or more")
         if not -90.0 < self.speed_error_percent < 300.0:
             raise UsageError(
                 f"speed_error_percent is {self.speed_error_percent:g}; give a number between -90 and 300"
@@ -263,6 +275,14 @@ class CassetteChannel:
                 raise UsageError(f"{name} is {getattr(self, name)}; give 1, 2, 3 or 4")
         if self.capture_bits is not None and not 4 <= self.capture_bits <= 24:
             raise UsageError(f"capture_bits is {self.capture_bits}; give 4 to 24, or None")
+
+
+def _flat(values: tuple[object, ...]) -> Iterator[object]:
+    for value in values:
+        if isinstance(value, FlutterTone | LevelStep):
+            yield from astuple(value)
+        else:
+            yield value
 
 
 _POSITIVE = (
@@ -321,7 +341,6 @@ CassetteChannel.GOOD_DECK = CassetteChannel(
     azimuth_error_arcmin=2.0,
     spacing_um=0.2,
     head="stereo",
-    track_width_mm=0.6,
     speed_error_percent=0.3,
     flutter_tones=(FlutterTone(0.6, 0.04), FlutterTone(8.1, 0.05)),
     random_flutter_two_sigma_percent=0.06,

@@ -141,13 +141,16 @@ def draw_motion(
     speed = nominal * (1 + _draw_deviation(knots, knot_hz, channel, rng))
     _glide_up(speed, round(channel.start_glide_seconds * knot_hz))
     place = _accumulate(speed, knot_hz)
+    end_knot = _end_of_tape(place, seconds)
     if channel.stop_glide_seconds:
         last_place = seconds - nominal * channel.stop_glide_seconds / 2
         first = int(np.searchsorted(place, last_place))
-        _glide_down(speed, first, round(channel.stop_glide_seconds * knot_hz))
+        gliding = round(channel.stop_glide_seconds * knot_hz)
+        _glide_down(speed, first, gliding)
         place = _accumulate(speed, knot_hz)
-    end_seconds = _end_of_tape(place, speed, seconds) / knot_hz
-    return TapeMotion(rate_hz, knot_samples, place, speed, end_seconds)
+        # At rest, even where flutter has let the recording end a little before or after that.
+        end_knot = min(first + gliding, knots - 1)
+    return TapeMotion(rate_hz, knot_samples, place, speed, end_knot / knot_hz)
 
 
 def _largest_deviation(channel: CassetteChannel) -> float:
@@ -221,14 +224,12 @@ def _accumulate(speed: FloatArray, knot_hz: float) -> FloatArray:
     return place
 
 
-def _end_of_tape(place: FloatArray, speed: FloatArray, seconds: float) -> float:
-    """Knot, and share of one, at which the tape is over or at rest."""
-    past = int(np.searchsorted(place, seconds))
-    if past >= len(place):
-        return float(np.flatnonzero(speed > 0)[-1] + 1)
+def _end_of_tape(place: FloatArray, seconds: float) -> float:
+    """Knot, and share of one, at which the tape is over."""
+    past = min(int(np.searchsorted(place, seconds)), len(place) - 1)
     before = max(past - 1, 0)
-    inside = (seconds - place[before]) / max(place[past] - place[before], 1e-12)
-    return float(before + inside)
+    inside = float((seconds - place[before]) / max(place[past] - place[before], 1e-12))
+    return min(before + inside, len(place) - 1.0)
 
 
 @functools.cache
