@@ -2,6 +2,7 @@
 
 from tapewright.cards.alphabet import Alphabet, Segment, SymbolShape
 from tapewright.cards.checks import check_value, check_width_bytes
+from tapewright.cards.describe import describe_format
 from tapewright.cards.expression import Expression
 from tapewright.cards.format import BlockLayout, ByteFormat, FormatCard
 from tapewright.cards.load import (
@@ -24,6 +25,7 @@ __all__ = [
     "SymbolShape",
     "check_value",
     "check_width_bytes",
+    "describe_format",
     "format_names",
     "load_format",
     "load_machine",

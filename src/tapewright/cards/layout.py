@@ -39,7 +39,7 @@ FIELD_WIDTH: dict[str, int] = {
 
 #: What the writer knows about a block when it fills fields in; a field of this name needs no `value`.
 WRITER_NAMES: dict[str, str] = {
-    "start": "address of the block's first data byte (for a header: of the whole range)",
+    "start": "address of the first data byte (for a header: of the whole range)",
     "end": "address of the last data byte, inclusive",
     "length": "number of data bytes (for a header: of the whole range)",
     "run": "where the program starts running; the start address if nobody said",
