@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tapewright.audio.decoder import NOT_AUDIO, Decoder, RefusedError, cut_short
+from tapewright.audio.decoder import NOT_AUDIO, Decoder, RefusedError
+from tapewright.audio.ogg import ogg_faults
 from tapewright.model import AudioError, Fault, Recording, Samples
 from tapewright.model.recording import check_finite
 
@@ -20,8 +21,6 @@ StrPath = str | os.PathLike[str]
 
 #: A file damaged all over would otherwise list faults without end.
 _MOST_FAULTS = 100
-#: Header, table and data of an Ogg page at most (RFC 3533 section 6).
-_LONGEST_OGG_PAGE = 27 + 255 + 255 * 255
 
 
 class AudioFile:
@@ -133,8 +132,8 @@ class AudioFile:
             if position == 0:
                 raise RefusedError("holds no audio; give another file")
             self._exact_seconds = position / self.rate_hz
-            if not _ogg_ends(self._path):
-                self._report(cut_short(self._exact_seconds, "the mark of the end of the stream is not there"))
+            for fault in ogg_faults(self._path, self._exact_seconds):
+                self._report(fault)
         except RefusedError as refusal:
             raise _refused(self._path, refusal) from refusal
         except OSError as error:
@@ -227,22 +226,6 @@ def _is_for_ffmpeg_alone(path: str, head: bytes) -> bool:
     is_mpeg = head[:3] == b"ID3" or (len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0)
     is_opus = head[:4] == b"OggS" and b"OpusHead" in head
     return is_mpeg or is_opus or Path(path).suffix.lower() == ".mp3"
-
-
-def _ogg_ends(path: str) -> bool:
-    """Whether the last page of an Ogg file is marked as the last, as RFC 3533 section 6 demands.
-
-    An Ogg file has no header that promises a length, so only this tells that it was cut short.
-    Any other file passes.
-    """
-    with Path(path).open("rb") as file:
-        if file.read(4) != b"OggS":
-            return True
-        size = file.seek(0, os.SEEK_END)
-        file.seek(max(0, size - _LONGEST_OGG_PAGE))
-        tail = file.read()
-    page = tail.rfind(b"OggS")
-    return page >= 0 and len(tail) > page + 5 and bool(tail[page + 5] & 0x04)
 
 
 def _check_readable(path: str) -> bytes:

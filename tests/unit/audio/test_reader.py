@@ -199,6 +199,17 @@ def test_cut_ogg_says_so(tmp_path):
     assert [fault.kind for fault in source.faults] == ["truncated"]
 
 
+@pytest.mark.parametrize("place", [0.5, 0.95])
+def test_damaged_ogg_says_so(tmp_path, place):
+    path = write(tmp_path / "a.ogg", noise(200_000), subtype="VORBIS")
+    data = bytearray(path.read_bytes())
+    data[int(place * len(data))] ^= 0x55
+    path.write_bytes(data)
+    source = open_audio(path)
+    assert sum(len(piece) for piece in source.chunks()) > 0
+    assert "damage" in [fault.kind for fault in source.faults]
+
+
 def test_load_tells_faults_in_the_history(tmp_path):
     recording = load(cut(write(tmp_path / "a.wav", noise(60_000)), 0.6))
     assert len(recording.history) == 1
