@@ -224,7 +224,7 @@ def subtract(a: Placed, b: Placed) -> Iterator[Range]:
             start_b, end_b = b[index][0], b[index][0] + len(b[index][1])
             if here < start_b:
                 yield Range(here, data[here - start : start_b - start])
-            here = max(here, end_b)
+            here = end_b
             index += 1
         if here < end:
             yield Range(here, data[here - start :])

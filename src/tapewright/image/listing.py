@@ -141,16 +141,18 @@ def is_hex(word: str) -> bool:
 
 def to_bytes(words: list[str], number: int, path: str | None) -> bytes:
     """Turn the words of a line into bytes."""
-    for word in words:
-        if not is_hex(word):
-            wrong = next(letter for letter in word if not is_hex(letter))
-            hint = f"is the letter {wrong} a {LOOKALIKES[wrong]}?" if wrong in LOOKALIKES else "correct it"
-            raise fault(f"{word!r} is not hexadecimal; {hint}", line=number, path=path)
-        if len(word) % 2:
-            raise fault(
-                f"{word!r} has an odd number of digits; write each byte with two", line=number, path=path
-            )
-    return bytes.fromhex("".join(words))
+    odd = next((word for word in words if len(word) % 2), None)
+    try:
+        if odd is None:
+            return bytes.fromhex("".join(words))
+    except ValueError:
+        pass  # some word is no hexadecimal; the search for it is slow and only worth it now
+    wrong = next((word for word in words if not is_hex(word)), None)
+    if wrong is None:
+        raise fault(f"{odd!r} has an odd number of digits; write each byte with two", line=number, path=path)
+    letter = next(letter for letter in wrong if not is_hex(letter))
+    hint = f"is the letter {letter} a {LOOKALIKES[letter]}?" if letter in LOOKALIKES else "correct it"
+    raise fault(f"{wrong!r} is not hexadecimal; {hint}", line=number, path=path)
 
 
 def refuse_mixed_addresses(lines: list[Line], path: str | None) -> None:

@@ -1,5 +1,7 @@
 """Comparing images, checked against plain dictionaries of address and byte."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -34,9 +36,13 @@ def test_against_dictionaries(a: dict[int, int], b: dict[int, int]) -> None:
     assert places(found.only_a) == {address: a[address] for address in a.keys() - b.keys()}
     assert places(found.only_b) == {address: b[address] for address in b.keys() - a.keys()}
     assert found.equal == (a == b)
-    for runs in (found.differences, found.only_a, found.only_b):  # as few runs as possible, in order
-        ends = [(r.address or 0) + len(r) for r in runs]
-        assert all(end < (r.address or 0) for end, r in zip(ends, runs[1:], strict=False))
+    for starts_and_lengths in (  # as few runs as possible, in order
+        [(d.address, len(d)) for d in found.differences],
+        [(r.address or 0, len(r)) for r in found.only_a],
+        [(r.address or 0, len(r)) for r in found.only_b],
+    ):
+        for (start, length), (next_start, _) in pairwise(starts_and_lengths):
+            assert start + length < next_start
 
 
 def test_said_in_plain_text() -> None:

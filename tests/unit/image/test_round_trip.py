@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -111,7 +112,7 @@ def check_wrong_digit_is_refused(text: str, data: st.DataObject, read: Callable[
 @settings(max_examples=300)
 def test_any_text_is_read_or_refused_in_a_sentence(text: str) -> None:
     for read in (from_intel_hex, from_s_record, from_listing):
-        said = refusal(lambda read=read: read(text))
+        said = refusal(partial(read, text))
         assert said is None or ("\n" not in str(said) and re.search(r"[;,]", str(said)))
 
 
@@ -122,7 +123,7 @@ def test_any_bytes_are_read_or_refused(
 ) -> None:
     path = tmp_path_factory.getbasetemp() / f"noise{suffix}"
     path.write_bytes(data)
-    said = refusal(lambda: load_image(path))
+    said = refusal(partial(load_image, path))
     assert said is None or (said.path == str(path) and str(said).startswith(str(path)))
 
 
