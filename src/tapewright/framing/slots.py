@@ -1,0 +1,158 @@
+"""Symbols laid out in equal steps: a stretch without signal becomes as many slots as it would have held."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet, ByteFormat
+from tapewright.model import GAP, Symbols
+
+__all__ = ["MOST_BRIDGED_SECONDS", "Slots"]
+
+#: A stretch without signal longer than this ends whatever stood before it (chosen: no dropout is so long).
+MOST_BRIDGED_SECONDS = 3.0
+#: Below this a symbol is simply wrong; a receiver's claim of more is not believed.
+LEAST_LOG_P = np.log(1e-4)
+#: A symbol has as much time unheard before it as half a bit: idle tone the receiver passed over.
+HOLE_BITS = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Slots:
+    """One entry a symbol, except that a gap has as many as the symbols it swallowed.
+
+    Parameters
+    ----------
+    symbol : ndarray of int64, shape (n,)
+        Which symbol the slot stands for.
+    start_seconds : ndarray of float64, shape (n + 1,)
+        When each slot starts; the last entry is the end of the recording's last symbol.
+    heard_seconds : ndarray of float64, shape (n + 1,)
+        When what stands before each slot ended; earlier than its start where idle tone was passed over.
+    score : ndarray of float32, shape (n, k)
+        Log-likelihood ratio of each symbol of the alphabet against chance; 0 where erased.
+    llr : ndarray of float32, shape (n,)
+        Log-likelihood ratio of a 1 against a 0; near 0 where the symbol is neither.
+    erased, hole, barrier : ndarray of bool, shape (n,)
+        Without signal; time passed unheard before it; a gap too long to be bridged.
+    of_symbol : ndarray of int64, shape (symbols + 1,)
+        First slot of each symbol.
+    byte_seconds : float
+        From the start of one byte to the start of the next, usually.
+    often_idle : bool
+        Whether idle time usually stands between bytes.
+    """
+
+    symbol: npt.NDArray[np.int64]
+    start_seconds: npt.NDArray[np.float64]
+    heard_seconds: npt.NDArray[np.float64]
+    score: npt.NDArray[np.float32]
+    llr: npt.NDArray[np.float32]
+    erased: npt.NDArray[np.bool_]
+    hole: npt.NDArray[np.bool_]
+    barrier: npt.NDArray[np.bool_]
+    of_symbol: npt.NDArray[np.int64]
+    byte_seconds: float
+    often_idle: bool
+
+    def __len__(self) -> int:
+        return len(self.symbol)
+
+    @cached_property
+    def dark(self) -> npt.NDArray[np.int64]:
+        """How many slots before each are erased, shape (n + 1,)."""
+        return np.concatenate(([0], np.cumsum(self.erased)))
+
+    @classmethod
+    def of(cls, symbols: Symbols, byte: ByteFormat, alphabet: Alphabet) -> Slots:
+        """Lay symbols out."""
+        n = len(symbols)
+        seconds = symbols.end_seconds - symbols.start_seconds
+        is_gap = symbols.index == GAP
+        zero, one = symbols.names.index("0"), symbols.names.index("1")
+        bit_seconds = _bit_seconds(symbols, seconds, alphabet)
+        byte_seconds, often_idle = _byte_seconds(symbols, byte, bit_seconds)
+        counts = np.ones(n, np.int64)
+        barrier = is_gap & (seconds > MOST_BRIDGED_SECONDS)
+        counts[is_gap] = np.rint(seconds[is_gap] / byte_seconds * byte.symbols_per_byte).astype(np.int64)
+        counts[barrier] = 1
+        symbol = np.repeat(np.arange(n), counts)
+        of_symbol = np.concatenate(([0], np.cumsum(counts)))
+        within = (np.arange(len(symbol)) - of_symbol[symbol]) / np.maximum(counts, 1)[symbol]
+        start = symbols.start_seconds[symbol] + within * seconds[symbol]
+        erased = is_gap[symbol]
+        chance = np.full(len(symbols.names), 1.0 / len(symbols.names))
+        chance[[zero, one]] = 0.5
+        log_p = symbols.log_p[symbol]
+        score = np.maximum(log_p, np.float32(LEAST_LOG_P)) - np.log(chance).astype(np.float32)
+        score[erased] = 0.0
+        hole = np.zeros(n, np.bool_)
+        hole[1:] = symbols.start_seconds[1:] - symbols.end_seconds[:-1] > HOLE_BITS * bit_seconds
+        start = np.concatenate((start, symbols.end_seconds[-1:] if n else np.zeros(1)))
+        heard = start.copy()
+        is_first = np.flatnonzero(within == 0)[1:]
+        heard[is_first] = symbols.end_seconds[symbol[is_first] - 1]
+        return cls(
+            symbol=symbol,
+            start_seconds=start,
+            heard_seconds=heard,
+            score=score,
+            llr=_llr(log_p, zero, one, erased),
+            erased=erased,
+            hole=hole[symbol] & (within == 0),
+            barrier=barrier[symbol],
+            of_symbol=of_symbol,
+            byte_seconds=byte_seconds,
+            often_idle=often_idle,
+        )
+
+
+def _llr(
+    log_p: npt.NDArray[np.floating], zero: int, one: int, erased: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.float32]:
+    """Give the log-likelihood ratio of the bits; what is neither 0 nor 1 leaves the bit open."""
+    p0, p1 = np.exp(log_p[:, zero]), np.exp(log_p[:, one])
+    # of the probability of other symbols, a little counts for either bit: enough to drown two tiny values
+    rest = 0.01 * np.clip(1.0 - p0 - p1, 0.0, 1.0) + 1e-9 if log_p.shape[1] > 2 else 1e-12
+    out: npt.NDArray[np.float32] = (np.log(p1 + rest) - np.log(p0 + rest)).astype(np.float32)
+    out[erased] = 0.0
+    return out
+
+
+def _bit_seconds(symbols: Symbols, seconds: npt.NDArray[np.floating], alphabet: Alphabet) -> float:
+    """Mean length of a bit as heard; the card's where too few were."""
+    lengths = []
+    for bit in "01":
+        heard = seconds[symbols.index == symbols.names.index(bit)]
+        nominal = alphabet.shapes[alphabet.names.index(bit)].seconds
+        lengths.append(float(np.median(heard)) if len(heard) >= 16 else nominal)
+    return sum(lengths) / 2
+
+
+def _byte_seconds(symbols: Symbols, byte: ByteFormat, bit_seconds: float) -> tuple[float, bool]:
+    """Usual time from one byte to the next, and whether idle time is part of it."""
+    nominal = byte.symbols_per_byte * bit_seconds
+    if not byte.is_asynchronous or len(symbols) < 4 * byte.symbols_per_byte:
+        return nominal, True
+    wanted = [(place, name) for place, name in enumerate(byte.start)]
+    stop_at = byte.symbols_per_byte - len(byte.stop)
+    wanted += [(stop_at + place, name) for place, name in enumerate(byte.stop)]
+    fits = np.ones(len(symbols) - byte.symbols_per_byte + 1, np.bool_)
+    for place, name in wanted:
+        fits &= symbols.index[place : place + len(fits)] == symbols.names.index(name)
+    places = np.flatnonzero(fits)
+    after = np.searchsorted(places, places + byte.symbols_per_byte)
+    here, there = places[after < len(places)], places[after[after < len(places)]]
+    steps = there - here
+    if len(steps) < 16:
+        return nominal, True
+    # bits that look like start and stop spread over all steps; the true frames share one
+    usual = int(np.argmax(np.bincount(steps[steps < 1.6 * byte.symbols_per_byte], minlength=1)))
+    alike = steps == usual
+    pitch = symbols.start_seconds[there[alike]] - symbols.start_seconds[here[alike]]
+    usually = max(nominal, float(np.median(pitch))) if usual else nominal
+    return usually, usually > 1.5 * bit_seconds + nominal or usual != byte.symbols_per_byte
