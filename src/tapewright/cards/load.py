@@ -106,7 +106,10 @@ def _library(folder: str) -> Traversable:
 
 @lru_cache(maxsize=4)
 def _names_cached(folder: str) -> tuple[str, ...]:
-    names = (entry.name for entry in _library(folder).iterdir())
+    shelf = _library(folder)
+    if not shelf.is_dir():  # git keeps no empty folder
+        return ()
+    names = (entry.name for entry in shelf.iterdir())
     return tuple(sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml")))
 
 

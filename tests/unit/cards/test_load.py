@@ -10,6 +10,7 @@ import pytest
 from card_features import all_features, used_features
 from card_text import EVERYTHING
 from tapewright.cards import FormatCard, format_names, load_format, load_machine, parse_card
+from tapewright.cards.load import _names
 from tapewright.model import CardError
 
 
@@ -44,6 +45,10 @@ def test_the_full_card_of_these_tests_leaves_no_key_out():
 def test_names_are_in_order_and_each_loads():
     assert format_names() == sorted(format_names())
     assert {"kcs-300", "kcs-1200"} <= set(format_names())
+
+
+def test_a_part_of_the_library_without_cards_is_empty():
+    assert _names("nowhere") == []
 
 
 def test_what_is_said_when_there_is_no_such_card(tmp_path):
