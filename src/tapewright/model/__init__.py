@@ -16,6 +16,7 @@ from tapewright.model.place import Fault, Span
 from tapewright.model.reading import Block, Reading, Source
 from tapewright.model.recording import AudioSource, Recording, Samples
 from tapewright.model.tape import TapePart
+from tapewright.model.wave import HALF, LEVEL, SILENCE, TONE, Wave
 
 __all__ = [
     "GAP",
@@ -38,6 +39,11 @@ __all__ = [
     "Span",
     "Symbols",
     "TapePart",
+    "HALF",
+    "LEVEL",
+    "SILENCE",
+    "TONE",
+    "Wave",
     "TapewrightError",
     "UsageError",
 ]

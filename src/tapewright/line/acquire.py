@@ -1,0 +1,93 @@
+"""Finding the tape's speed and level before anything is known: a bank of speeds, scored by the search itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet
+from tapewright.line.scene import Lock, Measured, blind_scene, measure
+from tapewright.line.search import find_path
+from tapewright.line.templates import Band, Templates
+
+__all__ = ["acquire"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Speeds tried: 1.5 % apart over +-16 %, so that +-15 % has neighbours on both sides.
+BANK = 1.015 ** np.arange(-10, 11)
+#: A recorder far off speed is rarer than one near it; a few nats, to settle equal explanations only.
+SPEED_SPREAD = 0.08
+PRIOR_NATS = 2.0
+#: Every speed of the bank hears this many pieces; the best few speeds, refined, hear them all.
+COARSE_PIECES = 3
+FINE_SPEEDS = 3
+#: Symbols a path must have before it says anything about speed.
+FEWEST_SYMBOLS = 8
+
+
+def acquire(
+    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray
+) -> Lock | None:
+    """Find speed, noise and symbol gains from a few pieces of the recording.
+
+    Parameters
+    ----------
+    pieces : list of ndarray
+        At the receiver's rate, half a second or so each.
+    polarity : {0, 1}
+        As for `find_path`.
+
+    Returns
+    -------
+    Lock or None
+        None where no speed explains any piece better than noise.
+    """
+    liveliest = sorted(pieces, key=lambda piece: -float(np.mean(piece * piece)))[:COARSE_PIECES]
+    ranked = []
+    for speed in BANK:
+        bonus = -PRIOR_NATS * (np.log(speed) / SPEED_SPREAD) ** 2
+        lock = _try_speed(liveliest, alphabet, band, polarity, 1.0 / float(speed), cost, bonus)
+        if lock:
+            ranked.append(lock)
+    ranked.sort(key=lambda lock: -lock.evidence)
+    best: Lock | None = None
+    for rough in ranked[:FINE_SPEEDS]:
+        lock = _try_speed(pieces, alphabet, band, polarity, rough.stretch, cost, 0.0)
+        if lock and (best is None or lock.evidence > best.evidence):
+            best = lock
+    return best
+
+
+def _try_speed(
+    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, stretch: float,
+    cost: FloatArray, bonus: float,
+) -> Lock | None:  # fmt: skip
+    templates = Templates.of(alphabet, band, stretch)
+    fits = []
+    for heard in pieces:
+        scene, amplitude = blind_scene(heard, alphabet, band, templates, cost)
+        path = find_path(scene, polarity, forced=True)
+        fit = measure(path, scene, heard, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
+        if fit and fit.evidence > 0:
+            power = float(np.mean(heard * heard))
+            fits.append((fit, np.sqrt(power / max(power - fit.noise, 0.06 * power))))
+    if not fits:
+        return None
+    return _merge(fits, stretch, bonus)
+
+
+def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> Lock:
+    """Average over pieces, each counting by its evidence; gains are taken against signal without noise."""
+    evidence = np.array([fit.evidence for fit, _ in fits])
+    share = evidence / evidence.sum()
+    weight = np.sum([fit.weight for fit, _ in fits], axis=0)
+    gain = np.sum([fit.gain * fit.weight * louder for fit, louder in fits], axis=0) / np.maximum(weight, 1e-9)
+    gain[weight <= 0] = 1.0
+    return Lock(
+        stretch * float(share @ [fit.pace for fit, _ in fits]),
+        float(np.exp(share @ np.log([fit.noise for fit, _ in fits]))),
+        gain,
+        float(evidence.sum()) + float(bonus),
+        sum(fit.seconds for fit, _ in fits),
+    )

@@ -1,0 +1,123 @@
+"""From a recording to what the search works on: one channel, the receiver's rate, its band, in windows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import soxr
+from scipy import ndimage, signal
+
+from tapewright.cards import Alphabet
+from tapewright.line.templates import Band
+from tapewright.model import AudioSource, Samples
+
+__all__ = ["Window", "channel_options", "level_track", "listen", "mix", "windows"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """A stretch of the recording at the receiver's rate.
+
+    Parameters
+    ----------
+    first : int
+        Sample number, at the receiver's rate, of ``heard[0]``.
+    heard : ndarray of float64
+    keep_from, keep_to : int
+        Samples of `heard` this window answers for; the rest is shared with its neighbours.
+    """
+
+    first: int
+    heard: FloatArray
+    keep_from: int
+    keep_to: int
+
+
+def channel_options(channels: int) -> list[int | str]:
+    """The ways one channel can be made of several: each alone, and the average of all."""
+    return [0] if channels == 1 else [*range(channels), "average"]
+
+
+def mix(chunk: Samples, channel: int | str) -> FloatArray:
+    """Pick one channel, or the average, of samples of shape (n, channels)."""
+    if channel == "average":
+        return chunk.mean(axis=1, dtype=np.float64)
+    return chunk[:, int(channel)].astype(np.float64)
+
+
+def listen(source: AudioSource, channel: int | str, band: Band) -> Iterator[FloatArray]:
+    """Yield one channel at the receiver's rate, limited to its band, in step with the recording.
+
+    The filter is symmetrical and its delay is taken out, so nothing moves in time.
+    """
+    resampler = soxr.ResampleStream(source.rate_hz, band.rate_hz, 1, dtype="float64", quality="HQ")
+    taps = band.filter
+    half = len(taps) // 2
+    kept = np.zeros(half)  # before the first sample there was silence
+
+    def filtered(piece: FloatArray) -> FloatArray:
+        nonlocal kept
+        joined = np.concatenate((kept, piece))
+        if len(joined) < len(taps):
+            kept = joined
+            return np.zeros(0)
+        kept = joined[-(len(taps) - 1) :]
+        return np.asarray(signal.oaconvolve(joined, taps, mode="valid"), dtype=np.float64)
+
+    for chunk in source.chunks(5.0):
+        out = filtered(resampler.resample_chunk(mix(chunk, channel)))
+        if len(out):
+            yield out
+    rest = resampler.resample_chunk(np.zeros(0), last=True)
+    out = filtered(np.concatenate((rest, np.zeros(half))))
+    if len(out):
+        yield out
+
+
+def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[Window]:
+    """Cut a stream into windows of `size` samples that share `overlap` with each neighbour."""
+    buffer = np.zeros(0)
+    first = 0
+    for piece in pieces:
+        buffer = np.concatenate((buffer, piece))
+        while len(buffer) >= size + overlap:  # so that the last window is never a sliver
+            yield Window(first, buffer[:size], 0 if first == 0 else overlap // 2, size - overlap // 2)
+            buffer = buffer[size - overlap :]
+            first += size - overlap
+    if len(buffer):
+        yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
+
+
+def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray:
+    """Mean power around each sample, of the sounding parts where the alphabet is silent in between.
+
+    Averaged over a dozen bits, 30 ms at least, before or after the sample: the one that is more like the
+    sample's own surroundings, so that the level is right up to the very edge of a step or of the recording.
+    For alphabets with silence the average is weighted with the power itself, which gives the power of the
+    bursts whatever their share of the time.
+    """
+    power = heard * heard
+    span = max(9, int(band.rate_hz * max(0.03, 12 * alphabet.mean_bit_seconds))) | 1
+    sparse = any(
+        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
+        for shape in alphabet.shapes
+        for segment in shape.segments
+    )
+    if sparse:
+        power = ndimage.uniform_filter1d(power, max(3, int(band.rate_hz / alphabet.highest_hertz)))
+    before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
+    here = np.log(_mean_power(power, span // 4, 0, sparse))
+    closer = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
+    return np.asarray(ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1))
+
+
+def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:
+    mean = ndimage.uniform_filter1d(power, span, origin=origin)
+    if weighted:
+        mean = ndimage.uniform_filter1d(power * power, span, origin=origin) / np.maximum(mean, 1e-20)
+    return np.asarray(np.maximum(mean, 1e-14))

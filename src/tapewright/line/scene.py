@@ -1,0 +1,184 @@
+"""Setting a search up: the recording's local level and noise against the alphabet's templates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet
+from tapewright.line.front import level_track
+from tapewright.line.kernels import compare_with_templates
+from tapewright.line.search import Path, Scene
+from tapewright.line.templates import Band, Templates
+
+__all__ = ["Lock", "Measured", "blind_scene", "informed_scene", "measure"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Eb/N0 assumed while the noise is unknown, as a power ratio (8 dB: about the edge of what can be read).
+ASSUMED_EB_N0 = 6.3
+#: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
+BEST_EB_N0 = 31.6
+
+
+@dataclass(frozen=True, eq=False)
+class Lock:
+    """What the receiver knows before it reads a window.
+
+    Parameters
+    ----------
+    stretch : float
+        Length of a symbol against nominal: 1 / speed.
+    noise : float
+        Noise variance per sample, in the receiver's band.
+    gain : ndarray of float64, shape (symbols,)
+        Received amplitude of each symbol against what the local level alone would give.
+    evidence : float
+        How much better this explains what was heard than noise does, in nats.
+    seconds : float
+        Length of what was listened to.
+    """
+
+    stretch: float
+    noise: float
+    gain: FloatArray
+    evidence: float
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What a path tells of the signal.
+
+    Parameters
+    ----------
+    evidence : float
+        In nats, over noise alone.
+    pace : float
+        Length of the symbols against the templates' length.
+    noise : float
+        Variance per sample of what the symbols leave unexplained.
+    gain, weight : ndarray of float64, shape (symbols,)
+        Gain of each symbol of the alphabet against the templates, and the energy it was measured on.
+    seconds : float
+    """
+
+    evidence: float
+    pace: float
+    noise: float
+    gain: FloatArray
+    weight: FloatArray
+    seconds: float
+
+
+def symbol_cost(alphabet: Alphabet) -> FloatArray:
+    """Nats each symbol costs before it is heard: each of the alphabet is as likely as another."""
+    return np.full(len(alphabet.names), np.log(max(2, len(alphabet.names))))
+
+
+def blind_scene(
+    heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
+) -> tuple[Scene, FloatArray]:
+    """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude track."""
+    amplitude = np.sqrt(level_track(heard, alphabet, band) / _mean_power(templates))
+    sharpness = np.full(len(heard) + 1, 2 * ASSUMED_EB_N0 / _bit_energy(alphabet, templates))
+    return _scene(heard, templates, amplitude, sharpness, np.zeros(len(heard) + 1), cost), amplitude
+
+
+def informed_scene(
+    heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, lock: Lock, cost: FloatArray
+) -> tuple[Scene, FloatArray]:
+    """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
+    power = level_track(heard, alphabet, band)
+    signal_power = np.maximum(power - lock.noise, 0.05 * power)
+    amplitude = np.sqrt(signal_power / _mean_power(templates))
+    shaped = templates.with_gain(lock.gain)
+    least = amplitude**2 * _bit_energy(alphabet, shaped) * band.fraction / (2 * BEST_EB_N0)
+    noise = np.maximum(lock.noise, least)
+    sharpness = amplitude**2 * band.fraction / noise
+    loud = np.maximum(power, noise)
+    null = 0.5 * band.fraction * (heard**2 * (1 / noise - 1 / loud) - np.log(loud / noise))
+    return (
+        _scene(
+            heard, shaped, amplitude, np.append(sharpness, sharpness[-1]), np.append(0.0, np.cumsum(null)), cost
+        ),
+        amplitude,
+    )  # fmt: skip
+
+
+def measure(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray, band: Band) -> Measured | None:
+    """Judge a path: how much of what was heard it explains, and what gains and noise it implies.
+
+    Returns
+    -------
+    Measured or None
+        None where the path explains nothing.
+    """
+    if len(path) < 2:
+        return None
+    t, count = scene.templates, len(scene.templates.length)
+    sums = _compare(path, scene, heard, amplitude)
+    samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
+    if scene.is_free:
+        left, fit = _left_with_free_phase(sums)
+    else:
+        fit = np.where(path.sign == 1, -fit, fit)
+    weight = np.bincount(path.symbol, energy, count)
+    gain = np.bincount(path.symbol, fit, count) / np.maximum(weight, 1e-9)
+    if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
+        left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
+    left = np.maximum(left, 1e-6 * total)
+    sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), float(samples.sum())
+    if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
+        return None
+    evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - float(scene.cost[path.symbol].sum())
+    middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(heard) - 1)
+    # the median passes over dropouts and clicks
+    noise = float(np.median(left / np.maximum(samples, 1.0) * amplitude[middle] ** 2))
+    gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
+    pace = float((path.end - path.start).sum() / t.length[path.symbol].sum())
+    return Measured(evidence, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz)
+
+
+def _compare(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray) -> FloatArray:
+    t = scene.templates
+    widest = max(len(w) for w in t.sine)
+    rows = np.zeros((2, len(t.sine), widest))
+    for which, templates in enumerate((t.sine, t.cosine)):
+        for k, template in enumerate(templates):
+            rows[which, k, : len(template)] = template
+    sums = np.empty((len(path), 7))
+    compare_with_templates(
+        heard, amplitude, path.start, path.symbol, t.length, rows[0], rows[1], scene.is_free, sums
+    )
+    return sums
+
+
+def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What the best mix of sine and cosine leaves, and its correlation as if it were all sine."""
+    _, total, sine, sine_energy, cosine, cosine_energy, cross = sums.T
+    determinant = np.maximum(sine_energy * cosine_energy - cross**2, 1e-9)
+    taken = (cosine_energy * sine**2 - 2 * cross * sine * cosine + sine_energy * cosine**2) / determinant
+    return total - taken, np.sqrt(np.maximum(taken, 0.0) * sine_energy)
+
+
+def _scene(
+    heard: FloatArray, templates: Templates, amplitude: FloatArray, sharpness: FloatArray, null: FloatArray,
+    cost: FloatArray,
+) -> Scene:  # fmt: skip
+    sine_fit, cosine_fit = templates.correlate(heard)
+    scale = np.append(1.0 / amplitude, 1.0 / amplitude[-1]).astype(np.float32)
+    if cosine_fit.shape[1] > 1:
+        cosine_fit = cosine_fit * scale
+    return Scene(templates, sine_fit * scale, cosine_fit, sharpness.astype(np.float32), null, cost)
+
+
+def _bit_energy(alphabet: Alphabet, templates: Templates) -> float:
+    return float(np.mean([templates.energy[alphabet.names.index(bit)] for bit in "01"]))
+
+
+def _mean_power(templates: Templates) -> float:
+    sounding = templates.energy > 0
+    return float(np.mean(templates.energy[sounding] / templates.length[sounding]))

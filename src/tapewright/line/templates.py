@@ -1,0 +1,182 @@
+"""What each symbol should look like at the receiver's rate, and what one look at the alphabet tells.
+
+A template is the symbol's ideal waveform, averaged over each sample's width so that edges between samples
+count for what they are, and limited to the receiver's band like the recording itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+
+from tapewright.cards import Alphabet, SymbolShape
+from tapewright.cards.alphabet import Segment
+from tapewright.line.kernels import carry_phase
+from tapewright.model import HALF, LEVEL, SILENCE, TONE
+
+__all__ = ["Band", "Templates", "band_of"]
+
+FloatArray = npt.NDArray[np.float64]
+_KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
+#: Points a sample at which the ideal waveform is worked out before averaging.
+FINENESS = 16
+
+
+@dataclass(frozen=True)
+class Band:
+    """The receiver's rate and band for an alphabet.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Inner sample rate.
+    low_hz, high_hz : float
+        Edges of the band that is listened to.
+    """
+
+    rate_hz: float
+    low_hz: float
+    high_hz: float
+
+    @property
+    def fraction(self) -> float:
+        """Share of the spectrum up to half the rate that lies in the band."""
+        return 2.0 * (self.high_hz - self.low_hz) / self.rate_hz
+
+    @cached_property
+    def filter(self) -> FloatArray:
+        """Linear-phase FIR that keeps the band; its length is odd."""
+        taps = int(3.6 * self.rate_hz / self.low_hz) | 1
+        return np.asarray(
+            signal.firwin(
+                taps, [self.low_hz, self.high_hz], pass_zero=False, fs=self.rate_hz, window=("kaiser", 6.0)
+            ),
+            dtype=np.float64,
+        )
+
+
+def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
+    """Choose rate and band: ten samples a cycle of the fastest tone, more where edges are square."""
+    segments = [segment for shape in alphabet.shapes for segment in shape.segments]
+    tones_only = all(s.kind in ("tone", "silence") for s in segments)
+    lowest = min(
+        [s.hertz for s in segments if s.kind in ("tone", "half")]
+        + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
+    )
+    rate = min(max((10.0 if tones_only else 16.0) * alphabet.highest_hertz, 8_000.0), 96_000.0)
+    low = min(max(0.3 * lowest, 40.0), 400.0)
+    high = (1.8 if tones_only else 4.0) * alphabet.highest_hertz
+    return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
+
+
+@dataclass(frozen=True, eq=False)
+class Templates:
+    """The alphabet's waveforms at one speed.
+
+    Parameters
+    ----------
+    sine, cosine : list of ndarray, one a symbol
+        Entered upright at phase 0, and a quarter turn later (only for alphabets whose phase runs free).
+    energy : ndarray of float64, shape (symbols,)
+        Sum of squares, in samples.
+    length : ndarray of float64, shape (symbols,)
+        In samples, not whole.
+    turns : ndarray of float64
+        Phase a symbol adds, in turns.
+    flips : ndarray of int64
+        1 where the symbol turns the sign of what follows.
+    """
+
+    sine: list[FloatArray]
+    cosine: list[FloatArray]
+    energy: FloatArray
+    length: FloatArray
+    turns: FloatArray
+    flips: npt.NDArray[np.int64]
+
+    @classmethod
+    def of(cls, alphabet: Alphabet, band: Band, stretch: float) -> Templates:
+        """Work the templates out for symbols that last `stretch` times their nominal length."""
+        rate = band.rate_hz * stretch  # samples per nominal second
+        free = alphabet.has_free_phase
+        limit = not all(s.kind in ("tone", "silence") for shape in alphabet.shapes for s in shape.segments)
+        sine = [_sampled(shape, rate, 0.0, band if limit else None) for shape in alphabet.shapes]
+        cosine = [_sampled(shape, rate, 0.25, None) for shape in alphabet.shapes] if free else []
+        flips = [0 if free else round(2 * shape.turns) % 2 for shape in alphabet.shapes]
+        return cls(
+            sine,
+            cosine,
+            np.array([float(w @ w) for w in sine]),
+            np.array([shape.seconds * rate for shape in alphabet.shapes]),
+            np.array([shape.turns for shape in alphabet.shapes]),
+            np.array(flips, np.int64),
+        )
+
+    def with_gain(self, gain: FloatArray) -> Templates:
+        """Return the templates, each symbol's multiplied by its own gain."""
+        return replace(
+            self,
+            sine=[g * w for g, w in zip(gain, self.sine, strict=True)],
+            cosine=[g * w for g, w in zip(gain, self.cosine, strict=True)] if self.cosine else [],
+            energy=gain * gain * self.energy,
+        )
+
+    def correlate(self, heard: FloatArray) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+        """Correlate what was heard with every template; entry n is for a symbol that starts at sample n.
+
+        Returns
+        -------
+        sine_fit, cosine_fit : ndarray of float32, shape (symbols, len(heard) + 1)
+            The second is empty unless the phase runs free.
+        """
+        rows = [_slide(heard, w) for w in self.sine]
+        quadrature = [_slide(heard, w) for w in self.cosine]
+        empty = np.zeros((len(rows), 1), np.float32)
+        return np.stack(rows), np.stack(quadrature) if quadrature else empty
+
+
+def _slide(heard: FloatArray, template: FloatArray) -> npt.NDArray[np.float32]:
+    if not template.any():
+        return np.zeros(len(heard) + 1, np.float32)
+    full = signal.oaconvolve(heard.astype(np.float32), template[::-1].astype(np.float32))
+    fit = np.zeros(len(heard) + 1, np.float32)
+    fit[: len(heard)] = full[len(template) - 1 :]
+    return fit
+
+
+def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -> FloatArray:
+    """Average the ideal waveform over [k - 1/2, k + 1/2] for k = 0 .. ceil(length)."""
+    samples = math.ceil(shape.seconds * rate) + 1
+    fine = (np.arange(samples * FINENESS) + 0.5) / FINENESS - 0.5  # in samples
+    ideal = _ideal(shape.segments, fine / rate, phase)
+    wave = ideal.reshape(samples, FINENESS).mean(axis=1)
+    if band is not None:
+        taps = band.filter
+        wave = np.convolve(wave, taps)[len(taps) // 2 : len(taps) // 2 + samples]
+    return wave
+
+
+def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> FloatArray:
+    kind = np.array([_KIND[s.kind] for s in segments], np.int8)
+    level = np.array([s.level for s in segments])
+    turns = np.array([s.seconds * s.hertz for s in segments])
+    phases = np.empty(len(segments))
+    carry_phase(kind, turns, level, phase, phases)
+    wave = np.zeros(len(seconds))
+    start = 0.0
+    for segment, at in zip(segments, phases, strict=True):
+        inside = (seconds >= start) & (seconds < start + segment.seconds)
+        turn = at + segment.hertz * (seconds[inside] - start)
+        if segment.kind == "tone":
+            wave[inside] = np.sin(2 * np.pi * turn)
+        elif segment.kind == "half":
+            wave[inside] = 1.0 if at < 0.5 else -1.0
+        elif segment.kind == "level":
+            wave[inside] = segment.level
+        start += segment.seconds
+    return wave
