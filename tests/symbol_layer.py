@@ -11,7 +11,7 @@ from tapewright.cards import Alphabet, FormatCard
 from tapewright.model import GAP, Symbols, TapePart
 
 #: How sure the made-up receiver is of a symbol it got right.
-SURE = 0.9999
+SURE = 0.99999
 
 
 def heard(parts: Iterable[TapePart], card: FormatCard, *, speed: float = 1.0, sure: float = SURE) -> Symbols:

@@ -1,5 +1,7 @@
 """Blocks: program bytes to the leads, fields and checks of a card, and back."""
 
+from tapewright.blocks.decode import decode
 from tapewright.blocks.encode import encode
+from tapewright.blocks.reader import ByteReader
 
-__all__ = ["encode"]
+__all__ = ["ByteReader", "decode", "encode"]

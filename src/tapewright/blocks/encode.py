@@ -260,8 +260,8 @@ class _RangeWriter:
         if not 0 <= value < 256**width:
             where = "byte" if width == 1 else f"{width} bytes"
             raise UsageError(
-                f"'{item.field}' would be {value}, which does not fit in the {where} format {self.card.name} has"
-                " for it; choose another address, a shorter program or another format"
+                f"'{item.field}' would be {value}, which does not fit in the {where} format {self.card.name} "
+                "has for it; choose another address, a shorter program or another format"
             )
         return number_to_bytes(value, item.type)
 
@@ -275,8 +275,8 @@ class _RangeWriter:
             return data.ljust(promised, b"\0")
         if promised != len(data):
             raise UsageError(
-                f"format {self.card.name} would promise {promised} bytes in block '{planned.layout.kind}' that"
-                f" holds {len(data)} (data = {item.length}); give a program of a length it can hold"
+                f"format {self.card.name} would promise {promised} bytes in block '{planned.layout.kind}'"
+                f" that holds {len(data)} (data = {item.length}); give a program of a length it can hold"
             )
         return data
 

@@ -16,7 +16,7 @@ __all__ = ["MOST_BRIDGED_SECONDS", "Slots"]
 #: A stretch without signal longer than this ends whatever stood before it (chosen: no dropout is so long).
 MOST_BRIDGED_SECONDS = 3.0
 #: Below this a symbol is simply wrong; a receiver's claim of more is not believed.
-LEAST_LOG_P = np.log(1e-4)
+LEAST_LOG_P = np.log(1e-6)
 #: A symbol has as much time unheard before it as half a bit: idle tone the receiver passed over.
 HOLE_BITS = 0.5
 

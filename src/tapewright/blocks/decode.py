@@ -1,0 +1,252 @@
+"""Symbols to blocks: try every place where one could start, and keep what chance does not explain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.blocks.parse import Parsed, Parser
+from tapewright.blocks.reader import ByteReader
+from tapewright.blocks.scores import SymbolScores
+from tapewright.blocks.search import Candidate, Search
+from tapewright.blocks.sequence import Placed, Sequence
+from tapewright.blocks.silence import why_nothing
+from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
+from tapewright.cards.layout import Gap, Lead
+from tapewright.model import Block, Fault, Span, Symbols
+
+__all__ = ["FOLLOW_BITS", "LEAST_BITS", "decode"]
+
+#: A block is reported only if its leader, sync, framing, constants and check together explain what was heard
+#: so much better than chance. Everything counted is a log-likelihood ratio (leaders and repeated bytes even
+#: less than that), so random symbols reach b bits at a given place with probability 2**-b at most. An hour at
+#: 1200 bit/s offers 2**22 places, so a false block has a chance of 2**(22 - 46), 6e-8 an hour.
+LEAST_BITS = 46.0
+#: A block that should follow another has one place instead of four million, and 22 bits less to show.
+FOLLOW_BITS = 24.0
+#: Whatever its check says, a block shows this much else: a check of 8 bits alone is right once in 256.
+LEAST_BITS_WITHOUT_CHECK = 20.0
+#: Bytes that run on for long give much evidence that there are bytes, and none that they are such a block:
+#: so of what sync, marks and constants could show, this share must be there.
+LEAST_STRUCTURE = 0.2
+#: A block starting within another is believed, if the other's check does not vouch for it, with a leader
+#: worth so many bits or a good check of its own.
+INNER_LEAD_BITS = 8.0
+
+
+def decode(
+    symbols: Symbols, reader: ByteReader, card: FormatCard
+) -> tuple[tuple[Block, ...], tuple[Fault, ...]]:
+    """Find the blocks of a card in a stream of symbols.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    reader : ByteReader
+        Framing over the same symbols.
+    card : FormatCard
+
+    Returns
+    -------
+    blocks : tuple of Block
+        In order of time. A block whose check fails or whose end is missing is among them, with its bytes.
+    faults : tuple of Fault
+        Where nothing was found, what was missing: signal, leader, sync, or a block after them.
+    """
+    scores = SymbolScores(symbols)
+    search = Search(symbols, scores, reader, card)
+    heard = search.everywhere()
+    scan = _Scan(symbols, scores, reader, card, search, heard.candidates)
+    found = list(scan.blocks())
+    blocks = tuple(
+        _block(symbols, card, parsed, placed, after) for parsed, placed, after in _with_room(found)
+    )
+    return blocks, () if blocks else why_nothing(symbols, card, heard, scan.best_bits)
+
+
+class _Scan:
+    """Goes through the candidates in order of time."""
+
+    def __init__(
+        self,
+        symbols: Symbols,
+        scores: SymbolScores,
+        reader: ByteReader,
+        card: FormatCard,
+        search: Search,
+        candidates: list[Candidate],
+    ) -> None:
+        self.symbols, self.scores, self.reader, self.card = symbols, scores, reader, card
+        self.search, self.candidates = search, candidates
+        self.starts = np.array([candidate.start for candidate in candidates], np.int64)
+        self.sequence = Sequence(symbols, card)
+        self.cursor = 0
+        self.best_bits = -np.inf
+
+    def blocks(self) -> Iterator[tuple[Parsed, Placed]]:
+        """Yield every block that stands up to the evidence."""
+        number, near = 0, self.card.byte.symbols_per_byte + 4
+        while number < len(self.candidates):
+            candidate = self.candidates[number]
+            number += 1
+            if candidate.start < self.cursor:
+                continue
+            rivals = [candidate]
+            while number < len(self.candidates) and self.candidates[number].start <= candidate.start + near:
+                rivals.append(self.candidates[number])
+                number += 1
+            parsed = self._best(rivals, LEAST_BITS)
+            while parsed is not None:
+                self.cursor = max(parsed.core_end, self.cursor)
+                yield parsed, self.sequence.place(parsed)
+                parsed = self._next(parsed)
+
+    def _next(self, parsed: Parsed) -> Parsed | None:
+        """Look for a block where one should follow."""
+        trailer = _trailer_seconds(parsed.layout)
+        expected = [
+            self.search.after(layout, parsed.core_end, trailer) for layout in self.sequence.expected()
+        ]
+        return self._best([c for c in expected if c is not None and c.start >= self.cursor], FOLLOW_BITS)
+
+    def _best(self, candidates: list[Candidate], least: float) -> Parsed | None:
+        read = [(candidate, self._parse(candidate, len(self.symbols))) for candidate in candidates]
+        read = [pair for pair in read if self._stands(pair[1], least)]
+        if not read:
+            return None
+        candidate, parsed = max(read, key=lambda pair: pair[1].evidence_bits)
+        limit = self._inner_start(candidate, parsed)
+        if limit is not None:
+            parsed = self._parse(candidate, limit)
+        return parsed if self._stands(parsed, least) else None
+
+    def _inner_start(self, candidate: Candidate, parsed: Parsed) -> int | None:
+        """Find a block starting within this one that has more to show for itself."""
+        if parsed.check == "ok":
+            return None
+        first = int(
+            np.searchsorted(self.starts, candidate.start + self.card.byte.symbols_per_byte + 4, "right")
+        )
+        last = int(np.searchsorted(self.starts, parsed.core_end))
+        for inner in self.candidates[first:last]:
+            if inner.lead_bits < INNER_LEAD_BITS and inner.fit_bits < LEAST_BITS / 2:
+                continue
+            other = self._parse(inner, len(self.symbols))
+            if self._stands(other, LEAST_BITS) and (
+                other.check == "ok" or inner.lead_bits >= INNER_LEAD_BITS
+            ):
+                return max(inner.lead_first, candidate.start)
+        return None
+
+    def _parse(self, candidate: Candidate, limit: int) -> Parsed:
+        parser = Parser(
+            self.symbols,
+            self.scores,
+            self.reader,
+            self.card,
+            candidate.layout,
+            self.sequence.inherited(candidate.layout),
+            limit,
+        )
+        return parser.parse(candidate.start, candidate.lead_first, candidate.lead_bits, candidate.faults)
+
+    def _stands(self, parsed: Parsed, least: float) -> bool:
+        self.best_bits = max(self.best_bits, parsed.evidence_bits)
+        vouched = sum(8.0 * check_width_bytes(item.check) for item, *_, ok in parsed.checks if ok)
+        has_bytes = parsed.core_end > parsed.core_first and (parsed.data is not None or parsed.complete)
+        return (
+            has_bytes
+            and parsed.evidence_bits >= least
+            and parsed.structure >= LEAST_STRUCTURE
+            and parsed.evidence_bits - vouched >= LEAST_BITS_WITHOUT_CHECK
+        )
+
+
+def _trailer_seconds(layout: BlockLayout) -> float:
+    seconds = 0.0
+    for item in reversed(layout.layout):
+        if not isinstance(item, (Lead, Gap)):
+            break
+        seconds += item.seconds if isinstance(item, Lead) else item.gap
+    return seconds
+
+
+def _with_room(
+    found: list[tuple[Parsed, Placed]],
+) -> Iterator[tuple[Parsed, Placed, int]]:
+    """Yield each block with the symbol before which the one before it ended."""
+    end = 0
+    for parsed, placed in found:
+        yield parsed, placed, end
+        end = parsed.end_symbol
+
+
+def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, after: int) -> Block:
+    first = min(max(parsed.first_symbol, after), parsed.core_first)
+    last = max(parsed.end_symbol, parsed.core_end) - 1
+    chosen = slice(first, last + 1)
+    heard = symbols.index[chosen] >= 0
+    data, confidence, seconds = b"", np.zeros(0), np.zeros(0)
+    if parsed.data is not None:
+        data = parsed.data.plain[: placed.count]
+        confidence = _weighed(parsed)[: placed.count]
+        seconds = _start_seconds(symbols, parsed.data.first_symbol, parsed.data.end_symbol)[: placed.count]
+
+    def mean(values: npt.NDArray[np.floating]) -> float:
+        return float(np.mean(values[chosen][heard])) if heard.any() else 0.0
+
+    return Block(
+        kind=parsed.layout.kind,
+        span=Span(float(symbols.start_seconds[first]), float(symbols.end_seconds[last])),
+        fields={**parsed.numbers, **parsed.texts},
+        address=placed.address,
+        data=data,
+        byte_confidence=confidence,
+        byte_seconds=seconds,
+        check=parsed.check,
+        faults=(*parsed.faults, *placed.faults),
+        speed=mean(symbols.speed),
+        complete=parsed.complete,
+        evidence_bits=parsed.evidence_bits,
+        level=mean(symbols.level),
+        noise=mean(symbols.noise),
+    )
+
+
+def _weighed(parsed: Parsed) -> npt.NDArray[np.float64]:
+    """Let the check have its say on how sure the bytes are.
+
+    With c the probability that all bytes are right, a check of w bits that is good leaves an error with
+    probability (1 - c) 2**-w / (c + (1 - c) 2**-w); one that fails says there is an error somewhere, and
+    each byte's share in it grows by 1 / (1 - c).
+    """
+    if parsed.data is None:
+        return np.zeros(0)
+    confidence = parsed.data.confidence
+    if not parsed.checks or not len(confidence):
+        return confidence
+    all_right = min(parsed.all_right, 1.0 - 1e-12)
+    error = 1.0 - confidence
+    if parsed.check == "ok":
+        passes = 2.0 ** -max(8.0 * check_width_bytes(item.check) for item, *_ in parsed.checks)
+        error = error * passes / (all_right + (1.0 - all_right) * passes)
+    elif not all(ok for *_, ok in parsed.checks):
+        error = error / (1.0 - all_right)
+    weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
+    return weighed
+
+
+def _start_seconds(
+    symbols: Symbols, first: npt.NDArray[np.int64], end: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float64]:
+    """When each byte starts; bytes lost in one gap share its time."""
+    seconds = symbols.start_seconds[first].astype(np.float64)
+    _, place, count = np.unique(first, return_index=True, return_counts=True)
+    for k in np.flatnonzero(count > 1):
+        until = float(symbols.end_seconds[max(end[place[k] + count[k] - 1] - 1, first[place[k]])])
+        seconds[place[k] : place[k] + count[k]] = np.linspace(
+            seconds[place[k]], until, count[k], endpoint=False
+        )
+    return seconds

@@ -1,0 +1,97 @@
+"""What is wrong with a block, in words and places."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.model import GAP, ByteRun, Fault, Span, Symbols
+
+__all__ = ["byte_faults"]
+
+#: Single bad bytes are listed up to here; more are summed up.
+MOST_LISTED = 8
+
+
+def byte_faults(symbols: Symbols, run: ByteRun) -> list[Fault]:
+    """List dropouts, lost frames and parity errors among the bytes of a block."""
+    if not len(run):
+        return []
+    faults = list(_dropouts(symbols, run))
+    silent = np.array(
+        [
+            bool(np.any(symbols.index[a:b] == GAP))
+            for a, b in zip(run.first_symbol[~run.framing_ok], run.end_symbol[~run.framing_ok], strict=True)
+        ],
+        bool,
+    )
+    lost = np.flatnonzero(~run.framing_ok)[~silent] if len(silent) else np.zeros(0, np.int64)
+    faults += _summed(
+        [
+            Fault(
+                "framing",
+                f"the start and stop of {_bytes(b - a + 1)} could not be found at {_at(symbols, run, a)}",
+                _span(symbols, run, a, b),
+            )
+            for a, b in _groups(lost)
+        ],
+        "framing",
+        "places where start and stop of bytes could not be found",
+    )
+    odd = np.flatnonzero(~run.parity_ok & run.framing_ok)
+    faults += _summed(
+        [
+            Fault(
+                "parity",
+                f"parity is wrong in {_bytes(b - a + 1)} at {_at(symbols, run, a)}",
+                _span(symbols, run, a, b),
+            )
+            for a, b in _groups(odd)
+        ],
+        "parity",
+        "places where parity is wrong",
+    )
+    return sorted(faults, key=lambda fault: fault.span or Span(0.0, 0.0))
+
+
+def _dropouts(symbols: Symbols, run: ByteRun) -> Iterator[Fault]:
+    first, end = int(run.first_symbol[0]), int(run.end_symbol[-1])
+    gaps = np.flatnonzero(symbols.index[first:end] == GAP) + first
+    for a, b in _groups(gaps):
+        span = symbols.span(a, b)
+        touched = int(np.count_nonzero((run.first_symbol <= b) & (run.end_symbol > a)))
+        yield Fault("dropout", f"no signal from {span}, where {_bytes(touched)} stood", span)
+
+
+def _groups(places: npt.NDArray[np.integer]) -> list[tuple[int, int]]:
+    """Join neighbouring numbers into (first, last)."""
+    if not len(places):
+        return []
+    cuts = np.flatnonzero(np.diff(places) > 1)
+    firsts = places[np.concatenate(([0], cuts + 1))]
+    lasts = places[np.concatenate((cuts, [len(places) - 1]))]
+    return [(int(a), int(b)) for a, b in zip(firsts, lasts, strict=True)]
+
+
+def _summed(faults: list[Fault], kind: str, what: str) -> list[Fault]:
+    if len(faults) <= MOST_LISTED:
+        return faults
+    first, last = faults[0].span, faults[-1].span
+    span = Span(first.start_seconds, last.end_seconds) if first and last else None
+    return [Fault(kind, f"there are {len(faults)} {what}", span)]
+
+
+def _bytes(count: int) -> str:
+    return "1 byte" if count == 1 else f"{count} bytes"
+
+
+def _at(symbols: Symbols, run: ByteRun, place: int) -> str:
+    return f"{symbols.start_seconds[run.first_symbol[place]]:.3f} s"
+
+
+def _span(symbols: Symbols, run: ByteRun, first: int, last: int) -> Span:
+    return symbols.span(
+        int(run.first_symbol[first]), max(int(run.end_symbol[last]) - 1, int(run.first_symbol[first]))
+    )

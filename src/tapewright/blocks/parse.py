@@ -1,0 +1,480 @@
+"""Reading one block from a place where it may start, with the evidence for it being one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.blocks.coding import HEX_BITS, Decoded, decoded, hex_bits, joined_runs, match_bits, part_of
+from tapewright.blocks.faults import byte_faults
+from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
+from tapewright.blocks.reader import ByteReader
+from tapewright.blocks.scores import SymbolScores
+from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
+from tapewright.cards.layout import (
+    FIELD_WIDTH,
+    Check,
+    Coded,
+    Data,
+    FieldItem,
+    Fixed,
+    Gap,
+    Item,
+    Lead,
+    Mark,
+    Sync,
+    TextField,
+)
+from tapewright.model import GAP, ByteRun, CardError, Fault, Span, Symbols
+
+__all__ = ["Parsed", "Parser", "lead_bits"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: A leader is a steady tone, which is easily come by: what it is worth grows with its length only slowly.
+LEAD_MOST_BITS = 30.0
+LEAD_BITS_PER_OCTAVE = 10.0
+TRAILER_MOST_BITS = 16.0
+#: All bytes that repeat the one before them are together worth no more: a periodic signal makes endless ones.
+REPEATED_MOST_BITS = 8.0
+#: Evidence against a block whose check fails, and one that promises more than the recording holds.
+BAD_CHECK_BITS = -2.0
+ABSURD_BITS = -10.0
+#: A pattern sought in the middle of a block must fit this well, as a share of what a perfect one scores.
+LEAST_FIT = 0.6
+#: How much longer than written a leader or gap within a block may be, in seconds and as a factor.
+SLACK_SECONDS, SLACK_FACTOR = 0.5, 1.3
+#: A leader this much shorter than a reader insists on is not mentioned (speed and first symbols vary).
+SHORT_LEAD = 0.8
+#: Idle time that ends data "until lead" where the card does not say.
+LEAST_IDLE_SECONDS = 0.1
+
+
+def lead_bits(lead: Lead, seconds: float, symbol_bits: float) -> float:
+    """Say what a leader heard for `seconds` is worth, given what its symbols score."""
+    unit = lead.at_least or min(LEAST_IDLE_SECONDS, max(lead.seconds, 1e-3))
+    return min(LEAD_MOST_BITS, symbol_bits, LEAD_BITS_PER_OCTAVE * float(np.log2(1.0 + seconds / unit)))
+
+
+@dataclass(frozen=True, eq=False)
+class Parsed:
+    """One block as read.
+
+    Parameters
+    ----------
+    layout : BlockLayout
+    first_symbol, end_symbol : int
+        With leader and trailer.
+    core_first, core_end : int
+        From the sync or first byte to the last byte: what no other block can share.
+    numbers, texts : mapping
+    data : Decoded or None
+    checks : tuple of (Check, said, found, ok)
+    evidence_bits : float
+    faults : tuple of Fault
+    complete : bool
+    all_right : float
+        Probability that every byte of the block is right.
+    structure : float
+        How much of the evidence that sync, marks and constants could give they gave, 1 = all; negative if
+        they speak against the block.
+    """
+
+    layout: BlockLayout
+    first_symbol: int
+    end_symbol: int
+    core_first: int
+    core_end: int
+    numbers: Mapping[str, int]
+    texts: Mapping[str, str]
+    data: Decoded | None
+    checks: tuple[tuple[Check, int, int, bool], ...]
+    evidence_bits: float
+    faults: tuple[Fault, ...]
+    complete: bool
+    all_right: float
+    structure: float
+
+    @property
+    def check(self) -> str:
+        """What the block's checks say together."""
+        if not self.layout.checks:
+            return "none"
+        return (
+            "ok"
+            if len(self.checks) == len(self.layout.checks) and all(ok for *_, ok in self.checks)
+            else "bad"
+        )
+
+
+class _CutOff(Exception):  # noqa: N818 (not an error: the way out of a layout that cannot be finished)
+    """The bytes ended before the layout did."""
+
+
+@dataclass
+class Parser:
+    """Walks a layout along the symbols.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    scores : SymbolScores
+    reader : ByteReader
+    card : FormatCard
+    layout : BlockLayout
+    inherited : mapping of str to int
+        Fields of the block it follows; empty where that was not found.
+    limit : int
+        Symbols from here on belong to something else.
+    """
+
+    symbols: Symbols
+    scores: SymbolScores
+    reader: ByteReader
+    card: FormatCard
+    layout: BlockLayout
+    inherited: Mapping[str, int]
+    limit: int
+    place: int = 0
+    evidence: float = 0.0
+    numbers: dict[str, int] = field(default_factory=dict)
+    texts: dict[str, str] = field(default_factory=dict)
+    covered: Covered = field(default_factory=Covered)
+    unread: set[str] = field(default_factory=set)
+    runs: list[ByteRun] = field(default_factory=list)
+    checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    data: Decoded | None = None
+    seek_seconds: float = 0.0
+    last_value: int = -1
+    repeated_bits: float = REPEATED_MOST_BITS
+    structure_bits: float = 0.0
+    structure_most: float = 0.0
+
+    def parse(
+        self, start: int, lead_first: int, head_bits: float, head_faults: tuple[Fault, ...] = ()
+    ) -> Parsed:
+        """Read the block whose first item after the leader starts at symbol `start`."""
+        self.place, self.evidence = start, head_bits
+        self.faults += head_faults
+        complete, end = True, start
+        items = self.layout.layout
+        first_item = next(
+            (k for k, item in enumerate(items) if not isinstance(item, (Lead, Gap))), len(items)
+        )
+        last_item = max((k for k, item in enumerate(items) if not isinstance(item, (Lead, Gap))), default=-1)
+        try:
+            for item in items[first_item : last_item + 1]:
+                self._walk(item)
+            end = self.place
+            self._trailer(items[last_item + 1 :])
+        except _CutOff as cut:
+            complete, end = False, self.place
+            self.faults.append(self._cut_fault(str(cut)))
+        run = joined_runs(self.runs) if self.runs else None
+        if run is not None:
+            self.faults += byte_faults(self.symbols, run)
+        all_right = float(np.prod(run.confidence)) if run is not None else 1.0
+        core_first = int(run.first_symbol[0]) if run is not None and len(run) else start
+        return Parsed(
+            self.layout,
+            lead_first,
+            max(self.place, end),
+            min(start, core_first) if self._is_anchored else core_first,
+            end,
+            self.numbers,
+            self.texts,
+            self.data,
+            tuple(self.checks),
+            self.evidence,
+            tuple(self.faults),
+            complete,
+            all_right,
+            self.structure_bits / self.structure_most if self.structure_most else 1.0,
+        )
+
+    @property
+    def _is_anchored(self) -> bool:
+        return any(isinstance(item, (Sync, Mark)) for item in self.layout.layout)
+
+    def _walk(self, item: Item) -> None:
+        if isinstance(item, (Lead, Gap)):
+            self.seek_seconds += item.seconds if isinstance(item, Lead) else item.gap
+            self._pass_over(item)
+        elif isinstance(item, Mark):
+            self._mark(item)
+        elif isinstance(item, Sync):
+            self._sync(item)
+        elif isinstance(item, Fixed):
+            self._expect("fixed", item, item.fixed)
+        elif isinstance(item, FieldItem):
+            self._number(item)
+        elif isinstance(item, TextField):
+            self._text(item)
+        elif isinstance(item, Data):
+            self._data(item)
+        else:
+            self._check(item)
+
+    # -- things outside bytes ----------------------------------------------------------------------------
+
+    def _pass_over(self, item: Lead | Gap) -> None:
+        """Go to where a leader or gap within the block ends."""
+        seconds = item.seconds if isinstance(item, Lead) else item.gap
+        if isinstance(item, Gap):
+            while self.place < self.limit and self.symbols.index[self.place] == GAP:
+                self.place += 1
+            return
+        window = self._window(seconds)
+        lead = self.scores.lead_before(item.lead)
+        bits = np.where(
+            lead.first[self.place : window + 1] >= self.place - 1, lead.bits[self.place : window + 1], 0.0
+        )
+        if len(bits) and bits.max() > 0:
+            best = int(np.argmax(bits))
+            self.evidence += min(TRAILER_MOST_BITS, float(bits[best]))
+            self.place += best
+
+    def _window(self, seconds: float) -> int:
+        """Last symbol by which something `seconds` long must have ended."""
+        if self.place >= len(self.symbols):
+            return len(self.symbols)
+        until = self.symbols.start_seconds[self.place] + SLACK_FACTOR * seconds + SLACK_SECONDS
+        return min(self.limit, int(np.searchsorted(self.symbols.start_seconds, until)))
+
+    def _seek(self, text: str) -> None:
+        """After a leader or gap within the block, go to where the symbols of `text` start."""
+        if not self.seek_seconds or not text:
+            return
+        window = self._window(self.seek_seconds)
+        back = max(0, self.place - 2 * len(text))
+        fit = self.scores.pattern(text)[back:window]
+        if len(fit) and fit.max() >= LEAST_FIT * len(text):
+            self.place = back + int(np.argmax(fit))
+        self.seek_seconds = 0.0
+
+    def _mark(self, item: Mark) -> None:
+        self._seek(item.mark)
+        if self.place + len(item.mark) > self.limit:
+            raise _CutOff("the mark")
+        bits = self.scores.at(item.mark, self.place)
+        self._count_structure(bits, float(len(item.mark)))
+        if bits < 0:
+            at = self.symbols.start_seconds[self.place]
+            self.faults.append(Fault("mark", f"the mark '{item.mark}' is not what was heard at {at:.3f} s"))
+        self.place += len(item.mark)
+
+    def _trailer(self, items: list[Item]) -> None:
+        """Take in what follows the last byte, as far as it is there."""
+        for item in items:
+            if not isinstance(item, Lead) or self.place >= self.limit:
+                continue
+            until = self.symbols.start_seconds[self.place] + SLACK_FACTOR * item.seconds
+            window = min(self.limit, int(np.searchsorted(self.symbols.start_seconds, until)))
+            text = item.lead * ((window - self.place) // len(item.lead) + 1)
+            score = np.zeros(window - self.place)
+            for name in set(item.lead):
+                here = np.array([c == name for c in text[: len(score)]], bool)
+                score[here] = self.scores.of(name)[self.place : window][here]
+            total = np.cumsum(score)
+            if len(total) and total.max() > 0:
+                self.evidence += min(TRAILER_MOST_BITS, float(total.max()))
+                self.place += int(np.argmax(total)) + 1
+
+    # -- bytes -------------------------------------------------------------------------------------------
+
+    def _read(self, count: int, what: str) -> ByteRun:
+        """Read bytes; those beyond the limit are not there."""
+        self.seek_seconds = 0.0
+        run = self.reader.read(self.place, count) if self.place < self.limit else None
+        if run is None:
+            raise _CutOff(what)
+        return self._take(run, count, what)
+
+    def _take(self, run: ByteRun, count: int | None, what: str) -> ByteRun:
+        run = part_of(run, slice(0, int(np.searchsorted(run.end_symbol, self.limit, side="right"))))
+        if len(run):
+            self.runs.append(run)
+            self.place = int(run.end_symbol[-1])
+            self._count_framing(run)
+        if count is not None and len(run) < count and what != "data":
+            raise _CutOff(what)
+        return run
+
+    def _count_framing(self, run: ByteRun) -> None:
+        bits = self.reader.evidence_bits(run)
+        before = np.concatenate(([self.last_value], run.value[:-1].astype(np.int64)))
+        self.last_value = int(run.value[-1])
+        repeats = run.value == before
+        self.evidence += float(bits[~repeats].sum())
+        again = float(bits[repeats].sum())
+        granted = min(again, self.repeated_bits)
+        self.repeated_bits -= max(granted, 0.0)
+        self.evidence += granted
+
+    def _count_structure(self, bits: float, most: float) -> None:
+        self.evidence += bits
+        self.structure_bits += bits
+        self.structure_most += most
+
+    def _decoded(self, item: Coded, run: ByteRun) -> Decoded:
+        """Undo the coding; characters that are hexadecimal, or not, speak for the block, or against it."""
+        got = decoded(item, run)
+        if item.coding == "hex":
+            self._count_structure(hex_bits(item, run), HEX_BITS * len(run))
+        return got
+
+    def _expect(self, key: str, item: Fixed, expected: bytes) -> None:
+        run = self._read(len(expected) * item.tape_bytes_per_byte, key)
+        got = decoded(item, run)
+        sent = item.to_tape(expected)
+        self._count_structure(float(match_bits(run, sent).sum()), self.card.byte.bits * len(run))
+        self._cover(key, got)
+        if got.plain != expected:
+            self._value_fault("fixed bytes", expected.hex(" "), got.plain.hex(" "), run)
+
+    def _sync(self, item: Sync) -> None:
+        once = len(item.sync)
+        self._seek(self.reader.symbols_of(item.sync))
+        run = self.reader.read(self.place, once * item.times) if self.place < self.limit else None
+        if run is None or len(run) < once:
+            raise _CutOff("the sync")
+        bits = match_bits(run, item.sync * (len(run) // once))
+        fits = bits[: len(bits) // once * once].reshape(-1, once).sum(axis=1) > 0
+        heard = 1
+        for repeat in range(1, len(fits)):
+            # one damaged sync among good ones is passed over
+            if not fits[repeat] and not (repeat + 1 < len(fits) and fits[repeat + 1]):
+                break
+            heard = repeat + 1
+        run = self._take(part_of(run, slice(0, heard * once)), heard * once, "the sync")
+        self._count_structure(float(bits[: heard * once].sum()), self.card.byte.bits * len(run))
+        self.covered.add("sync", item.sync, item.sync)
+        wanted = item.at_least or 1
+        if heard < wanted:
+            at = self.symbols.start_seconds[run.first_symbol[0]]
+            text = f"the sync at {at:.3f} s stands {heard} times; the format asks for {wanted}"
+            self.faults.append(Fault("sync", text))
+        if item.times == 1 and run.value.tobytes() != item.sync:
+            self._value_fault("the sync", item.sync.hex(" "), run.value.tobytes().hex(" "), run)
+
+    def _number(self, item: FieldItem) -> None:
+        run = self._read(FIELD_WIDTH[item.type] * item.tape_bytes_per_byte, f"field '{item.field}'")
+        got = self._decoded(item, run)
+        self.numbers[item.field] = number_from_bytes(got.plain, item.type)
+        self._cover(item.field, got)
+        constant = constant_of(item)
+        if constant is None:
+            return
+        bits = match_bits(run, item.to_tape(number_to_bytes(constant, item.type)))
+        self._count_structure(float(bits.sum()), self.card.byte.bits * len(run))
+        if self.numbers[item.field] != constant:
+            self._value_fault(
+                f"field '{item.field}'", f"{constant:X}h", f"{self.numbers[item.field]:X}h", run
+            )
+
+    def _text(self, item: TextField) -> None:
+        if item.length is not None:
+            run = self._read(item.length * item.tape_bytes_per_byte, f"the text '{item.text}'")
+            got = decoded(item, run)
+            shown = got.plain.rstrip(item.pad.encode("ascii"))
+        else:
+            run, got = self._ended_text(item)
+            shown = got.plain.removesuffix(item.end or b"")
+        self._cover(item.text, got)
+        self.texts[item.text] = "".join(chr(c) if 32 <= c < 127 else "?" for c in shown)
+
+    def _ended_text(self, item: TextField) -> tuple[ByteRun, Decoded]:
+        most = (item.at_most + 1) * item.tape_bytes_per_byte
+        run = self.reader.read(self.place, most) if self.place < self.limit else None
+        if run is None:
+            raise _CutOff(f"the text '{item.text}'")
+        plain = decoded(item, run).plain
+        end = plain.find(item.end or b"")
+        if end < 0:
+            at = self.symbols.start_seconds[min(self.place, len(self.symbols) - 1)]
+            self.faults.append(Fault("field", f"the end of the text '{item.text}' at {at:.3f} s is missing"))
+            end = len(plain) - 1
+        count = (end + 1) * item.tape_bytes_per_byte
+        run = self._take(part_of(run, slice(0, count)), count, f"the text '{item.text}'")
+        return run, decoded(item, run)
+
+    def _data(self, item: Data) -> None:
+        count = self._data_length(item)
+        run: ByteRun | None
+        if count is None and self.card.byte.is_asynchronous:
+            run = self.reader.read_until_lead(self.place, len(self.symbols), self._idle_seconds())
+            run = self._take(run, None, "data")
+        elif count is None:
+            run = self._read(max(0, self.limit - self.place), "data")
+        else:
+            on_tape = count * item.tape_bytes_per_byte
+            possible = max(0, self.limit - self.place) // 2 + 1
+            if on_tape > possible:
+                self.evidence += ABSURD_BITS
+            run = self._read(min(on_tape, possible), "data") if count else None
+        if run is None:
+            none = np.zeros(0, np.int64)
+            self.data = Decoded(b"", b"", np.zeros(0), none, none)
+            self.covered.add("data", b"", b"")
+            return
+        self.data = self._decoded(item, run)
+        self._cover("data", self.data)
+        if count is not None and len(self.data.plain) < count:
+            raise _CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
+        if item.length is None and not len(run):
+            raise _CutOff("the data")
+
+    def _data_length(self, item: Data) -> int | None:
+        """Bytes the fields promise; None for "until lead" or where a lost header would have said."""
+        if item.length is None:
+            return None
+        try:
+            count = item.length.value({**self.inherited, **self.numbers})
+        except CardError:
+            return self.layout.size
+        if count < 0:
+            self.faults.append(Fault("length", f"the fields promise {count} bytes ({item.length})"))
+            raise _CutOff("the data")
+        return count
+
+    def _idle_seconds(self) -> float:
+        leads = [block.at_least for block in self.layout.layout if isinstance(block, Lead) and block.at_least]
+        return max(LEAST_IDLE_SECONDS, leads[0] if leads else 0.0)
+
+    def _check(self, item: Check) -> None:
+        run = self._read(check_width_bytes(item.check) * item.tape_bytes_per_byte, "the check")
+        got = self._decoded(item, run)
+        said, found = check_from_bytes(item, got.plain), self.covered.check(item)
+        unread = bool(np.any(got.confidence == 0)) or bool(self.unread & set(item.over))
+        ok = said == found and not unread
+        width = check_width_bytes(item.check)
+        self.evidence += 8.0 * width if ok else BAD_CHECK_BITS
+        self.checks.append((item, said, found, ok))
+        if not ok:
+            says = f"the block says {said:0{2 * width}X}h, its bytes give {found:0{2 * width}X}h"
+            text = f"the check failed: {says}" + (", and some of them could not be read" if unread else "")
+            self.faults.append(Fault("check", text, self._span_of(run)))
+
+    def _cover(self, key: str, got: Decoded) -> None:
+        self.covered.add(key, got.plain, got.sent)
+        if np.any(got.confidence == 0):
+            self.unread.add(key)
+
+    def _value_fault(self, what: str, wanted: str, found: str, run: ByteRun) -> None:
+        text = f"{what} should be {wanted} and reads {found}"
+        self.faults.append(Fault("field", text, self._span_of(run)))
+
+    def _span_of(self, run: ByteRun) -> Span | None:
+        if not len(run):
+            return None
+        return self.symbols.span(int(run.first_symbol[0]), int(run.end_symbol[-1]) - 1)
+
+    def _cut_fault(self, what: str) -> Fault:
+        at = float(self.symbols.end_seconds[min(self.place, len(self.symbols)) - 1]) if self.place else 0.0
+        what = what if what != "data" else "the data"
+        return Fault("cut", f"the block ends at {at:.3f} s, before {what} is complete")

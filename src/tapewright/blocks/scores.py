@@ -1,0 +1,114 @@
+"""How well symbols fit what is looked for, in bits of evidence against chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.blocks.kernels import lead_ends
+from tapewright.model import GAP, Symbols
+
+__all__ = ["LeadScore", "SymbolScores"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: A symbol surely wrong counts this many bits against; a receiver may be surer, and is not believed.
+WORST_BITS = -13.0
+#: A symbol that never occurs among data is worth this many bits at most.
+RAREST_BITS = 8.0
+#: However long, a leader is forgotten after two or three symbols that are surely none of it.
+MOST_LEAD_BITS = 30.0
+
+
+class SymbolScores:
+    """Log-likelihood ratio, in bits, of each symbol at each place against chance.
+
+    Chance is one in two for the bits 0 and 1, and for other symbols how often they occur in the recording:
+    a mark that is never heard elsewhere says more than one that is heard all the time. Gaps score 0.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    """
+
+    def __init__(self, symbols: Symbols) -> None:
+        self.symbols = symbols
+        self._columns: dict[str, npt.NDArray[np.float32]] = {}
+        self._patterns: dict[str, npt.NDArray[np.float32]] = {}
+        self._leads: dict[str, LeadScore] = {}
+
+    def of(self, name: str) -> npt.NDArray[np.float32]:
+        """Give the score of one symbol everywhere, shape (n,)."""
+        if name not in self._columns:
+            heard = self.symbols.index != GAP
+            k = self.symbols.names.index(name)
+            chance = 0.5
+            if name not in "01" and heard.any():
+                share = np.count_nonzero(self.symbols.index == k) / np.count_nonzero(heard)
+                chance = float(np.clip(share, 2.0**-RAREST_BITS, 0.5))
+            score = self.symbols.log_p[:, k] / np.float32(np.log(2)) - np.float32(np.log2(chance))
+            score = np.maximum(score, np.float32(WORST_BITS))
+            score[~heard] = 0.0
+            self._columns[name] = score
+        return self._columns[name]
+
+    def pattern(self, text: str) -> npt.NDArray[np.float32]:
+        """Score a text of symbols starting at each place, shape (n,); -inf where it has no room."""
+        if text in self._patterns:
+            return self._patterns[text]
+        n = len(self.symbols)
+        out = np.full(n, -np.inf, np.float32)
+        starts = n - len(text) + 1
+        if starts > 0 and text:
+            out[:starts] = 0.0
+            for place, name in enumerate(text):
+                out[:starts] += self.of(name)[place : place + starts]
+        self._patterns[text] = out
+        return out
+
+    def at(self, text: str, first: int) -> float:
+        """Give the score of a text of symbols at one place."""
+        last = min(len(text), len(self.symbols) - first)
+        return float(sum(self.of(text[place])[first + place] for place in range(last)))
+
+    def lead_before(self, lead: str) -> LeadScore:
+        """Score, for every place, the best stretch of a leader that ends just there."""
+        if lead in self._leads:
+            return self._leads[lead]
+        n, length = len(self.symbols), len(lead)
+        bits, first = np.zeros(n + 1), np.arange(n + 1)
+        score = np.stack([self.of(name) for name in lead])
+        for phase in range(length):
+            ending = slice(phase, n + 1, length)
+            phase_bits, phase_first = lead_ends(score, phase, MOST_LEAD_BITS)
+            bits[ending], first[ending] = phase_bits[ending], phase_first[ending]
+        self._leads[lead] = LeadScore(lead, bits, first)
+        return self._leads[lead]
+
+
+@dataclass(frozen=True, eq=False)
+class LeadScore:
+    """For every place, the leader that ends there.
+
+    Parameters
+    ----------
+    lead : str
+    bits : ndarray of float64, shape (n + 1,)
+        Evidence, at most `MOST_LEAD_BITS`.
+    first : ndarray of int64, shape (n + 1,)
+        Where it begins.
+    """
+
+    lead: str
+    bits: Floats
+    first: Ints
+
+    def seconds(self, symbols: Symbols, end: int) -> float:
+        """Length of the leader that ends before symbol `end`."""
+        first = int(self.first[end])
+        if first >= end:
+            return 0.0
+        return float(symbols.end_seconds[end - 1] - symbols.start_seconds[first])
