@@ -21,7 +21,7 @@ from tapewright.line.search import Path, Scene, find_path
 from tapewright.line.templates import Band, Templates, band_of
 from tapewright.model import GAP, AudioSource, Recording, Samples, Symbols
 
-__all__ = ["Heard", "decode", "survey"]
+__all__ = ["Heard", "Survey", "decode", "evidence_bits", "is_polar", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -112,7 +112,13 @@ def decode(
         seconds = sum(len(chunk) for chunk in source.chunks(5.0)) / source.rate_hz
         return Heard(Symbols.empty(receiver.alphabet.names), channel, seconds, 0.0)
     symbols, seconds = receiver.read(source, channel, lock)
-    return Heard(symbols, channel, seconds, lock.evidence / np.log(2))
+    return Heard(symbols, channel, seconds, lock.evidence / float(np.log(2)))
+
+
+def evidence_bits(surveyed: Survey, card: FormatCard, channels: int) -> float:
+    """How much better a card explains the pieces of a survey than noise does, in bits; 0 if no better."""
+    _, lock = _Receiver(card, surveyed.rate_hz, False).acquire(surveyed, channels)
+    return lock.evidence / float(np.log(2)) if lock else 0.0
 
 
 def is_polar(alphabet: Alphabet) -> bool:

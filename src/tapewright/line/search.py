@@ -15,14 +15,14 @@ __all__ = ["Path", "Scene", "find_path"]
 FloatArray = npt.NDArray[np.float64]
 
 #: Paths this many nats behind the best are given up (measured in the design study: 20 to 30 lose nothing).
-BEAM_NATS = 24.0
+BEAM_NATS = 28.0
 #: The same while only the speed is looked for.
 FORCED_BEAM_NATS = 12.0
 #: What it costs, in nats, to claim that a signal begins or ends. More than half the beam, or every sample of a
 #: healthy signal would be tried as a beginning.
 SWITCH_NATS = 14.0
 #: What it costs to claim that the symbols' alignment slipped (a leader leaves it open).
-SLIP_NATS = 10.0
+SLIP_NATS = 18.0
 #: The clock follows a boundary's timing by this share of it; steps are this share of a symbol, within limits.
 STRETCH_GAIN = 0.15
 PHASE_GAIN = 0.2

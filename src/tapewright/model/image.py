@@ -67,7 +67,7 @@ class Image:
             If two ranges overlap or an address is out of range.
         """
         given = [r for r in ranges if r.data]
-        joined: list[Range] = []
+        joined: list[tuple[int, list[bytes], int]] = []  # address, pieces, end (exclusive)
         for piece in sorted(
             (r for r in given if r.address is not None), key=lambda r: r.address or 0
         ):
@@ -76,18 +76,16 @@ class Image:
                 raise ImageError(
                     f"address {address:X}h plus {len(piece)} bytes does not fit in 32 bits"
                 )
-            last = joined[-1] if joined else None
-            last_end = last.end if last is not None else None
-            if last is not None and last_end is not None and address <= last_end:
-                raise ImageError(
-                    f"two ranges both hold address {address:04X}h; remove one of them"
-                )
-            if last is not None and last_end is not None and address == last_end + 1:
-                joined[-1] = Range(last.address, last.data + piece.data)
+            if joined and address < joined[-1][2]:
+                raise ImageError(f"two ranges both hold address {address:04X}h; remove one of them")
+            if joined and address == joined[-1][2]:
+                first, pieces, _ = joined[-1]
+                pieces.append(piece.data)
+                joined[-1] = (first, pieces, address + len(piece))
             else:
-                joined.append(piece)
-        joined.extend(r for r in given if r.address is None)
-        return cls(tuple(joined), run=run, name=name)
+                joined.append((address, [piece.data], address + len(piece)))
+        placed = [Range(address, b"".join(pieces)) for address, pieces, _ in joined]
+        return cls((*placed, *(r for r in given if r.address is None)), run=run, name=name)
 
     @classmethod
     def from_bytes(

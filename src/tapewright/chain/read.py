@@ -1,0 +1,145 @@
+"""Audio to program: line, framing, blocks, image, with every layer kept."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright import audio, blocks, framing, line
+from tapewright.cards import Alphabet, FormatCard, format_names, load_format
+from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
+
+__all__ = ["AudioLike", "open_source", "read", "read_source"]
+
+AudioLike = AudioSource | Recording | npt.NDArray[np.floating] | str | os.PathLike[str]
+CardLike = str | Path | FormatCard
+
+AUTO = "auto"
+#: With `auto`, this many of the likeliest cards are read in full.
+CARDS_READ_IN_FULL = 4
+#: The best card must explain the recording this many bits better than the next, or it is too close to call.
+LEAST_MARGIN_BITS = 10.0
+
+
+def read(
+    sound: AudioLike, *, format: CardLike | Sequence[CardLike] = AUTO, rate_hz: float | None = None
+) -> Reading:
+    """Read a recording.
+
+    Parameters
+    ----------
+    sound : path, Recording, or ndarray
+        An array of shape (n,) or (n, channels) needs `rate_hz`.
+    format : str, path or FormatCard, or several
+        A card; ``"auto"`` tries every built-in one, a list tries those in it.
+    rate_hz : float, optional
+        Sample rate of an array.
+
+    Returns
+    -------
+    Reading
+        Blocks, image, confidences, times, faults; its repr tells a person what was found. Without a program
+        `blocks` is empty and `faults` say where the chain stopped.
+
+    Raises
+    ------
+    TapewrightError
+        If the recording or a card cannot be used.
+    """
+    source = open_source(sound, rate_hz)
+    if isinstance(format, (str, Path, FormatCard)) and format != AUTO:
+        return read_source(source, load_format(format))
+    names: Sequence[CardLike] = format_names() if isinstance(format, (str, Path, FormatCard)) else format
+    if not names:
+        raise UsageError("no format cards to try; name at least one")
+    return _best_card(source, [load_format(name) for name in names])
+
+
+def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
+    """Turn what a caller has into something with chunks of samples."""
+    if isinstance(sound, np.ndarray):
+        if rate_hz is None:
+            raise UsageError("an array of samples needs its sample rate; give rate_hz")
+        return Recording(sound.astype(np.float32), rate_hz)
+    if isinstance(sound, (str, os.PathLike)):
+        return audio.open_audio(sound)
+    return sound
+
+
+def read_source(source: AudioSource, card: FormatCard, *, surveyed: line.Survey | None = None) -> Reading:
+    """Read a recording with one card.
+
+    A format made of absolute levels reads as another program upside down, so both ways are tried and the
+    one whose blocks hold more evidence is kept.
+    """
+    surveyed = surveyed or line.survey(source)
+    reading = _read_one_way(source, card, surveyed, inverted=False)
+    if line.is_polar(Alphabet.of(card)) and not reading.verified:
+        other = _read_one_way(source, card, surveyed, inverted=True)
+        if _evidence(other) > _evidence(reading):
+            return other
+    return reading
+
+
+def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, *, inverted: bool) -> Reading:
+    heard = line.decode(source, card, inverted=inverted, surveyed=surveyed)
+    about = Source(
+        source.path, source.sha256, source.rate_hz, heard.seconds, heard.channel, source.channels
+    )
+    faults = list(getattr(source, "faults", ()))
+    found: tuple[Block, ...] = ()
+    if len(heard.symbols):
+        found, why = blocks.decode(heard.symbols, framing.Framer(heard.symbols, card), card)
+        faults += why
+    else:
+        faults.append(
+            Fault(
+                "no-signal",
+                f"nothing in this recording sounds like format {card.name}",
+                remedy="check that it is the right recording and card; 'read --format auto' tries every card",
+            )
+        )
+    image, confidence = blocks.assemble(found, card)
+    return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
+
+
+def _evidence(reading: Reading) -> float:
+    return float(sum(block.evidence_bits for block in reading.blocks))
+
+
+def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
+    """Rank cards by how well they explain a few pieces, then by the blocks a full reading finds."""
+    surveyed = line.survey(source)
+    ranked = sorted(
+        ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards), key=lambda pair: -pair[0]
+    )
+    hopeful = [card for bits, card in ranked if bits > 0][:CARDS_READ_IN_FULL]
+    if not hopeful:
+        return read_source(source, ranked[0][1], surveyed=surveyed)
+    readings = sorted((read_source(source, card, surveyed=surveyed) for card in hopeful), key=_rank, reverse=True)
+    best = readings[0]
+    rivals = tuple((reading.format, round(_evidence(reading), 1)) for reading in readings)
+    faults = best.faults
+    if best.blocks and len(readings) > 1 and readings[1].blocks:
+        margin = _evidence(best) - _evidence(readings[1])
+        if not best.verified and margin < LEAST_MARGIN_BITS:
+            faults = (
+                *faults,
+                Fault(
+                    "cannot-tell",
+                    f"formats {best.format} and {readings[1].format} explain this recording equally well",
+                    remedy="name the format with --format",
+                ),
+            )
+    return Reading(
+        best.source, best.format, best.blocks, best.image, best.image_confidence, best.symbols, faults, rivals
+    )
+
+
+def _rank(reading: Reading) -> tuple[bool, float]:
+    """A check that vouches for every block outranks any amount of evidence."""
+    return reading.verified, _evidence(reading)

@@ -1,0 +1,111 @@
+"""Is this tape a true copy of that program? The question before the switch is turned off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapewright.chain.read import AudioLike, CardLike, read
+from tapewright.chain.write import ImageLike, _image
+from tapewright.image import Comparison, compare
+from tapewright.model import Image, Range, Reading
+from tapewright.model.reading import DOUBTFUL
+
+__all__ = ["Verdict", "verify"]
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """What comparing a tape with a program showed.
+
+    Parameters
+    ----------
+    safe : bool
+        Whether every byte is there, right, and sure: only then may the machine be switched off.
+    sentence : str
+        The verdict in one line.
+    comparison : Comparison
+        What differs, address by address: first the program, then the tape.
+    doubtful : tuple of int
+        Addresses (offsets where no address is known) of bytes that agree but are not sure.
+    reading : Reading
+    image : Image
+    """
+
+    safe: bool
+    sentence: str
+    comparison: Comparison
+    doubtful: tuple[int, ...]
+    reading: Reading
+    image: Image
+
+
+def verify(
+    sound: AudioLike,
+    image: ImageLike,
+    *,
+    format: CardLike = "auto",
+    start: int | None = None,
+    rate_hz: float | None = None,
+) -> Verdict:
+    """Compare what a tape holds with the program it should hold.
+
+    Parameters
+    ----------
+    sound : path, Recording or ndarray
+    image : Image, bytes, or path of a program file
+    format : str, path or FormatCard
+    start : int, optional
+        Address of the image's first byte, where it does not say.
+    rate_hz : float, optional
+        Sample rate of an array.
+
+    Returns
+    -------
+    Verdict
+    """
+    program = _image(image, start)
+    reading = read(sound, format=format, rate_hz=rate_hz)
+    difference = compare(program, reading.image)
+    doubtful = _doubtful(reading)
+    return Verdict(
+        difference.equal and bool(reading.blocks) and not reading.damaged and not doubtful,
+        _sentence(program, reading, difference, doubtful),
+        difference,
+        doubtful,
+        reading,
+        program,
+    )
+
+
+def _doubtful(reading: Reading) -> tuple[int, ...]:
+    if reading.verified:
+        return ()
+    places: list[int] = []
+    for piece, sure in zip(reading.image, reading.image_confidence, strict=True):
+        places += [int(k) + (piece.address or 0) for k in np.flatnonzero(sure < DOUBTFUL)]
+    return tuple(places)
+
+
+def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful: tuple[int, ...]) -> str:
+    keep_on = "do NOT switch the machine off"
+    if not reading.blocks:
+        return f"No program was found on this tape: {keep_on}, and record it again."
+    if not difference.equal:
+        return (
+            f"The tape differs from the program in {_bytes(difference.differing_bytes + _missing(difference))}:"
+            f" {keep_on}, and record it again."
+        )
+    if reading.damaged or doubtful:
+        return f"The bytes agree, but {_bytes(len(doubtful))} on tape can only just be read: {keep_on} yet."
+    vouch = "and its own check agrees" if reading.verified else "as far as a format without a check can tell"
+    return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
+
+
+def _missing(difference: Comparison) -> int:
+    return sum(len(piece) for piece in (*difference.only_a, *difference.only_b) if isinstance(piece, Range))
+
+
+def _bytes(count: int) -> str:
+    return "1 byte" if count == 1 else f"{count} bytes"

@@ -1,0 +1,203 @@
+"""Image to audio: blocks, framing, line, and a machine's output stage where one is asked for."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tapewright import audio, blocks, framing, line
+from tapewright.cards import Alphabet, FormatCard, MachineCard, load_format, load_machine
+from tapewright.image import load_image
+from tapewright.machine import coupled, port_levels
+from tapewright.machine.output import node_volts
+from tapewright.model import Image, Recording, Samples, UsageError
+from tapewright.model.recording import check_format
+
+__all__ = ["Written", "synthesize", "write"]
+
+ImageLike = Image | bytes | str | os.PathLike[str]
+
+#: Silence before and after a program, so that no player cuts into it.
+EDGE_SECONDS = 0.5
+#: Square edges overshoot when band-limited; above this level they would clip.
+HIGHEST_LEVEL = 0.8
+
+
+@dataclass(frozen=True)
+class Written:
+    """What :func:`write` made.
+
+    Parameters
+    ----------
+    path : str
+    format : str
+    seconds : float
+    rate_hz : float
+    byte_count : int
+        Program bytes in each copy.
+    """
+
+    path: str
+    format: str
+    seconds: float
+    rate_hz: float
+    byte_count: int
+
+
+def write(
+    image: ImageLike,
+    path: str | os.PathLike[str],
+    *,
+    format: str | Path | FormatCard | None = None,
+    machine: str | Path | MachineCard | None = None,
+    start: int | None = None,
+    rate_hz: float = 44_100,
+    encoding: str = "pcm16",
+    level: float = 0.6,
+    inverted: bool = False,
+    copies: int = 1,
+    pause_seconds: float = 2.0,
+    name: str | None = None,
+    run: int | None = None,
+    force: bool = False,
+) -> Written:
+    """Write a program as a sound file, streaming.
+
+    Parameters
+    ----------
+    image : Image, bytes, or path of a program file
+    path : path
+        Ends in ``.wav`` or ``.flac``; appears whole or not at all.
+    format : str, path or FormatCard
+        May be left out where `machine` is given: its card names the format.
+    machine : str, path or MachineCard, optional
+        Shape the waveform as this machine's output stage would.
+    start : int, optional
+        Address of the first byte, for an image that does not say or to move it.
+    rate_hz : float
+        8 to 192 kHz.
+    encoding : {"pcm16", "pcm24", "float32"}
+    level : float
+        Peak, full scale 1; at most 0.8.
+    inverted : bool
+        Turn the waveform upside down.
+    copies, pause_seconds, name, run
+        See `tapewright.blocks.encode`.
+    force : bool
+        Whether an existing file may be replaced.
+
+    Returns
+    -------
+    Written
+
+    Raises
+    ------
+    TapewrightError
+        One sentence that says what to change.
+    """
+    card, stage_card = _cards(format, machine)
+    program = _image(image, start)
+    audio.check_audio_output(path, rate_hz, 1, encoding, force=force)
+    chunks = _chunks(
+        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run
+    )
+    with audio.create_audio(path, rate_hz, 1, encoding, force=force) as out:
+        for chunk in chunks:
+            out.write(chunk)
+        seconds = out.seconds
+    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program))
+
+
+def synthesize(
+    image: ImageLike,
+    *,
+    format: str | Path | FormatCard | None = None,
+    machine: str | Path | MachineCard | None = None,
+    start: int | None = None,
+    rate_hz: float = 44_100,
+    level: float = 0.6,
+    inverted: bool = False,
+    copies: int = 1,
+    pause_seconds: float = 2.0,
+    name: str | None = None,
+    run: int | None = None,
+) -> Recording:
+    """Do the same as :func:`write`, into memory.
+
+    Returns
+    -------
+    Recording
+        One channel.
+    """
+    card, stage_card = _cards(format, machine)
+    program = _image(image, start)
+    chunks = _chunks(
+        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run
+    )
+    return Recording(np.concatenate(list(chunks)), rate_hz, history=(f"written as {card.name}",))
+
+
+def _cards(
+    format: str | Path | FormatCard | None, machine: str | Path | MachineCard | None
+) -> tuple[FormatCard, MachineCard | None]:
+    stage_card = load_machine(machine) if machine is not None else None
+    if format is None:
+        if stage_card is None:
+            raise UsageError("say which format to write; give a format card, or a machine card that names one")
+        format = stage_card.format
+    return load_format(format), stage_card
+
+
+def _image(image: ImageLike, start: int | None) -> Image:
+    if isinstance(image, bytes):
+        return Image.from_bytes(image, start)
+    if isinstance(image, Image):
+        return image if start is None else image.moved_to(start)
+    return load_image(image, address=start)
+
+
+def _chunks(
+    program: Image, card: FormatCard, machine: MachineCard | None, rate_hz: float, level: float, inverted: bool,
+    copies: int, pause_seconds: float, name: str | None, run: int | None,
+) -> Iterator[Samples]:  # fmt: skip
+    check_format(rate_hz, 1, None)
+    if not 0 < level <= HIGHEST_LEVEL:
+        raise UsageError(
+            f"a level of {level:g} cannot be written; give more than 0 and at most {HIGHEST_LEVEL:g},"
+            " so that the overshoot of square edges does not clip"
+        )
+    alphabet = Alphabet.of(card)
+    if alphabet.highest_hertz > 0.45 * rate_hz:
+        raise UsageError(
+            f"format {card.name} has {alphabet.highest_hertz:.0f} Hz in it, more than a sample rate of"
+            f" {rate_hz:g} Hz can hold; give a rate of at least {alphabet.highest_hertz / 0.45:.0f}"
+        )
+    tape = blocks.encode(program, card, copies=copies, pause_seconds=pause_seconds, name=name, run=run)
+    return _padded(_sound(framing.encode(tape, card), alphabet, machine, rate_hz, level, inverted), rate_hz)
+
+
+def _sound(
+    parts: Iterator, alphabet: Alphabet, machine: MachineCard | None, rate_hz: float, level: float, inverted: bool
+) -> Iterator[Samples]:  # fmt: skip
+    stage = machine.output if machine is not None else None
+    sign = -1.0 if inverted else 1.0
+    waves = line.wave_of(parts, alphabet)
+    if stage is None:
+        return line.render(waves, rate_hz, gain=sign * level)
+    volts = node_volts(stage)
+    swing = float(volts.max() - volts.min())
+    loudest = 2.0 if stage.coupling_farads else 1.0  # a capacitor can double a step
+    shaped = coupled(line.render(port_levels(waves, stage), rate_hz), stage, rate_hz)
+    scale = sign * level / (0.5 * swing * stage.gain * loudest)
+    return ((scale * chunk).astype(np.float32) for chunk in shaped)
+
+
+def _padded(chunks: Iterator[Samples], rate_hz: float) -> Iterator[Samples]:
+    silence = np.zeros(round(EDGE_SECONDS * rate_hz), np.float32)
+    yield silence
+    yield from chunks
+    yield silence
