@@ -35,7 +35,7 @@ SURVEY_SECONDS = 120.0
 #: music and speech stay below it; see tests/roundtrip/test_nothing_there.py).
 LEAST_EVIDENCE = 15.0
 #: Nats it costs to claim a cycle of idle tone between bytes.
-FILLER_NATS = 3.0
+FILLER_NATS = 4.0
 #: A stretch this long that is as loud as the signal but not explained is searched again at another speed.
 UNEXPLAINED_SECONDS = 0.3
 
@@ -139,6 +139,7 @@ class _Receiver:
             searched = Alphabet(searched.names + "~", (*searched.shapes, filler))
             self.cost = np.append(self.cost, FILLER_NATS)
         self.searched = searched
+        self.longest_seconds = max(shape.seconds for shape in searched.shapes)
         self.band = band_of(self.alphabet, rate_hz)
         self.polarity = 0 if is_polar(self.alphabet) else 1
         self.sign = -1.0 if inverted else 1.0
@@ -169,8 +170,7 @@ class _Receiver:
     def read(self, source: AudioSource, channel: int | str, lock: Lock) -> tuple[Symbols, float]:
         """Read the whole recording, window by window."""
         rate = self.band.rate_hz
-        longest = max(shape.seconds for shape in self.searched.shapes)
-        overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * longest))
+        overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * self.longest_seconds))
         size = max(int(WINDOW_SECONDS * rate), 4 * overlap)
         found: list[Symbols] = []
         samples = 0
@@ -194,7 +194,8 @@ class _Receiver:
                 more, _ = self._search(piece, other)
                 symbols = _merged(symbols, _moved(more, first / self.band.rate_hz))
         symbols = _moved(symbols, window.first / self.band.rate_hz)
-        low = (window.first + window.keep_from) / self.band.rate_hz
+        # a symbol more at the front: its neighbour may have seen it start a hair after the line
+        low = (window.first + window.keep_from) / self.band.rate_hz - self.longest_seconds
         high = (window.first + window.keep_to) / self.band.rate_hz
         return _between(symbols, low, high), lock
 
@@ -315,8 +316,7 @@ def _joined(parts: list[Symbols], names: str, seconds: float) -> Symbols:
     for part in parts:
         if not len(part):
             continue
-        length = float(np.median(part.end_seconds - part.start_seconds))
-        part = _picked(part, part.start_seconds >= end - 0.5 * length)
+        part = _picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= end)
         if len(part):
             kept.append(part)
             end = float(part.end_seconds[-1])

@@ -112,8 +112,9 @@ def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray
         power = ndimage.uniform_filter1d(power, max(3, int(band.rate_hz / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
     here = np.log(_mean_power(power, span // 4, 0, sparse))
-    closer = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
-    return np.asarray(ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1))
+    closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
+    smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
+    return np.asarray(np.maximum(smooth, 1e-14))  # a running sum may round below nothing
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:

@@ -111,19 +111,25 @@ def _at(track, place):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, inline="always")
 def _fit(m, place, sign, phase, cosine_fit, sine_fit, energy, sharpness, free):  # type: ignore[no-untyped-def]
-    """Log-likelihood of symbol `m` starting at `place`, and the phase (turns) that it was heard with."""
+    """Log-likelihood of symbol `m` starting at `place`, and the phase (turns) that it was heard with.
+
+    `energy` has three rows: sine x sine, cosine x cosine, sine x cosine of each template.
+    """
     n = min(max(int(place + 0.5), 0), len(sharpness) - 1)
     heard = _at(sine_fit[m], place)
-    measured = phase
-    if free:
-        quadrature = _at(cosine_fit[m], place)
-        measured = math.atan2(quadrature, heard) / _TAU
-        if phase > 1.5:  # not known yet: take what is heard
-            phase = measured
-        heard = heard * math.cos(_TAU * phase) + quadrature * math.sin(_TAU * phase)
-    elif sign == 1:
-        heard = -heard
-    return (heard - 0.5 * energy[m]) * sharpness[n], phase, measured
+    if not free:
+        if sign == 1:
+            heard = -heard
+        return (heard - 0.5 * energy[0, m]) * sharpness[n], phase, phase
+    quadrature = _at(cosine_fit[m], place)
+    upright = energy[1, m] * heard - energy[2, m] * quadrature  # least squares, but for a common factor
+    leaning = energy[0, m] * quadrature - energy[2, m] * heard
+    measured = math.atan2(leaning, upright) / _TAU
+    if phase > 1.5:  # not known yet: take what is heard
+        phase = measured
+    c, s = math.cos(_TAU * phase), math.sin(_TAU * phase)
+    taken = c * c * energy[0, m] + s * s * energy[1, m] + 2.0 * c * s * energy[2, m]
+    return (heard * c + quadrature * s - 0.5 * taken) * sharpness[n], phase, measured
 
 
 @njit(cache=True, nogil=True)
@@ -181,7 +187,6 @@ def search_forward(  # type: ignore[no-untyped-def]
                     slip = measured - used
                     slip -= math.floor(slip + 0.5)
                     new_phase = used + phase_gain * slip + turns[m]
-                    new_phase -= math.floor(new_phase)
                 for k in range(-TIMING_STEPS, TIMING_STEPS + 1):
                     shift = k * step_size[m]
                     to = at + wide + shift
@@ -190,13 +195,15 @@ def search_forward(  # type: ignore[no-untyped-def]
                         continue
                     total = start_score + gain - cost[m] - 0.5 * k * k - (null[node] - null[n])
                     if total > score[node, after]:
-                        new_pace = pace * (1.0 + stretch_gain * shift / wide)
+                        new_pace = pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
                         centre = entry[n]
                         new_pace = min(max(new_pace, centre * (1.0 - stretch_span)), centre * (1.0 + stretch_span))
                         score[node, after] = total
                         fraction[node, after] = to - node
                         stretch[node, after] = new_pace
-                        phase[node, after] = new_phase
+                        # a boundary found early or late is one on the same carrier, early or late
+                        shifted = new_phase + turns[m] * shift / wide
+                        phase[node, after] = shifted - math.floor(shifted)
                         parent[node, after] = -1 - n if from_idle else n * states + s
                         symbol[node, after] = m
 

@@ -23,11 +23,14 @@ FORCED_BEAM_NATS = 12.0
 SWITCH_NATS = 14.0
 #: What it costs to claim that the symbols' alignment slipped (a leader leaves it open).
 SLIP_NATS = 18.0
-#: The clock follows a boundary's timing by this share of it; steps are this share of a symbol, within limits.
-STRETCH_GAIN = 0.15
-PHASE_GAIN = 0.2
+#: A boundary that comes early or late by one step is mostly noise and hardly changes the clock's pace; one that
+#: does so by two steps is a change of speed, and does. Entry k is for k steps.
+STRETCH_GAIN = np.array([0.0, 0.05, 0.3])
+#: Steps are this share of a symbol, within limits (in samples).
 STEP_SHARE = 0.02
 STEP_LIMITS = (0.2, 1.0)
+#: A carrier whose phase runs free follows what is heard by this share of the difference, each symbol.
+PHASE_GAIN = 0.2
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
@@ -116,7 +119,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     idle, idle_from = np.empty(n), np.empty(n, np.int8)
     live = np.empty((n, 2 * states), np.bool_)
     search_forward(
-        scene.sine_fit, scene.cosine_fit, t.energy, t.length, t.turns, t.flips, scene.cost, step_size,
+        scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.turns, t.flips, scene.cost, step_size,
         scene.sharpness, scene.null, entry, states, scene.is_free, not forced, FORCED_BEAM_NATS if forced else BEAM_NATS,
         SLIP_NATS, SWITCH_NATS,
         STRETCH_GAIN, PHASE_GAIN, STRETCH_SPAN,
@@ -151,7 +154,7 @@ def _posteriors(
     ahead, idle_ahead = np.empty((n, states)), np.zeros(n)
     through = np.empty((n, states, count))
     search_backward(
-        scene.sine_fit, scene.cosine_fit, t.energy, t.length, t.flips, scene.cost, step_size,
+        scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.flips, scene.cost, step_size,
         scene.sharpness, scene.null, entry, states, scene.is_free, SLIP_NATS, SWITCH_NATS,
         score, fraction, stretch, phase, idle, live, ahead, idle_ahead, through,
     )  # fmt: skip

@@ -82,8 +82,9 @@ class Templates:
     ----------
     sine, cosine : list of ndarray, one a symbol
         Entered upright at phase 0, and a quarter turn later (only for alphabets whose phase runs free).
-    energy : ndarray of float64, shape (symbols,)
-        Sum of squares, in samples.
+    energies : ndarray of float64, shape (3, symbols)
+        Inner products, in samples: sine x sine, cosine x cosine, sine x cosine (the last two are zeros where
+        there is no `cosine`).
     length : ndarray of float64, shape (symbols,)
         In samples, not whole.
     turns : ndarray of float64
@@ -94,10 +95,15 @@ class Templates:
 
     sine: list[FloatArray]
     cosine: list[FloatArray]
-    energy: FloatArray
+    energies: FloatArray
     length: FloatArray
     turns: FloatArray
     flips: npt.NDArray[np.int64]
+
+    @property
+    def energy(self) -> FloatArray:
+        """Sum of squares of each sine template, in samples."""
+        return np.asarray(self.energies[0])
 
     @classmethod
     def of(cls, alphabet: Alphabet, band: Band, stretch: float) -> Templates:
@@ -111,7 +117,7 @@ class Templates:
         return cls(
             sine,
             cosine,
-            np.array([float(w @ w) for w in sine]),
+            np.array([_products(sine, sine), *_quadrature(sine, cosine)]),
             np.array([shape.seconds * rate for shape in alphabet.shapes]),
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
@@ -123,7 +129,7 @@ class Templates:
             self,
             sine=[g * w for g, w in zip(gain, self.sine, strict=True)],
             cosine=[g * w for g, w in zip(gain, self.cosine, strict=True)] if self.cosine else [],
-            energy=gain * gain * self.energy,
+            energies=gain * gain * self.energies,
         )
 
     def correlate(self, heard: FloatArray) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
@@ -138,6 +144,16 @@ class Templates:
         quadrature = [_slide(heard, w) for w in self.cosine]
         empty = np.zeros((len(rows), 1), np.float32)
         return np.stack(rows), np.stack(quadrature) if quadrature else empty
+
+
+def _quadrature(sine: list[FloatArray], cosine: list[FloatArray]) -> tuple[list[float], list[float]]:
+    if not cosine:
+        return [0.0] * len(sine), [0.0] * len(sine)
+    return _products(cosine, cosine), _products(sine, cosine)
+
+
+def _products(ones: list[FloatArray], others: list[FloatArray]) -> list[float]:
+    return [float(a @ b) for a, b in zip(ones, others, strict=True)]
 
 
 def _slide(heard: FloatArray, template: FloatArray) -> npt.NDArray[np.float32]:
