@@ -1,0 +1,7 @@
+"""``python -m tapewright``."""
+
+import sys
+
+from tapewright.cli import main
+
+sys.exit(main())

@@ -1,0 +1,232 @@
+"""The commands and what surrounds them: errors as one line, exit codes, interruption."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import sys
+import traceback
+import warnings
+from collections.abc import Sequence
+
+from cyclopts import App, CycloptsError, Parameter
+
+import tapewright
+from tapewright.cli.screen import console, flush, note, set_up_streams
+from tapewright.cli.usage import usage_sentence
+
+__all__ = ["DAMAGED", "DONE", "FAILED", "INTERRUPTED", "app", "main"]
+
+#: Exit codes: done and all that can be verified is; done, but something is damaged or differs; could not be
+#: done; interrupted.
+DONE, DAMAGED, FAILED, INTERRUPTED = 0, 1, 2, 130
+
+_order = itertools.count()
+_HERE = "tapewright.cli.commands"
+
+app = App(
+    name="tapewright",
+    help="Save programs of vintage computers on cassette, and get them back.",
+    version=f"tapewright {tapewright.__version__}",
+    help_format="plaintext",
+    help_epilogue="""\
+To begin:
+
+  tapewright demo
+  tapewright write game.hex -o game.wav --format kcs-300
+  tapewright read tape.wav -o game.hex --report tape.html
+  tapewright COMMAND --help
+
+Exit codes: 0 done and verified, 1 done but something is damaged or differs,
+2 could not be done, 130 interrupted.
+""",
+    default_parameter=Parameter(negative="", show_default=False),
+    suppress_keyboard_interrupt=False,
+)
+
+
+def _add(parent: App, name: str, function: str, help: str, *examples: str) -> None:
+    """Add a command, imported when it is used; commands are listed in the order they are added here."""
+    parent.command(
+        f"{_HERE}.{function}", name=name, help=help, help_epilogue=_examples(*examples), sort_key=next(_order)
+    )
+
+
+def _examples(*examples: str) -> str:
+    return "\n".join(["For example:", "", *(f"  tapewright {example}" for example in examples), ""])
+
+
+_add(
+    app,
+    "write",
+    "write:write",
+    "Turn a program into sound, for a cassette or for the machine itself.",
+    "write game.hex -o game.wav --format mallow-fsk-600",
+    "write game.bin --start 0x0200 -o game.wav --machine fescue-trainer --copies 2",
+)
+_add(
+    app,
+    "read",
+    "read:read",
+    "Turn the sound of a cassette back into a program.",
+    "read tape.wav",
+    "read tape.wav --format kcs-300 --start 0x0200 -o game.hex",
+    "read take-1.wav take-2.flac --format mallow-fsk-600 -o game.hex",
+)
+_add(
+    app,
+    "verify",
+    "verify:verify",
+    "Is this tape a true copy of that program? Says which addresses differ.",
+    "verify tape.wav game.hex --format mallow-fsk-600",
+    "verify tape.wav game.bin --start 0x0200",
+)
+_formats = App(
+    name="formats",
+    sort_key=next(_order),
+    help="The format cards at hand: how machines put bytes on tape.",
+    help_epilogue=_examples("formats list", "formats show kcs-300"),
+)
+_add(_formats, "list", "cards:list_formats", "List the built-in format cards.", "formats list")
+_add(
+    _formats,
+    "show",
+    "cards:show_format",
+    "Tell a format in plain words, or print its card.",
+    "formats show kcs-300",
+    "formats show heron-cycle-1600 --toml > my-machine.toml",
+)
+_add(
+    _formats,
+    "check",
+    "cards:check_formats",
+    "Say whether format cards keep the rules.",
+    "formats check my-machine.toml",
+)
+_machines = App(
+    name="machines",
+    sort_key=next(_order),
+    help="The machine cards at hand: output stage, connector, memory, cautions.",
+    help_epilogue=_examples("machines list", "machines show fescue-trainer"),
+)
+_add(_machines, "list", "cards:list_machines", "List the built-in machine cards.", "machines list")
+_add(
+    _machines,
+    "show",
+    "cards:show_machine",
+    "Tell a machine in plain words, or print its card.",
+    "machines show fescue-trainer",
+    "machines show fescue-trainer --toml > my-board.toml",
+)
+_add(
+    _machines,
+    "check",
+    "cards:check_machines",
+    "Say whether machine cards keep the rules.",
+    "machines check my-board.toml",
+)
+_image = App(
+    name="image",
+    sort_key=next(_order),
+    help="Program files: show, convert, compare, and a sheet to key in from.",
+    help_epilogue=_examples("image show game.hex", "image convert game.hex -o game.s19"),
+)
+_add(
+    _image,
+    "show",
+    "image:show",
+    "Show a program's bytes in hexadecimal.",
+    "image show game.hex",
+    "image show game.bin --start 0x0200",
+)
+_add(
+    _image,
+    "convert",
+    "image:convert",
+    "Turn one kind of program file into another, or move a program.",
+    "image convert game.hex -o game.txt",
+    "image convert game.bin --start C000 -o game.s19",
+    "image convert parts.hex -o game.bin --fill 0xFF",
+)
+_add(
+    _image,
+    "compare",
+    "image:compare",
+    "Say at which addresses two programs differ.",
+    "image compare game.hex game-from-tape.hex",
+)
+_add(
+    _image,
+    "sheet",
+    "image:sheet",
+    "Make a sheet to key a program in from, every row with a check.",
+    "image sheet game.hex",
+    "image sheet game.hex -o game.pdf --title 'Star game, side A'",
+)
+for _group in (_formats, _machines, _image):
+    app.command(_group)
+_add(
+    app,
+    "demo",
+    "demo:demo",
+    "Do the whole job, end to end, on a made-up machine and a worn recorder.",
+    "demo",
+    "demo somewhere/else",
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        The words after the program's name; those of this process if not given.
+
+    Returns
+    -------
+    int
+        The exit code: 0, 1, 2 or 130. What cannot be done is told in one line on stderr.
+    """
+    set_up_streams()
+    words = list(sys.argv[1:] if argv is None else argv)
+    is_debugging = os.environ.get("TAPEWRIGHT_DEBUG") == "1"
+    try:
+        with warnings.catch_warnings():
+            if not is_debugging:
+                warnings.simplefilter("ignore")  # those are for programmers; users get faults and errors
+            code = app(
+                words,
+                exit_on_error=False,
+                print_error=False,
+                result_action="return_value",
+                console=console(),
+                error_console=console(stderr=True),
+            )
+        flush()
+    except KeyboardInterrupt:
+        note("tapewright: interrupted; files that were not complete are gone, complete ones are kept")
+        return INTERRUPTED
+    except CycloptsError as error:
+        note(f"tapewright: {usage_sentence(error)}")
+        return FAILED
+    except Exception as error:
+        note(f"tapewright: {_sentence(error, is_debugging)}")
+        return FAILED
+    return code if isinstance(code, int) else DONE
+
+
+def _sentence(error: Exception, is_debugging: bool) -> str:
+    from tapewright.model import TapewrightError
+
+    if isinstance(error, TapewrightError):
+        return str(error)
+    if isinstance(error, OSError) and error.filename is None:  # of a file we did not open: stdout
+        return f"the output cannot be written: {error.strerror or error}; make room or send it elsewhere"
+    if is_debugging:
+        traceback.print_exc()
+    what = " ".join(f"{type(error).__name__}: {error}".split())
+    return (
+        f"this should not have happened ({what}); please report it, with the command and, if you can, the"
+        " file (TAPEWRIGHT_DEBUG=1 shows where it happened)"
+    )

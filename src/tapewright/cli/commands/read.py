@@ -1,0 +1,186 @@
+"""``tapewright read``: audio to program."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from tapewright.cli.app import DAMAGED, DONE
+from tapewright.cli.options import Force, FormatName, Json, Start
+from tapewright.cli.screen import BAD, DOUBT, GOOD, TITLE, note, print_json, say, working
+
+if TYPE_CHECKING:
+    from tapewright.cards import FormatCard
+    from tapewright.cli.together import Together
+    from tapewright.model import Image, Reading
+
+__all__ = ["read"]
+
+
+def read(
+    audio: Annotated[
+        list[str],
+        Parameter(help="Sound files (WAV, FLAC, MP3, video ...). Several of the same save are combined."),
+    ],
+    /,
+    *,
+    format: FormatName = "auto",
+    output: Annotated[
+        str | None,
+        Parameter(
+            name=["--output", "-o"],
+            metavar="FILE",
+            help="Program file to make: .bin, .hex, .s19 or .txt. Made even if bytes are doubtful.",
+        ),
+    ] = None,
+    report: Annotated[
+        str | None,
+        Parameter(
+            metavar="FILE", help="HTML page to make, with pictures of what was heard (of one recording)."
+        ),
+    ] = None,
+    start: Start = None,
+    json: Annotated[
+        Json,
+        Parameter(
+            help="Print one JSON document instead of text; with several recordings,"
+            ' {"recordings": [one document each], "format", "image", "faults"}.'
+        ),
+    ] = False,
+    explain: Annotated[bool, Parameter(help="Tell the figures behind the reading too.")] = False,
+    force: Force = False,
+) -> int:
+    """Read recordings of one save."""
+    from tapewright import chain
+    from tapewright.audio import open_audio
+    from tapewright.cards import load_format
+    from tapewright.cli import telling
+    from tapewright.cli.document import fault_list, image_document, reading_document
+    from tapewright.cli.together import put_together
+
+    card = None if format == "auto" else load_format(format)
+    _check_request(audio, card, output, report, start, force)
+    sources = [open_audio(path) for path in audio]  # all of them, before minutes are spent on the first
+    readings: list[Reading] = []
+    for source in sources:
+        with working(f"reading {source.path} ..."):
+            readings.append(chain.read(source, format=card or _settled(readings) or "auto"))
+        if not json:
+            for line in telling.reading_lines(readings[-1]):
+                say(*line)
+            for line in telling.explanation_lines(readings[-1]) if explain else ():
+                say(*line)
+    found = put_together(readings, card)
+    image = _placed(found.image, start)
+    tell = note if json else say
+    if image.ranges:
+        tell(f"Program: {telling.image_line(image)}")
+    if output is not None:
+        _save(image, output, force, tell)
+    if report is not None:
+        from tapewright.report import write_report
+
+        write_report(
+            readings[0], report, card=card or load_format(readings[0].format),
+            source=sources[0], image=image if image.ranges else None, force=force,
+        )  # fmt: skip
+        tell(f"Report: {report}")
+    if json and len(readings) == 1:
+        print_json(reading_document(readings[0]) | {"image": image_document(image)})
+    elif json:
+        print_json(
+            {
+                "recordings": [reading_document(reading) for reading in readings],
+                "format": readings[0].format,
+                "image": image_document(image),
+                "faults": fault_list(found.faults),
+            }
+        )
+    else:
+        _say_verdict(found, image)
+    return DAMAGED if found.damaged else DONE
+
+
+def _settled(readings: list[Reading]) -> str | None:
+    """Return the format that recordings before this one turned out to be in."""
+    return next((reading.format for reading in readings if reading.blocks), None)
+
+
+def _check_request(
+    audio: list[str],
+    card: FormatCard | None,
+    output: str | None,
+    report: str | None,
+    start: int | None,
+    force: bool,
+) -> None:
+    """Refuse now what could not be done after minutes of reading."""
+    from pathlib import Path
+
+    from tapewright.files import check_output
+    from tapewright.image import SUFFIXES
+    from tapewright.image.storage import kind_of
+    from tapewright.model import UsageError
+
+    for path in (output, report):
+        if path is not None:
+            check_output(path, force=force)
+    if output is not None and output == report:
+        raise UsageError(f"{output} cannot be both the program and the report; give two names")
+    needs_address = output is not None and kind_of(Path(output)) in (SUFFIXES[".hex"], SUFFIXES[".s19"])
+    if card is not None and card.carries_addresses and start is not None:
+        raise UsageError(
+            f"format {card.name} has addresses on tape, so leave --start out;"
+            " 'tapewright image convert --start' moves a program"
+        )
+    if card is not None and not card.carries_addresses and start is None and needs_address:
+        raise UsageError(
+            f"format {card.name} has no addresses on tape and {output} needs them; give --start, or name the"
+            " file .bin or .txt"
+        )
+    if report is not None and len(audio) > 1:
+        raise UsageError("a report shows one recording; leave --report out, or read each recording by itself")
+
+
+def _placed(image: Image, start: int | None) -> Image:
+    from tapewright.model import UsageError
+
+    if start is None or not image.ranges:
+        return image
+    if any(piece.address is not None for piece in image):
+        raise UsageError(
+            "this tape says itself where its bytes belong, so leave --start out;"
+            " 'tapewright image convert --start' moves a program"
+        )
+    return image.moved_to(start)
+
+
+def _save(image: Image, output: str, force: bool, tell: Callable[[str], None]) -> None:
+    from tapewright.image import save_image
+    from tapewright.model import UsageError
+
+    if not image.ranges:
+        tell(f"{output} was not made: there are no bytes to put in it")
+        return
+    if output.lower().endswith(".bin") and image.has_addresses and len(image.ranges) > 1:
+        raise UsageError(
+            f"the program has gaps between its {len(image.ranges)} ranges, which {output} cannot hold;"
+            " name it .hex, .s19 or .txt"
+        )
+    save_image(image, output, force=force)
+    tell(f"Written: {output}")
+
+
+def _say_verdict(found: Together, image: Image) -> None:
+    from tapewright.cli import telling
+
+    for fault in found.faults:
+        say(*telling.fault_line(fault, indent=0))
+    if not image.ranges:
+        say(("Verdict: no program was found.", BAD))
+        return
+    if found.doubtful:
+        say(("Doubtful bytes: ", TITLE), (telling.address_list(found.doubtful), DOUBT))
+    say((f"Verdict: {found.sentence}", BAD if found.damaged else GOOD))

@@ -1,0 +1,89 @@
+"""``tapewright write``: program to audio."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from tapewright.cli.app import DONE
+from tapewright.cli.numbers import ADDRESS_RULE, to_address
+from tapewright.cli.options import Force, ImagePath, Output, Start
+from tapewright.cli.screen import DOUBT, TITLE, note, say, working
+
+__all__ = ["write"]
+
+
+def write(
+    image: ImagePath,
+    /,
+    *,
+    output: Annotated[Output, Parameter(metavar="FILE", help="Sound file to make: .wav or .flac.")],
+    format: Annotated[
+        str | None,
+        Parameter(
+            metavar="CARD",
+            help="How the bytes stand on tape: a name from 'tapewright formats list', or a TOML file."
+            " May be left out with --machine, whose card names it.",
+        ),
+    ] = None,
+    start: Start = None,
+    machine: Annotated[
+        str | None,
+        Parameter(
+            metavar="CARD",
+            help="Shape the sound as this machine's output stage would: a name from"
+            " 'tapewright machines list', or a TOML file.",
+        ),
+    ] = None,
+    rate: Annotated[
+        float, Parameter(metavar="HZ", help="Samples per second, in Hz.", show_default=True)
+    ] = 44_100.0,
+    encoding: Annotated[
+        Literal["pcm16", "pcm24", "float32"], Parameter(help="How samples are stored.", show_default=True)
+    ] = "pcm16",
+    level: Annotated[
+        float,
+        Parameter(metavar="PEAK", help="Peak level; full scale is 1 and 0.8 the most.", show_default=True),
+    ] = 0.6,
+    inverted: Annotated[bool, Parameter(help="Turn the waveform upside down.")] = False,
+    copies: Annotated[
+        int, Parameter(metavar="N", help="How many times to save the program.", show_default=True)
+    ] = 1,
+    pause: Annotated[
+        float, Parameter(metavar="SECONDS", help="Silence between copies, in seconds.", show_default=True)
+    ] = 2.0,
+    name: Annotated[
+        str | None, Parameter(metavar="TEXT", help="Name on tape, where the format has one.")
+    ] = None,
+    run: Annotated[
+        int | None,
+        Parameter(
+            converter=to_address,
+            metavar="ADDR",
+            help=f"Where the program starts running, where the format says so. {ADDRESS_RULE}",
+        ),
+    ] = None,
+    force: Force = False,
+) -> int:
+    """Write a program as sound."""
+    from tapewright import chain
+    from tapewright.cards import load_machine
+    from tapewright.cli.telling import byte_count, length
+
+    card = load_machine(machine) if machine is not None else None
+    with working(f"writing {output} ..."):
+        made = chain.write(
+            image, output, format=format, machine=card, start=start, rate_hz=rate, encoding=encoding,
+            level=level, inverted=inverted, copies=copies, pause_seconds=pause, name=name, run=run,
+            force=force,
+        )  # fmt: skip
+    times = f", {copies} times" if copies > 1 else ""
+    shaped = f", as {card.name} sends it" if card is not None and card.output is not None else ""
+    say((made.path, TITLE), f": {byte_count(made.byte_count)}{times} in format {made.format}{shaped}")
+    say(f"It plays for {length(made.seconds)}, {made.rate_hz:g} samples a second.")
+    if card is not None and card.output is None:
+        note(f"{card.name}: this card describes no output stage; the sound is the ideal one of the format")
+    for caution in card.caution if card is not None else ():
+        say(("Before you connect anything: ", DOUBT), caution.text)
+    return DONE

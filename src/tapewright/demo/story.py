@@ -1,0 +1,164 @@
+"""What happens in the demonstration, told as it happens."""
+
+from __future__ import annotations
+
+import shlex
+import time
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+
+from tapewright.cli import main
+from tapewright.cli.screen import BAD, GOOD, QUIET, TITLE, say
+from tapewright.files import check_output, write_text
+from tapewright.model import OutputError
+
+__all__ = ["run"]
+
+FORMAT, MACHINE = "mallow-fsk-600", "fescue-trainer"
+
+#: What the demonstration leaves behind, in the order it makes them.
+FILES = {
+    "evening-song.txt": "the program: a listing with the bytes as Ottilie keyed them in",
+    "evening-song.hex": "the same as Intel HEX, for other tools",
+    "evening-song.pdf": "the same as a sheet to key in from, every row with a check",
+    "board.wav": "what the board sends to the recorder",
+    "tape.wav": "what the worn recorder gives back",
+    "tape.hex": "the program read from that tape",
+    "tape.html": "a report on that tape: open it in a browser",
+    "creased.wav": "the same tape with a crease in it",
+    "creased.hex": "what could be read of it: with the doubtful bytes in their places",
+    "creased.html": "a report on the creased tape: it shows where and how",
+}
+
+
+class _Unexpected(Exception):
+    """A command ended otherwise than it should."""
+
+
+def run(folder: str, *, force: bool = False) -> int:
+    """Run the demonstration.
+
+    Parameters
+    ----------
+    folder : str
+        Where its files go; made if it is not there.
+    force : bool
+        Whether files of an earlier run may be replaced.
+
+    Returns
+    -------
+    int
+        0 if everything came out as it must, 1 if not, 130 if interrupted.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made, or a file is there already and `force` is false.
+    """
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"the folder {folder} cannot be made: {error.strerror or error}; give another name"
+        ) from error
+    for name in FILES:
+        check_output(place / name, force=force)
+    started = time.monotonic()
+    try:
+        _tell(place, force)
+    except _Unexpected as error:
+        say((f"The demonstration did not go as it must: {error}. Please report it.", BAD))
+        return 1
+    say()
+    say(("What is in ", TITLE), (f"{place}", TITLE), (" now:", TITLE))
+    for name, what in FILES.items():
+        if (place / name).exists():
+            say(f"  {name:18}{what}")
+    say()
+    say((f"All of it went as it must. It took {time.monotonic() - started:.0f} seconds.", GOOD))
+    return 0
+
+
+def _tell(place: Path, force: bool) -> None:
+    from tapewright.demo.recorder import DAMAGED, WORN, play_tape, told
+
+    step = _Steps(place, force)
+
+    step.begin("The program")
+    say(
+        "Ottilie has a Fescue trainer: a small computer on one board, with a keypad, a display and a loudspeaker."
+    )
+    say("She has keyed in a program that plays an evening song. (Owner, board and song are made up.)")
+    listing = resources.files("tapewright.demo").joinpath("evening-song.txt").read_text(encoding="utf-8")
+    write_text(place / "evening-song.txt", listing, force=force)
+    for line in _excerpt(listing):
+        say((f"    {line}", QUIET))
+    step.command("image convert", "evening-song.txt", "-o", "evening-song.hex")
+    step.command("image sheet", "evening-song.hex", "-o", "evening-song.pdf", "--title", "Evening song")
+
+    step.begin("To tape")
+    say(
+        "The board forgets everything when it is switched off, so the song goes on cassette. Its output stage is"
+    )
+    say("two port bits through resistors; the sound file is what that stage makes.")
+    step.command("write", "evening-song.hex", "-o", "board.wav", "--machine", MACHINE, "--name", "SONG")
+
+    step.begin("The recorder")
+    say("Ottilie's recorder has seen better days. This is what it does to the sound:")
+    for line in told(WORN):
+        say(f"    {line}")
+    play_tape(place / "board.wav", place / "tape.wav", WORN, force=force)
+
+    step.begin("Back from tape")
+    say("Is it all there? The tape is played into the computer and read:")
+    step.command("read", "tape.wav", "--format", FORMAT, "-o", "tape.hex", "--report", "tape.html")
+    say("And the question that matters, before she reaches for the switch:")
+    step.command("verify", "tape.wav", "evening-song.hex", "--format", FORMAT)
+
+    step.begin("The same with a crease in the tape")
+    dropout = f"{DAMAGED.dropout_seconds:g} s, {DAMAGED.dropout_at_seconds[0]:g} s into the tape"
+    say(f"Another cassette has a crease: the sound is all but gone for {dropout}.")
+    play_tape(place / "board.wav", place / "creased.wav", DAMAGED, force=force)
+    say("Nothing is made up and nothing is thrown away: the bytes that cannot be trusted are named.")
+    step.command(
+        "read", "creased.wav", "--format", FORMAT, "-o", "creased.hex", "--report", "creased.html", code=1
+    )
+    step.command("verify", "creased.wav", "evening-song.hex", "--format", FORMAT, code=1)
+    say("So she leaves the board on, takes another cassette, and saves the song again.")
+
+
+class _Steps:
+    """Numbers the steps, and runs commands as anybody would type them."""
+
+    def __init__(self, place: Path, force: bool) -> None:
+        self.place, self.force, self.number = place, force, 0
+
+    def begin(self, title: str) -> None:
+        self.number += 1
+        say()
+        say((f"{self.number}. {title}", TITLE))
+        say()
+
+    def command(self, name: str, *words: str, code: int = 0) -> None:
+        """Show a command, run it, and see that it ends with `code`."""
+        typed = [*name.split(), *(self._in_place(word) for word in words)]
+        say((f"$ tapewright {shlex.join(typed)}", TITLE))
+        started = time.monotonic()
+        ended = main([*typed, "--force"] if self.force and "-o" in words else typed)
+        if ended == 130:
+            raise KeyboardInterrupt
+        say((f"  ({time.monotonic() - started:.1f} s, exit code {ended})", QUIET))
+        say()
+        if ended != code:
+            raise _Unexpected(f"'tapewright {shlex.join(typed)}' ended with {ended}, not {code}")
+
+    def _in_place(self, word: str) -> str:
+        return str(self.place / word) if word in FILES else word
+
+
+def _excerpt(listing: str) -> Sequence[str]:
+    """Return the first lines of code, enough to see what it is."""
+    code = [line for line in listing.splitlines() if line[:1] == "0"]
+    return [*code[:6], "..."]
