@@ -54,7 +54,8 @@ def say(*parts: Part) -> None:
     line = Text()
     for part in parts:
         line.append(*((plain(part[0]), part[1]) if isinstance(part, tuple) else (plain(part),)))
-    console().print(line, soft_wrap=True)
+    out = console()
+    out.print(line, soft_wrap=not out.is_terminal)  # files and pipes get each line whole
 
 
 def emit(text: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+import textwrap
 import time
 from collections.abc import Sequence
 from importlib import resources
@@ -32,7 +33,7 @@ FILES = {
 }
 
 
-class _Unexpected(Exception):
+class UnexpectedEndError(Exception):
     """A command ended otherwise than it should."""
 
 
@@ -68,7 +69,7 @@ def run(folder: str, *, force: bool = False) -> int:
     started = time.monotonic()
     try:
         _tell(place, force)
-    except _Unexpected as error:
+    except UnexpectedEndError as error:
         say((f"The demonstration did not go as it must: {error}. Please report it.", BAD))
         return 1
     say()
@@ -87,46 +88,57 @@ def _tell(place: Path, force: bool) -> None:
     step = _Steps(place, force)
 
     step.begin("The program")
-    say(
-        "Ottilie has a Fescue trainer: a small computer on one board, with a keypad, a display and a loudspeaker."
+    _narrate(
+        "Ottilie has a Fescue trainer: a small computer on one board, with a keypad, a display and a"
+        " loudspeaker. She has keyed in a program that plays an evening song. (Owner, board, processor and"
+        " song are made up.) It begins:"
     )
-    say("She has keyed in a program that plays an evening song. (Owner, board and song are made up.)")
     listing = resources.files("tapewright.demo").joinpath("evening-song.txt").read_text(encoding="utf-8")
     write_text(place / "evening-song.txt", listing, force=force)
     for line in _excerpt(listing):
         say((f"    {line}", QUIET))
+    _narrate("From the listing, a file other tools understand, and a sheet to key it in from again:")
     step.command("image convert", "evening-song.txt", "-o", "evening-song.hex")
     step.command("image sheet", "evening-song.hex", "-o", "evening-song.pdf", "--title", "Evening song")
 
     step.begin("To tape")
-    say(
-        "The board forgets everything when it is switched off, so the song goes on cassette. Its output stage is"
+    _narrate(
+        "The board forgets everything when it is switched off, so the song goes on cassette. The board makes"
+        " its sound with two port bits and a few resistors; the sound file is what those put out:"
     )
-    say("two port bits through resistors; the sound file is what that stage makes.")
     step.command("write", "evening-song.hex", "-o", "board.wav", "--machine", MACHINE, "--name", "SONG")
 
     step.begin("The recorder")
-    say("Ottilie's recorder has seen better days. This is what it does to the sound:")
+    _narrate("Ottilie's recorder has seen better days:")
     for line in told(WORN):
-        say(f"    {line}")
+        say(f"  - {line}")
     play_tape(place / "board.wav", place / "tape.wav", WORN, force=force)
+    _narrate(f"What it plays back is in {place / 'tape.wav'}.")
 
     step.begin("Back from tape")
-    say("Is it all there? The tape is played into the computer and read:")
+    _narrate("Can that be read?")
     step.command("read", "tape.wav", "--format", FORMAT, "-o", "tape.hex", "--report", "tape.html")
-    say("And the question that matters, before she reaches for the switch:")
+    _narrate("And the question that matters, before she reaches for the switch: is it the program in memory?")
     step.command("verify", "tape.wav", "evening-song.hex", "--format", FORMAT)
 
     step.begin("The same with a crease in the tape")
-    dropout = f"{DAMAGED.dropout_seconds:g} s, {DAMAGED.dropout_at_seconds[0]:g} s into the tape"
-    say(f"Another cassette has a crease: the sound is all but gone for {dropout}.")
+    _narrate(
+        f"Had the cassette a crease, the sound would be all but gone for {DAMAGED.dropout_seconds:g} seconds,"
+        " in the middle of the program. Nothing is made up then and nothing thrown away: bytes that cannot be"
+        " trusted are named, and keep their places."
+    )
     play_tape(place / "board.wav", place / "creased.wav", DAMAGED, force=force)
-    say("Nothing is made up and nothing is thrown away: the bytes that cannot be trusted are named.")
     step.command(
         "read", "creased.wav", "--format", FORMAT, "-o", "creased.hex", "--report", "creased.html", code=1
     )
     step.command("verify", "creased.wav", "evening-song.hex", "--format", FORMAT, code=1)
-    say("So she leaves the board on, takes another cassette, and saves the song again.")
+    _narrate("So she would leave the board on, take another cassette, and save the song again.")
+
+
+def _narrate(text: str) -> None:
+    say()
+    for line in textwrap.wrap(text, 78):
+        say(line)
 
 
 class _Steps:
@@ -139,20 +151,19 @@ class _Steps:
         self.number += 1
         say()
         say((f"{self.number}. {title}", TITLE))
-        say()
 
     def command(self, name: str, *words: str, code: int = 0) -> None:
         """Show a command, run it, and see that it ends with `code`."""
         typed = [*name.split(), *(self._in_place(word) for word in words)]
+        say()
         say((f"$ tapewright {shlex.join(typed)}", TITLE))
         started = time.monotonic()
         ended = main([*typed, "--force"] if self.force and "-o" in words else typed)
         if ended == 130:
             raise KeyboardInterrupt
         say((f"  ({time.monotonic() - started:.1f} s, exit code {ended})", QUIET))
-        say()
         if ended != code:
-            raise _Unexpected(f"'tapewright {shlex.join(typed)}' ended with {ended}, not {code}")
+            raise UnexpectedEndError(f"'tapewright {shlex.join(typed)}' ended with {ended}, not {code}")
 
     def _in_place(self, word: str) -> str:
         return str(self.place / word) if word in FILES else word
