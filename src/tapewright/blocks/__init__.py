@@ -1,7 +1,8 @@
 """Blocks: program bytes to the leads, fields and checks of a card, and back."""
 
+from tapewright.blocks.combine import assemble
 from tapewright.blocks.decode import decode
 from tapewright.blocks.encode import encode
 from tapewright.blocks.reader import ByteReader
 
-__all__ = ["ByteReader", "decode", "encode"]
+__all__ = ["ByteReader", "assemble", "decode", "encode"]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.parse import Parsed, Parser
+from tapewright.blocks.parse import LEAST_STRUCTURE, Parsed, Parser
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search
@@ -28,12 +28,11 @@ LEAST_BITS = 46.0
 FOLLOW_BITS = 24.0
 #: Whatever its check says, a block shows this much else: a check of 8 bits alone is right once in 256.
 LEAST_BITS_WITHOUT_CHECK = 20.0
-#: Bytes that run on for long give much evidence that there are bytes, and none that they are such a block:
-#: so of what sync, marks and constants could show, this share must be there.
-LEAST_STRUCTURE = 0.2
 #: A block starting within another is believed, if the other's check does not vouch for it, with a leader
 #: worth so many bits or a good check of its own.
 INNER_LEAD_BITS = 8.0
+#: Leader and sync that are worth so much make a block even where its length is damaged.
+CERTAIN_HEAD_BITS = 24.0
 
 
 def decode(
@@ -112,15 +111,21 @@ class _Scan:
         return self._best([c for c in expected if c is not None and c.start >= self.cursor], FOLLOW_BITS)
 
     def _best(self, candidates: list[Candidate], least: float) -> Parsed | None:
-        read = [(candidate, self._parse(candidate, len(self.symbols))) for candidate in candidates]
-        read = [pair for pair in read if self._stands(pair[1], least)]
-        if not read:
-            return None
-        candidate, parsed = max(read, key=lambda pair: pair[1].evidence_bits)
-        limit = self._inner_start(candidate, parsed)
-        if limit is not None:
-            parsed = self._parse(candidate, limit)
-        return parsed if self._stands(parsed, least) else None
+        read = [self._read(candidate, least) for candidate in candidates]
+        return max(
+            (parsed for parsed in read if self._stands(parsed, least)),
+            key=lambda parsed: parsed.evidence_bits,
+            default=None,
+        )
+
+    def _read(self, candidate: Candidate, least: float) -> Parsed:
+        """Read the block at a candidate, up to where another one certainly starts."""
+        parsed = self._parse(candidate, len(self.symbols))
+        if self._stands(parsed, least) or candidate.bits >= CERTAIN_HEAD_BITS:
+            limit = self._inner_start(candidate, parsed)
+            if limit is not None:
+                return self._parse(candidate, limit)
+        return parsed
 
     def _inner_start(self, candidate: Candidate, parsed: Parsed) -> int | None:
         """Find a block starting within this one that has more to show for itself."""

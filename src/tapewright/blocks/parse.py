@@ -30,7 +30,7 @@ from tapewright.cards.layout import (
 )
 from tapewright.model import GAP, ByteRun, CardError, Fault, Span, Symbols
 
-__all__ = ["Parsed", "Parser", "lead_bits"]
+__all__ = ["LEAST_STRUCTURE", "Parsed", "Parser", "lead_bits"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,6 +41,9 @@ LEAD_BITS_PER_OCTAVE = 10.0
 TRAILER_MOST_BITS = 16.0
 #: All bytes that repeat the one before them are together worth no more: a periodic signal makes endless ones.
 REPEATED_MOST_BITS = 8.0
+#: Bytes that run on for long give much evidence that there are bytes, and none that they are such a block:
+#: so of what sync, marks and constants could show, this share must be there.
+LEAST_STRUCTURE = 0.2
 #: Evidence against a block whose check fails, and one that promises more than the recording holds.
 BAD_CHECK_BITS = -2.0
 ABSURD_BITS = -10.0
@@ -194,8 +197,12 @@ class Parser:
             tuple(self.faults),
             complete,
             all_right,
-            self.structure_bits / self.structure_most if self.structure_most else 1.0,
+            self._structure,
         )
+
+    @property
+    def _structure(self) -> float:
+        return self.structure_bits / self.structure_most if self.structure_most else 1.0
 
     @property
     def _is_anchored(self) -> bool:
@@ -404,6 +411,8 @@ class Parser:
         return run, decoded(item, run)
 
     def _data(self, item: Data) -> None:
+        if self.evidence < 0 or self._structure < LEAST_STRUCTURE:
+            raise _CutOff("the data")  # hopeless: spare the reading of what may be thousands of bytes
         count = self._data_length(item)
         run: ByteRun | None
         if count is None and self.card.byte.is_asynchronous:

@@ -24,6 +24,7 @@ LEAST_HEAD_BITS = 12.0
 LEAST_SHARE = 0.25
 #: A leader worth less than this is no place to start reading (it is a quarter of what the card insists on).
 LEAST_LEAD_BITS = 3.0
+LEAD_SHARE, SURE_LEAD_BITS = 0.4, 25.0
 LONGEST_ANCHOR = 48
 WANTED_SYNC_SYMBOLS = 16
 #: Signal that sets in after silence is a place to start reading if it goes on for so many bytes.
@@ -171,9 +172,7 @@ class Search:
             if any(isinstance(item, Gap) for item in _head(layout)):
                 total[1:][self.symbols.index[:-1] == GAP] += LEAST_HEAD_BITS
         # a leader may stand for a sync only in part
-        places = np.flatnonzero(
-            (total >= min(LEAST_HEAD_BITS, 0.9 * len(anchor))) & (fit >= LEAST_SHARE * len(anchor))
-        )
+        places = np.flatnonzero((total >= LEAST_HEAD_BITS) & (fit >= LEAST_SHARE * len(anchor)))
         places = self._without_repeats(layout, places)
         return [self._candidate(layout, lead, int(place), float(fit[place])) for place in places]
 
@@ -195,6 +194,8 @@ class Search:
         bits, n = score.bits, len(self.symbols)
         goes_on = bits[np.minimum(np.arange(n) + len(lead.lead), n)]
         ends = np.flatnonzero((bits[:n] >= LEAST_LEAD_BITS) & (goes_on < bits[:n]))
+        # unsure symbols add up to little, however many: a leader is one by most of its symbols
+        ends = ends[bits[ends] >= np.minimum(SURE_LEAD_BITS, LEAD_SHARE * (ends - score.first[ends]))]
         seconds = self.symbols.end_seconds[ends - 1] - self.symbols.start_seconds[score.first[ends]]
         worth = np.array([lead_bits(lead, s, float(b)) for s, b in zip(seconds, bits[ends], strict=True)])
         keep = ends[worth >= LEAST_LEAD_BITS] if len(ends) else ends

@@ -27,6 +27,8 @@ BYTES_AHEAD = 12
 LONGEST_PAUSE_SECONDS = 1.0
 #: Bytes after a stretch of noise belong to what stood before it only if their framing is this unlike chance.
 LEAST_TAIL_BITS = 20.0
+#: A stray idle symbol is as likely one inserted in the byte before it, which then only looks whole.
+STRAY_IDLE_CONFIDENCE = 0.5
 #: Evidence of a byte that was lost in spite of a signal, and the worst that any byte counts.
 LOST_BITS = -4.0
 WORST_BITS = -20.0
@@ -239,7 +241,8 @@ class Framer:
             (path.state == LOST) | (is_byte & (unread >= self.byte.bits)) | ((path.state == IDLE) & idle_dark)
         )
         kept = is_byte & ~lost
-        first, end, sure = [path.first[kept]], [path.end[kept]], [path.sure[kept]]
+        sure_of = np.where(self._may_hold_slip(path), path.sure * STRAY_IDLE_CONFIDENCE, path.sure)
+        first, end, sure = [path.first[kept]], [path.end[kept]], [sure_of[kept]]
         edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             from_slot, to_slot = path.first[a], path.end[b - 1]
@@ -257,6 +260,14 @@ class Framer:
             np.concatenate(sure)[order],
         )
 
+    def _may_hold_slip(self, path: _Path) -> npt.NDArray[np.bool_]:
+        """Bytes followed by a stray idle symbol or two, where bytes follow one another without."""
+        out = np.zeros(len(path.state), np.bool_)
+        if not self.slots.often_idle and len(out) > 2:
+            stray = (path.state[1:-1] == IDLE) & (path.end[1:-1] - path.first[1:-1] <= 2)
+            out[:-2] = (path.state[:-2] == BYTE) & stray & (path.state[2:] == BYTE)
+        return out
+
     def _trimmed(self, frames: Frames) -> Frames:
         """Leave out lost bytes at either end, and a tail after noise that is no better than chance."""
         read = np.flatnonzero(~frames.lost)
@@ -264,7 +275,7 @@ class Framer:
             return frames.part(slice(0, 0))
         frames = frames.part(slice(read[0], read[-1] + 1))
         for k in np.flatnonzero(frames.lost)[::-1]:
-            if self.slots.erased[frames.first[k] : frames.end[k] + 1].any():
+            if k >= len(frames) or self.slots.erased[frames.first[k] : frames.end[k] + 1].any():
                 continue
             tail = self._frame_score[frames.first[k + 1 :]].astype(np.float64).sum() / np.log(2)
             if tail >= LEAST_TAIL_BITS:

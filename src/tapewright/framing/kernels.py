@@ -12,11 +12,11 @@ _NEVER = -1e30
 
 # What happens after a byte or an idle symbol, as natural logs (chosen: any values of this order give the
 # same frames; they only weigh against framing symbols, worth up to 0.7 each).
-_NEXT_BYTE = np.log(0.9)
-_TO_IDLE_OFTEN = np.log(0.1)
-_TO_IDLE_SELDOM = np.log(3e-5)
-_STAY_IDLE = np.log(0.95)
-_END_IDLE = np.log(0.05)
+# Where bytes usually follow one another without idle time, and where they do not:
+_NEXT_BYTE = np.log(0.9), np.log(0.5)
+_TO_IDLE = np.log(3e-5), np.log(0.5)
+_STAY_IDLE = np.log(0.95), np.log(0.7)
+_END_IDLE = np.log(0.05), np.log(0.3)
 _FREE = np.log(0.5)
 # Losing and finding the frame again: about one slip in 100,000 symbols where there is signal, and no
 # surprise at all next to a dropout.
@@ -102,7 +102,13 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         Of a byte: probability that a byte stands just there, against its best rival.
     """
     n = len(frame)
-    to_idle = _TO_IDLE_OFTEN if often_idle else _TO_IDLE_SELDOM
+    kind = 1 if often_idle else 0
+    next_byte, to_idle, stay_idle, end_idle = (
+        _NEXT_BYTE[kind],
+        _TO_IDLE[kind],
+        _STAY_IDLE[kind],
+        _END_IDLE[kind],
+    )
     forward = np.full((3, n + 1), _NEVER)
     came = np.zeros((3, n + 1), np.int8)
     forward[IDLE if starts_idle else BYTE, 0] = 0.0
@@ -112,9 +118,9 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         at_byte, at_idle, at_lost = forward[BYTE, p], forward[IDLE, p], forward[LOST, p]
         # a byte
         if p + length <= n:
-            best, origin = at_byte + (_FREE if hole[p] else _NEXT_BYTE), BYTE
-            if at_idle + _END_IDLE > best:
-                best, origin = at_idle + _END_IDLE, IDLE
+            best, origin = at_byte + (_FREE if hole[p] else next_byte), BYTE
+            if at_idle + end_idle > best:
+                best, origin = at_idle + end_idle, IDLE
             if at_lost + slip > best:
                 best, origin = at_lost + slip, LOST
             best += frame[p]
@@ -124,8 +130,8 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         # an idle symbol
         if may_idle:
             best, origin = at_byte + to_idle, BYTE
-            if at_idle + _STAY_IDLE > best:
-                best, origin = at_idle + _STAY_IDLE, IDLE
+            if at_idle + stay_idle > best:
+                best, origin = at_idle + stay_idle, IDLE
             if at_lost + slip > best:
                 best, origin = at_lost + slip, LOST
             forward[IDLE, p + 1] = best + idle[p]
@@ -149,33 +155,33 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         as_lost = backward[LOST, p + 1]
         cut = 0.0 if p > n - length else _NEVER  # a byte may be cut by the end of the window
         backward[BYTE, p] = max(
-            max(as_byte + (_FREE if hole[p] else _NEXT_BYTE), as_idle + to_idle), max(as_lost + slip, cut)
+            max(as_byte + (_FREE if hole[p] else next_byte), as_idle + to_idle), max(as_lost + slip, cut)
         )
-        backward[IDLE, p] = max(max(as_byte + _END_IDLE, as_idle + _STAY_IDLE), as_lost + slip)
+        backward[IDLE, p] = max(max(as_byte + end_idle, as_idle + stay_idle), as_lost + slip)
         backward[LOST, p] = max(max(as_byte + slip, as_idle + slip), as_lost)
 
     # where the best path ends: at the end of the window, or in a byte cut by it
-    place, kind, best = n, LOST, forward[LOST, n]
+    place, state_at, best = n, LOST, forward[LOST, n]
     for s in range(2):
         if forward[s, n] > best:
-            kind, best = s, forward[s, n]
+            state_at, best = s, forward[s, n]
     for p in range(max(1, n - length + 1), n):
         if forward[BYTE, p] > best:
-            place, kind, best = p, BYTE, forward[BYTE, p]
+            place, state_at, best = p, BYTE, forward[BYTE, p]
 
     state = np.zeros(n + 1, np.int64)
     first = np.zeros(n + 1, np.int64)
     end = np.zeros(n + 1, np.int64)
     count = 0
     while place > 0:
-        origin = came[kind, place]
-        step = length if kind == BYTE else 1
-        if kind != BYTE and count > 0 and state[count - 1] == kind and first[count - 1] == place:
+        origin = came[state_at, place]
+        step = length if state_at == BYTE else 1
+        if state_at != BYTE and count > 0 and state[count - 1] == state_at and first[count - 1] == place:
             first[count - 1] = place - step
         else:
-            state[count], first[count], end[count] = kind, place - step, place
+            state[count], first[count], end[count] = state_at, place - step, place
             count += 1
-        place, kind = place - step, origin
+        place, state_at = place - step, origin
 
     sure = np.ones(count)
     state, first, end = state[:count][::-1].copy(), first[:count][::-1].copy(), end[:count][::-1].copy()
@@ -184,10 +190,12 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         if state[k] != BYTE:
             continue
         p = first[k]
-        mine, rival = _through(forward, backward, frame, erased, hole, p, length), _NEVER
+        mine, rival = _through(forward, backward, frame, erased, hole, p, length, next_byte, end_idle), _NEVER
         for q in range(max(0, p - half), min(n - length, p + half) + 1):
             if q != p:
-                rival = max(rival, _through(forward, backward, frame, erased, hole, q, length))
+                rival = max(
+                    rival, _through(forward, backward, frame, erased, hole, q, length, next_byte, end_idle)
+                )
         for q in range(p + 1, p + half + 1):
             rival = max(rival, forward[LOST, q] + backward[LOST, q])
             if may_idle:
@@ -197,10 +205,10 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
 
 
 @njit(cache=True)
-def _through(forward, backward, frame, erased, hole, p, length):  # type: ignore[no-untyped-def]
+def _through(forward, backward, frame, erased, hole, p, length, next_byte, end_idle):  # type: ignore[no-untyped-def]
     """Score of the best path with a byte starting at slot `p`."""
     near_gap = erased[p] or (p > 0 and erased[p - 1])
     slip = _SLIP_AT_GAP if near_gap else _SLIP
-    before = max(forward[BYTE, p] + (_FREE if hole[p] else _NEXT_BYTE), forward[IDLE, p] + _END_IDLE)
+    before = max(forward[BYTE, p] + (_FREE if hole[p] else next_byte), forward[IDLE, p] + end_idle)
     before = max(before, forward[LOST, p] + slip)
     return before + frame[p] + backward[BYTE, p + length]

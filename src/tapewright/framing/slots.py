@@ -137,7 +137,7 @@ def _byte_seconds(symbols: Symbols, byte: ByteFormat, bit_seconds: float) -> tup
     """Usual time from one byte to the next, and whether idle time is part of it."""
     nominal = byte.symbols_per_byte * bit_seconds
     if not byte.is_asynchronous or len(symbols) < 4 * byte.symbols_per_byte:
-        return nominal, True
+        return nominal, byte.is_asynchronous
     wanted = [(place, name) for place, name in enumerate(byte.start)]
     stop_at = byte.symbols_per_byte - len(byte.stop)
     wanted += [(stop_at + place, name) for place, name in enumerate(byte.stop)]
@@ -149,9 +149,9 @@ def _byte_seconds(symbols: Symbols, byte: ByteFormat, bit_seconds: float) -> tup
     here, there = places[after < len(places)], places[after[after < len(places)]]
     steps = there - here
     if len(steps) < 16:
-        return nominal, True
+        return nominal, byte.is_asynchronous
     # bits that look like start and stop spread over all steps; the true frames share one
-    usual = int(np.argmax(np.bincount(steps[steps < 1.6 * byte.symbols_per_byte], minlength=1)))
+    usual = int(np.argmax(np.bincount(steps[steps < 3 * byte.symbols_per_byte], minlength=1)))
     alike = steps == usual
     pitch = symbols.start_seconds[there[alike]] - symbols.start_seconds[here[alike]]
     usually = max(nominal, float(np.median(pitch))) if usual else nominal
