@@ -58,8 +58,7 @@ layout = [
   { text = "name", length = 6 },
   { field = "start", type = "u16-be" },
   { field = "total", type = "u16-be" },
-  { check = { crc = { width = 16, poly = 0x1021, init = 0xFFFF } },
-    over = ["kind", "name", "start", "total"] },
+  { check = { crc = { width = 16, poly = 0x1021, init = 0xFFFF } }, over = ["kind","name","start","total"] },
 ]
 [[block]]
 kind = "data"

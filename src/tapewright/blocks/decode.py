@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.parse import LEAST_STRUCTURE, Parsed, Parser
+from tapewright.blocks.evidence import LEAST_STRUCTURE, Parsed
+from tapewright.blocks.parse import Parser
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.blocks.evidence import SHORT_LEAD, SLACK_FACTOR, SLACK_SECONDS, lead_bits
 from tapewright.blocks.items import constant_of, number_to_bytes
-from tapewright.blocks.parse import SHORT_LEAD, SLACK_FACTOR, SLACK_SECONDS, lead_bits
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
 from tapewright.cards import BlockLayout, FormatCard

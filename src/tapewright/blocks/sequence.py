@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tapewright.blocks.evidence import Parsed
 from tapewright.blocks.items import followers
-from tapewright.blocks.parse import Parsed
 from tapewright.cards import BlockLayout, FormatCard
 from tapewright.cards.layout import Data
 from tapewright.model import CardError, Fault, Symbols

@@ -1,0 +1,106 @@
+"""One block as read, and what each kind of evidence for it is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapewright.blocks.coding import Decoded
+from tapewright.cards import BlockLayout
+from tapewright.cards.layout import Check, Lead
+from tapewright.model import Fault
+
+__all__ = [
+    "ABSURD_BITS",
+    "BAD_CHECK_BITS",
+    "LEAST_FIT",
+    "LEAST_IDLE_SECONDS",
+    "LEAST_STRUCTURE",
+    "REPEATED_MOST_BITS",
+    "SHORT_LEAD",
+    "SLACK_FACTOR",
+    "SLACK_SECONDS",
+    "TRAILER_MOST_BITS",
+    "Parsed",
+    "lead_bits",
+]
+
+#: A leader is a steady tone, which is easily come by: what it is worth grows with its length only slowly.
+LEAD_MOST_BITS = 30.0
+LEAD_BITS_PER_OCTAVE = 10.0
+TRAILER_MOST_BITS = 16.0
+#: All bytes that repeat the one before them are together worth no more: a periodic signal makes endless ones.
+REPEATED_MOST_BITS = 8.0
+#: Bytes that run on for long give much evidence that there are bytes, and none that they are such a block:
+#: so of what sync, marks and constants could show, this share must be there.
+LEAST_STRUCTURE = 0.2
+#: Evidence against a block whose check fails, and one that promises more than the recording holds.
+BAD_CHECK_BITS = -2.0
+ABSURD_BITS = -10.0
+#: A pattern sought in the middle of a block must fit this well, as a share of what a perfect one scores.
+LEAST_FIT = 0.6
+#: How much longer than written a leader or gap within a block may be, in seconds and as a factor.
+SLACK_SECONDS, SLACK_FACTOR = 0.5, 1.3
+#: A leader this much shorter than a reader insists on is not mentioned (speed and first symbols vary).
+SHORT_LEAD = 0.8
+#: Idle time that ends data "until lead" where the card does not say.
+LEAST_IDLE_SECONDS = 0.1
+
+
+def lead_bits(lead: Lead, seconds: float, symbol_bits: float) -> float:
+    """Say what a leader heard for `seconds` is worth, given what its symbols score."""
+    unit = lead.at_least or min(LEAST_IDLE_SECONDS, max(lead.seconds, 1e-3))
+    return min(LEAD_MOST_BITS, symbol_bits, LEAD_BITS_PER_OCTAVE * float(np.log2(1.0 + seconds / unit)))
+
+
+@dataclass(frozen=True, eq=False)
+class Parsed:
+    """One block as read.
+
+    Parameters
+    ----------
+    layout : BlockLayout
+    first_symbol, end_symbol : int
+        With leader and trailer.
+    core_first, core_end : int
+        From the sync or first byte to the last byte: what no other block can share.
+    numbers, texts : mapping
+    data : Decoded or None
+    checks : tuple of (Check, said, found, ok)
+    evidence_bits : float
+    faults : tuple of Fault
+    complete : bool
+    all_right : float
+        Probability that every byte of the block is right.
+    structure : float
+        How much of the evidence that sync, marks and constants could give they gave, 1 = all; negative if
+        they speak against the block.
+    """
+
+    layout: BlockLayout
+    first_symbol: int
+    end_symbol: int
+    core_first: int
+    core_end: int
+    numbers: Mapping[str, int]
+    texts: Mapping[str, str]
+    data: Decoded | None
+    checks: tuple[tuple[Check, int, int, bool], ...]
+    evidence_bits: float
+    faults: tuple[Fault, ...]
+    complete: bool
+    all_right: float
+    structure: float
+
+    @property
+    def check(self) -> str:
+        """What the block's checks say together."""
+        if not self.layout.checks:
+            return "none"
+        return (
+            "ok"
+            if len(self.checks) == len(self.layout.checks) and all(ok for *_, ok in self.checks)
+            else "bad"
+        )
