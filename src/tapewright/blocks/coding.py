@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -86,9 +87,8 @@ def decoded(item: Coded, run: ByteRun) -> Decoded:
     Of two hexadecimal characters, each is the likeliest one that there is. A byte that could not be read
     stays 0 with confidence 0.
     """
-    undone = np.array([item.value_from_tape(value) for value in range(256)], np.uint8)
     if item.coding == "plain":
-        values = np.where(run.confidence > 0, undone[run.value], 0).astype(np.uint8)
+        values = np.where(run.confidence > 0, _undone(item.xor, item.add)[run.value], 0).astype(np.uint8)
         return Decoded(
             values.tobytes(),
             run.value.tobytes(),
@@ -109,6 +109,12 @@ def decoded(item: Coded, run: ByteRun) -> Decoded:
         run.first_symbol[0::2].astype(np.int64),
         run.end_symbol[1::2].astype(np.int64),
     )
+
+
+@lru_cache(maxsize=64)
+def _undone(xor: int, add: int) -> npt.NDArray[np.uint8]:
+    coded = Coded(xor=xor, add=add)
+    return np.array([coded.value_from_tape(value) for value in range(256)], np.uint8)
 
 
 def hex_bits(item: Coded, run: ByteRun) -> float:

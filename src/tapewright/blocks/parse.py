@@ -216,15 +216,9 @@ class Parser:
                 continue
             until = self.symbols.start_seconds[self.place] + SLACK_FACTOR * item.seconds
             window = min(self.limit, int(np.searchsorted(self.symbols.start_seconds, until)))
-            text = item.lead * ((window - self.place) // len(item.lead) + 1)
-            score = np.zeros(window - self.place)
-            for name in set(item.lead):
-                here = np.array([c == name for c in text[: len(score)]], bool)
-                score[here] = self.scores.of(name)[self.place : window][here]
-            total = np.cumsum(score)
-            if len(total) and total.max() > 0:
-                self.evidence += min(TRAILER_MOST_BITS, float(total.max()))
-                self.place += int(np.argmax(total)) + 1
+            bits, length = self.scores.lead_after(item.lead, self.place, window)
+            self.evidence += min(TRAILER_MOST_BITS, bits)
+            self.place += length
 
     # -- bytes -------------------------------------------------------------------------------------------
 

@@ -74,6 +74,16 @@ class SymbolScores:
         last = min(len(text), len(self.symbols) - first)
         return float(sum(self.of(text[place])[first + place] for place in range(last)))
 
+    def lead_after(self, lead: str, first: int, end: int) -> tuple[float, int]:
+        """Score the best stretch of a leader that starts at `first`: its bits, and how many symbols it has."""
+        score = np.zeros(max(0, end - first))
+        for place, name in enumerate(lead):
+            score[place :: len(lead)] = self.of(name)[first + place : end : len(lead)]
+        total = np.cumsum(score)
+        if not len(total) or total.max() <= 0:
+            return 0.0, 0
+        return float(total.max()), int(np.argmax(total)) + 1
+
     def lead_before(self, lead: str) -> LeadScore:
         """Score, for every place, the best stretch of a leader that ends just there."""
         if lead in self._leads:
