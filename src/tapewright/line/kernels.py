@@ -95,6 +95,9 @@ def render_segments(kind, hertz, level, phase, starts, ends, buffer, first, last
 # `slip_cost` below the best: as if the tape might slip from any alignment to any other at that price.
 
 _DEAD = -1e30
+_SLIP = -1
+_MOST_FORGIVEN = 8.0
+_FADING = 1.0 - 1.0 / 64.0
 TIMING_STEPS = 2  # steps tried to either side of where the clock expects the next boundary
 
 
@@ -135,20 +138,22 @@ def _fit(m, place, sign, phase, cosine_fit, sine_fit, energy, sharpness, free): 
 @njit(cache=True, nogil=True)
 def search_forward(  # type: ignore[no-untyped-def]
     sine_fit, cosine_fit, energy, length, turns, flips, cost, step_size, sharpness, null, entry,
-    states, free, idle_allowed, beam, slip_cost, switch_cost, stretch_gain, phase_gain, stretch_span,
-    score, fraction, stretch, phase, parent, symbol, idle, idle_from, live,
+    states, free, idle_allowed, beam, slip_cost, switch_cost, stretch_gain, stretch_leak, phase_gain, stretch_span,
+    score, fraction, stretch, phase, forgiven, parent, symbol, idle, idle_from, live,
 ):  # fmt: skip
-    """Find the best way to every node; fills the last nine arrays. `live` marks what was followed up."""
+    """Find the best way to every node; fills the last ten arrays. `live` marks what was followed up."""
     last = len(null) - 1
     count = len(length)
     score[:, :] = _DEAD
     idle[0] = 0.0
     idle_from[0] = -1
     recent, before = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
+    recent_node, before_node = 0, 0  # where it was reached; -1 - n for idle at sample n
     stretch_of_time = int(2 * length.max()) + 2
     for n in range(last + 1):
         if n % stretch_of_time == 0:
             before, recent = recent, _DEAD
+            before_node, recent_node = recent_node, 0
         if n > 0:
             idle[n] = idle[n - 1]
             idle_from[n] = -1
@@ -156,10 +161,13 @@ def search_forward(  # type: ignore[no-untyped-def]
             if score[n, s] - switch_cost > idle[n] and idle_allowed:
                 idle[n] = score[n, s] - switch_cost
                 idle_from[n] = s
-            recent = max(recent, score[n, s])
-        if idle_allowed:
-            recent = max(recent, idle[n])
-        best = max(recent, before)
+            if score[n, s] > recent:
+                recent, recent_node = score[n, s], n * states + s
+        if idle_allowed and idle[n] > recent:
+            recent, recent_node = idle[n], -1 - n
+        best, best_node = recent, recent_node
+        if before > recent:
+            best, best_node = before, before_node
         for source in range(2 * states):
             s = source % states
             from_idle = source >= states
@@ -176,8 +184,11 @@ def search_forward(  # type: ignore[no-untyped-def]
             if not live[n, source]:
                 continue
             if not from_idle and start_score < best - slip_cost:
+                forgiven[n, s] += best - slip_cost - start_score
                 start_score = best - slip_cost
                 score[n, s] = start_score
+                if forgiven[n, s] > _MOST_FORGIVEN:
+                    parent[n, s], symbol[n, s], forgiven[n, s] = best_node, _SLIP, 0.0
             for m in range(count):
                 gain, used, measured = _fit(m, at, s, turn, cosine_fit, sine_fit, energy, sharpness, free)
                 after = s ^ flips[m] if states == 2 else s
@@ -195,8 +206,9 @@ def search_forward(  # type: ignore[no-untyped-def]
                         continue
                     total = start_score + gain - cost[m] - 0.5 * k * k - (null[node] - null[n])
                     if total > score[node, after]:
-                        new_pace = pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
                         centre = entry[n]
+                        new_pace = pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
+                        new_pace += stretch_leak * (centre - new_pace)
                         new_pace = min(max(new_pace, centre * (1.0 - stretch_span)), centre * (1.0 + stretch_span))
                         score[node, after] = total
                         fraction[node, after] = to - node
@@ -204,6 +216,7 @@ def search_forward(  # type: ignore[no-untyped-def]
                         # a boundary found early or late is one on the same carrier, early or late
                         shifted = new_phase + turns[m] * shift / wide
                         phase[node, after] = shifted - math.floor(shifted)
+                        forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
                         parent[node, after] = -1 - n if from_idle else n * states + s
                         symbol[node, after] = m
 
@@ -225,24 +238,24 @@ def trace_back(score, idle, idle_from, parent, symbol, states, longest, idle_all
     place = last
     while True:
         if node < 0:  # in idle: go back to where it was entered
+            if not idle_allowed:
+                break
             while place > 0 and idle_from[place] < 0:
                 place -= 1
-            if idle_from[place] < 0 or not idle_allowed:
+            if idle_from[place] < 0:
                 break
             node = place * states + idle_from[place]
         n, s = node // states, node % states
         if score[n, s] <= _DEAD:
             break
-        rows[count, 0] = parent[n, s]
-        rows[count, 1] = node
-        rows[count, 2] = symbol[n, s]
-        count += 1
+        if symbol[n, s] != _SLIP:
+            rows[count, 0] = parent[n, s]
+            rows[count, 1] = node
+            rows[count, 2] = symbol[n, s]
+            count += 1
         node = parent[n, s]
         if node < 0:
             place = -1 - node
-            if not idle_allowed:
-                break
-            # the node ending just here may be the one idle was entered from; idle_from says so
     return rows[:count][::-1].copy(), top
 
 

@@ -26,6 +26,8 @@ SLIP_NATS = 18.0
 #: A boundary that comes early or late by one step is mostly noise and hardly changes the clock's pace; one that
 #: does so by two steps is a change of speed, and does. Entry k is for k steps.
 STRETCH_GAIN = np.array([0.0, 0.05, 0.3])
+#: Each symbol the pace goes back to that of the window by this share.
+STRETCH_LEAK = 0.02
 #: Steps are this share of a symbol, within limits (in samples).
 STEP_SHARE = 0.02
 STEP_LIMITS = (0.2, 1.0)
@@ -122,8 +124,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
         scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.turns, t.flips, scene.cost, step_size,
         scene.sharpness, scene.null, entry, states, scene.is_free, not forced, FORCED_BEAM_NATS if forced else BEAM_NATS,
         SLIP_NATS, SWITCH_NATS,
-        STRETCH_GAIN, PHASE_GAIN, STRETCH_SPAN,
-        score, fraction, stretch, phase, parent, symbol, idle, idle_from, live,
+        STRETCH_GAIN, STRETCH_LEAK, PHASE_GAIN, STRETCH_SPAN,
+        score, fraction, stretch, phase, np.zeros((n, states), np.float32), parent, symbol, idle, idle_from, live,
     )  # fmt: skip
     longest = int(2 * t.length.max()) + 2
     rows, _ = trace_back(score, idle, idle_from, parent, symbol, states, longest, not forced)
