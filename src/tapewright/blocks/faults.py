@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapewright.model import GAP, ByteRun, Fault, Span, Symbols
 
-__all__ = ["byte_faults"]
+__all__ = ["byte_faults", "cut_fault", "span_of"]
 
 #: Single bad bytes are listed up to here; more are summed up.
 MOST_LISTED = 8
@@ -54,6 +54,18 @@ def byte_faults(symbols: Symbols, run: ByteRun) -> list[Fault]:
         "places where parity is wrong",
     )
     return sorted(faults, key=lambda fault: fault.span or Span(0.0, 0.0))
+
+
+def cut_fault(symbols: Symbols, place: int, what: str) -> Fault:
+    """Say that a block ends at a symbol, before `what` is complete."""
+    at = float(symbols.end_seconds[min(place, len(symbols)) - 1]) if place else 0.0
+    what = "the data" if what == "data" else what
+    return Fault("cut", f"the block ends at {at:.3f} s, before {what} is complete")
+
+
+def span_of(symbols: Symbols, run: ByteRun) -> Span | None:
+    """Give the place of a run of bytes, if there are any."""
+    return symbols.span(int(run.first_symbol[0]), int(run.end_symbol[-1]) - 1) if len(run) else None
 
 
 def _dropouts(symbols: Symbols, run: ByteRun) -> Iterator[Fault]:

@@ -21,7 +21,7 @@ from tapewright.blocks.evidence import (
     TRAILER_MOST_BITS,
     Parsed,
 )
-from tapewright.blocks.faults import byte_faults
+from tapewright.blocks.faults import byte_faults, cut_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
@@ -40,7 +40,7 @@ from tapewright.cards.layout import (
     Sync,
     TextField,
 )
-from tapewright.model import GAP, ByteRun, CardError, Fault, Span, Symbols
+from tapewright.model import GAP, ByteRun, CardError, Fault, Symbols
 
 __all__ = ["Parser"]
 
@@ -111,7 +111,7 @@ class Parser:
             self._trailer(items[last_item + 1 :])
         except _CutOff as cut:
             complete, end = False, self.place
-            self.faults.append(self._cut_fault(str(cut)))
+            self.faults.append(cut_fault(self.symbols, self.place, str(cut)))
         run = joined_runs(self.runs) if self.runs else None
         if run is not None:
             self.faults += byte_faults(self.symbols, run)
@@ -395,7 +395,7 @@ class Parser:
         if not ok:
             says = f"the block says {said:0{2 * width}X}h, its bytes give {found:0{2 * width}X}h"
             text = f"the check failed: {says}" + (", and some of them could not be read" if unread else "")
-            self.faults.append(Fault("check", text, self._span_of(run)))
+            self.faults.append(Fault("check", text, span_of(self.symbols, run)))
 
     def _cover(self, key: str, got: Decoded) -> None:
         self.covered.add(key, got.plain, got.sent)
@@ -404,14 +404,4 @@ class Parser:
 
     def _value_fault(self, what: str, wanted: str, found: str, run: ByteRun) -> None:
         text = f"{what} should be {wanted} and reads {found}"
-        self.faults.append(Fault("field", text, self._span_of(run)))
-
-    def _span_of(self, run: ByteRun) -> Span | None:
-        if not len(run):
-            return None
-        return self.symbols.span(int(run.first_symbol[0]), int(run.end_symbol[-1]) - 1)
-
-    def _cut_fault(self, what: str) -> Fault:
-        at = float(self.symbols.end_seconds[min(self.place, len(self.symbols)) - 1]) if self.place else 0.0
-        what = what if what != "data" else "the data"
-        return Fault("cut", f"the block ends at {at:.3f} s, before {what} is complete")
+        self.faults.append(Fault("field", text, span_of(self.symbols, run)))

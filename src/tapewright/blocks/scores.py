@@ -75,7 +75,7 @@ class SymbolScores:
         return float(sum(self.of(text[place])[first + place] for place in range(last)))
 
     def lead_after(self, lead: str, first: int, end: int) -> tuple[float, int]:
-        """Score the best stretch of a leader that starts at `first`: its bits, and how many symbols it has."""
+        """Score the best stretch of a leader from `first` on: its bits, and how many symbols it has."""
         score = np.zeros(max(0, end - first))
         for place, name in enumerate(lead):
             score[place :: len(lead)] = self.of(name)[first + place : end : len(lead)]
