@@ -138,7 +138,7 @@ def _fit(m, place, sign, phase, cosine_fit, sine_fit, energy, sharpness, free): 
 @njit(cache=True, nogil=True)
 def search_forward(  # type: ignore[no-untyped-def]
     sine_fit, cosine_fit, energy, length, turns, flips, cost, step_size, sharpness, null, entry,
-    states, free, idle_allowed, beam, slip_cost, switch_cost, stretch_gain, stretch_leak, phase_gain, stretch_span,
+    states, free, idle_allowed, beam, slip_cost, switch_cost, stretch_gain, stretch_leak, phase_gain, carrier_gain, stretch_span,
     score, fraction, stretch, phase, forgiven, parent, symbol, idle, idle_from, live,
 ):  # fmt: skip
     """Find the best way to every node; fills the last ten arrays. `live` marks what was followed up."""
@@ -194,10 +194,12 @@ def search_forward(  # type: ignore[no-untyped-def]
                 after = s ^ flips[m] if states == 2 else s
                 wide = length[m] * pace
                 new_phase = 0.0
-                if free:
+                heard_pace = pace
+                if free:  # a loop of second order locks phase and pace to the carrier
                     slip = measured - used
                     slip -= math.floor(slip + 0.5)
                     new_phase = used + phase_gain * slip + turns[m]
+                    heard_pace = pace * (1.0 - carrier_gain * slip / turns[m])
                 for k in range(-TIMING_STEPS, TIMING_STEPS + 1):
                     shift = k * step_size[m]
                     to = at + wide + shift
@@ -207,7 +209,7 @@ def search_forward(  # type: ignore[no-untyped-def]
                     total = start_score + gain - cost[m] - 0.5 * k * k - (null[node] - null[n])
                     if total > score[node, after]:
                         centre = entry[n]
-                        new_pace = pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
+                        new_pace = heard_pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
                         new_pace += stretch_leak * (centre - new_pace)
                         new_pace = min(max(new_pace, centre * (1.0 - stretch_span)), centre * (1.0 + stretch_span))
                         score[node, after] = total

@@ -31,8 +31,10 @@ STRETCH_LEAK = 0.02
 #: Steps are this share of a symbol, within limits (in samples).
 STEP_SHARE = 0.02
 STEP_LIMITS = (0.2, 1.0)
-#: A carrier whose phase runs free follows what is heard by this share of the difference, each symbol.
-PHASE_GAIN = 0.2
+#: Where the carrier's phase runs free, the clock follows the carrier and not the boundaries: each symbol its phase
+#: by this share of the difference heard, its pace by this share of the difference over the symbol's turns.
+PHASE_GAIN = 0.3
+CARRIER_GAIN = 0.02
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
@@ -124,7 +126,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
         scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.turns, t.flips, scene.cost, step_size,
         scene.sharpness, scene.null, entry, states, scene.is_free, not forced, FORCED_BEAM_NATS if forced else BEAM_NATS,
         SLIP_NATS, SWITCH_NATS,
-        STRETCH_GAIN, STRETCH_LEAK, PHASE_GAIN, STRETCH_SPAN,
+        0.0 * STRETCH_GAIN if scene.is_free else STRETCH_GAIN, STRETCH_LEAK, PHASE_GAIN, CARRIER_GAIN, STRETCH_SPAN,
         score, fraction, stretch, phase, np.zeros((n, states), np.float32), parent, symbol, idle, idle_from, live,
     )  # fmt: skip
     longest = int(2 * t.length.max()) + 2
