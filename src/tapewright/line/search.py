@@ -33,8 +33,8 @@ STEP_SHARE = 0.02
 STEP_LIMITS = (0.2, 1.0)
 #: Where the carrier's phase runs free, the clock follows the carrier and not the boundaries: each symbol its phase
 #: by this share of the difference heard, its pace by this share of the difference over the symbol's turns.
-PHASE_GAIN = 0.3
-CARRIER_GAIN = 0.02
+PHASE_GAIN = 0.5
+CARRIER_GAIN = 0.1
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
