@@ -115,7 +115,6 @@ def closeup_figure(reading: Reading, place: CloseupPlace, stretch: Stretch) -> g
     )
     figure.update_xaxes(range=[place.span.start_seconds, place.span.end_seconds], showgrid=False)
     figure.update_yaxes(range=[-1.5 * peak, 1.45 * peak], fixedrange=True)
-    figure.update_layout(showlegend=False)
     return figure
 
 

@@ -24,8 +24,8 @@ MOST_OPEN_BYTES = 4096
 #: Fewer sure rows than this between two doubtful ones are not worth folding.
 LEAST_FOLDED_ROWS = 4
 #: Rows shown byte by byte at most, and bytes kept in folded stretches at most.
-MOST_OPEN_ROWS = 384
-MOST_FOLDED_BYTES = 65_536
+MOST_OPEN_ROWS = 192
+MOST_FOLDED_BYTES = 49_152
 #: A block is taken for a copy of a stretch if this share of its bytes agrees.
 ALIKE = 0.75
 

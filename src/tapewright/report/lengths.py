@@ -52,7 +52,6 @@ def half_wave_figure(survey: SoundSurvey, card: FormatCard) -> go.Figure:
         tickvals=[20, 50, 100, 200, 300, 500, 1000, 2000, 5000, 10_000],
         tickformat="d",
     )
-    figure.update_layout(showlegend=False)
     return figure
 
 
@@ -103,4 +102,5 @@ def symbol_length_figure(reading: Reading, card: FormatCard) -> go.Figure:
     for shape in Alphabet.of(card).shapes:
         if edges[0] <= 1e6 * shape.seconds <= edges[-1]:
             figure.add_vline(x=1e6 * shape.seconds, line={"color": MUTED, "width": 1, "dash": "dot"})
+    figure.layout.showlegend = True
     return figure

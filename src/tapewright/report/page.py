@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -105,15 +106,9 @@ def report_html(
     )
     comparison, why_not = _compared(reading, image, verdict)
     pictures = draw_pictures(reading, card, source, survey)
-    blocks, blocks_left_out = block_lines(reading)
+    blocks, folded_blocks, blocks_left_out = block_lines(reading)
     differences, differences_left_out = difference_lines(comparison) if comparison else ([], 0)
-    environment = Environment(
-        loader=PackageLoader("tapewright.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = _environment()
     return environment.get_template("report.html").render(
         headline=headline(reading, comparison, verdict),
         facts=facts(reading, card, survey),
@@ -123,6 +118,7 @@ def report_html(
         missing=[picture.title.lower() for picture in pictures if picture.is_empty],
         figure_json=_figure_json,
         blocks=blocks,
+        folded_blocks=folded_blocks,
         blocks_left_out=blocks_left_out,
         faults=fault_lines(reading),
         dumps=dump_reading(reading),
@@ -147,6 +143,17 @@ def report_html(
         script=Markup(_text_of(environment, "report.js")),
         plot_settings=_json_markup(json.dumps(PLOT_SETTINGS)),
         plotly_js=Markup(get_plotlyjs()),
+    )
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("tapewright.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
 
 

@@ -78,7 +78,7 @@ def draw_pictures(
         Picture(
             "strip",
             "The whole tape",
-            "The sound from beginning to end, with what was found in it: blocks (crossed where damaged), gaps"
+            "The sound from beginning to end, with what was found in it: blocks (taller where damaged), gaps"
             " without any symbol, faults. Drag across to zoom, double-click to see all again; the other"
             " pictures along time follow.",
             strip_figure(reading, survey),

@@ -16,6 +16,8 @@ __all__ = ["all_faults", "strip_figure"]
 
 #: Marks of one kind drawn at most; the longest gaps and the first faults are kept.
 MOST_MARKS = 600
+#: More blocks than this are too narrow for an outline, a pattern and a shade over the sound.
+MOST_SHADED = 150
 #: The lanes below and above the sound, which fills -1..1.
 BLOCK_LANE, GAP_LANE, FAULT_LANE = -1.35, -1.7, 1.3
 
@@ -40,8 +42,8 @@ def strip_figure(reading: Reading, survey: SoundSurvey) -> go.Figure:
     _add_sound(figure, survey)
     sound = [block for block in reading.blocks if not _is_damaged(block)]
     damaged = [block for block in reading.blocks if _is_damaged(block)]
-    _add_blocks(figure, sound, "blocks", SURE, "")
-    _add_blocks(figure, damaged, "damaged blocks", TROUBLE, "x")
+    _add_blocks(figure, sound, "blocks", SURE, "", 0.24)
+    _add_blocks(figure, damaged, "damaged blocks", TROUBLE, "x", 0.36)
     _add_gaps(figure, gap_spans(reading))
     _add_faults(figure, all_faults(reading))
     figure.update_xaxes(range=[0, survey.seconds])
@@ -52,7 +54,7 @@ def strip_figure(reading: Reading, survey: SoundSurvey) -> go.Figure:
         tickvals=[FAULT_LANE, 0, BLOCK_LANE, GAP_LANE],
         ticktext=["faults", "sound", "blocks", "gaps"],
     )
-    figure.update_layout(showlegend=False, margin={"l": 64}, bargap=0, barmode="overlay")
+    figure.layout.barmode = "overlay"
     return figure
 
 
@@ -77,7 +79,7 @@ def _is_damaged(block: Block) -> bool:
 def _add_sound(figure: go.Figure, survey: SoundSurvey) -> None:
     """Draw the envelope as an area, scaled to its peak so that a quiet recording shows too."""
     peak = survey.peak or 1.0
-    seconds = (np.arange(len(survey.low)) + 0.5) * survey.column_seconds
+    seconds = ((np.arange(len(survey.low)) + 0.5) * survey.column_seconds).astype(np.float32)
     low, high = survey.low / peak, survey.high / peak
     loud = np.maximum(np.abs(survey.low), np.abs(survey.high))
     decibels = 20 * np.log10(np.maximum(loud, 1e-6))
@@ -102,23 +104,27 @@ def _add_sound(figure: go.Figure, survey: SoundSurvey) -> None:
     )
 
 
-def _add_blocks(figure: go.Figure, blocks: Sequence[Block], name: str, color: str, pattern: str) -> None:
+def _add_blocks(
+    figure: go.Figure, blocks: Sequence[Block], name: str, color: str, pattern: str, height: float
+) -> None:
     if not blocks:
         return
     starts = np.array([block.span.start_seconds for block in blocks])
     ends = np.array([block.span.end_seconds for block in blocks])
-    _add_tint(figure, starts, ends, TINT, name)
+    few = len(blocks) <= MOST_SHADED
+    if few:
+        _add_tint(figure, starts, ends, TINT, name)
     figure.add_bar(
         orientation="h",
         base=starts,
         x=ends - starts,
         y=np.full(len(blocks), BLOCK_LANE),
-        width=0.26,
+        width=height,
         marker={
             "color": color,
-            "line": {"width": 1, "color": "rgba(255,255,255,0.7)"},
+            "line": {"width": 1 if few else 0, "color": "rgba(255,255,255,0.7)"},
             "pattern": {
-                "shape": pattern,
+                "shape": pattern if few else "",
                 "bgcolor": color,
                 "fgcolor": "rgba(255,255,255,0.85)",
                 "size": 6,

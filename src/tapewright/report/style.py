@@ -31,6 +31,7 @@ OCHRE = "#ad7a1f"
 MUTED = "#858c94"
 SERIES = (HEARD, OCHRE, "#8b67ab", SURE, "#6f7f3a", MUTED)
 TINT = "rgba(63, 120, 168, 0.16)"
+CLEAR = "rgba(0, 0, 0, 0)"
 GRID = "rgba(128, 136, 144, 0.22)"
 
 #: How a page draws the figures. The buttons are named one by one, because the figure library's own choice
@@ -65,25 +66,26 @@ def new_figure(*, x_title: str, y_title: str, height: int = 260) -> go.Figure:
         "zeroline": False,
         "showline": False,
         "automargin": True,
-        "title": {"standoff": 8},
         "tickfont": {"size": 11},
     }
-    figure = go.Figure()
-    figure.update_layout(
-        template=None,
-        height=height,
-        margin={"l": 56, "r": 12, "t": 8, "b": 40},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": FONT, "size": 12, "color": MUTED},
-        hovermode="closest",
-        modebar={"bgcolor": "rgba(0,0,0,0)", "color": MUTED, "activecolor": HEARD},
-        hoverlabel={"align": "left", "font": {"family": FONT, "size": 12}},
-        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "title": {"text": ""}},
-        xaxis={**axis, "title": {"text": x_title, "standoff": 8}},
-        yaxis={**axis, "title": {"text": y_title, "standoff": 8}},
+    # Given whole, as changing a figure's layout afterwards is slow.
+    return go.Figure(
+        layout={
+            "template": {},  # none at all, where None means the library's own
+            "height": height,
+            "margin": {"l": 56, "r": 12, "t": 8, "b": 40},
+            "paper_bgcolor": CLEAR,
+            "plot_bgcolor": CLEAR,
+            "font": {"family": FONT, "size": 12, "color": MUTED},
+            "hovermode": "closest",
+            "modebar": {"bgcolor": CLEAR, "color": MUTED, "activecolor": HEARD},
+            "hoverlabel": {"align": "left", "font": {"family": FONT, "size": 12}},
+            "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
+            "showlegend": False,
+            "xaxis": {**axis, "title": {"text": x_title, "standoff": 8}},
+            "yaxis": {**axis, "title": {"text": y_title, "standoff": 8}},
+        }
     )
-    return figure
 
 
 def empty_figure(figure: go.Figure, why: str) -> go.Figure:

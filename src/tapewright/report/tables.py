@@ -26,6 +26,8 @@ __all__ = ["BlockLine", "DifferenceLine", "block_lines", "difference_lines", "fa
 
 #: Lines of a list at most; of blocks, those with faults go first.
 MOST_LINES = 300
+#: More blocks than this are listed in two parts: those with faults, and the sound ones folded away.
+MOST_OPEN_BLOCKS = 40
 #: Bytes written out of one difference.
 MOST_SHOWN_BYTES = 16
 
@@ -80,25 +82,29 @@ def facts(reading: Reading, card: FormatCard, survey: SoundSurvey) -> list[tuple
         ("listened to", channel_text(source.channel, source.channels)),
     ]
     if source.sha256:
-        lines.append(("SHA-256", source.sha256))
+        lines.append(("SHA-256", plain(source.sha256)))
     return lines
 
 
-def block_lines(reading: Reading) -> tuple[list[BlockLine], int]:
-    """List the blocks, those with faults first to be kept where there are too many.
+def block_lines(reading: Reading) -> tuple[list[BlockLine], list[BlockLine], int]:
+    """List the blocks; of many the sound ones apart, and of very many not all.
 
     Returns
     -------
-    lines : list of BlockLine
-        In order of time.
+    open_lines, folded_lines : list of BlockLine
+        Each in order of time.
     left_out : int
+        Blocks in neither; those with faults are the last to be left out.
     """
     numbered = list(enumerate(reading.blocks, 1))
-    if len(numbered) > MOST_LINES:
-        needed = sorted(numbered, key=lambda pair: (not (_is_damaged(pair[1]) or pair[1].faults), pair[0]))
-        numbered = sorted(needed[:MOST_LINES], key=lambda pair: pair[0])
-    lines = [_block_line(number, block) for number, block in numbered]
-    return lines, len(reading.blocks) - len(lines)
+    if len(numbered) <= MOST_OPEN_BLOCKS:
+        return [_block_line(number, block) for number, block in numbered], [], 0
+    faulty = [(number, block) for number, block in numbered if _is_damaged(block) or block.faults]
+    sound = [(number, block) for number, block in numbered if not (_is_damaged(block) or block.faults)]
+    faulty = faulty[:MOST_LINES]
+    sound = sound[: MOST_LINES - len(faulty)]
+    lines = [[_block_line(number, block) for number, block in part] for part in (faulty, sound)]
+    return lines[0], lines[1], len(numbered) - len(faulty) - len(sound)
 
 
 def difference_lines(comparison: Comparison) -> tuple[list[DifferenceLine], int]:

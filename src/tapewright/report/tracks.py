@@ -18,7 +18,7 @@ __all__ = ["Track", "confidence_figure", "level_figure", "make_track", "speed_fi
 FloatArray = npt.NDArray[np.floating]
 
 #: Points drawn at most.
-MOST_POINTS = 3000
+MOST_POINTS = 2000
 #: Symbols are averaged over this long, eight of them at least: short enough to show wow, which is slower
 #: than about 6 Hz, and long enough to quieten the noise of single symbols (chosen).
 STEP_SECONDS = 0.05
@@ -33,9 +33,9 @@ class Track:
 
     Parameters
     ----------
-    seconds : ndarray of float64, shape (n,)
+    seconds : ndarray of float32, shape (n,)
         Middle of each step.
-    mean, low, high : ndarray of float64, shape (n,)
+    mean, low, high : ndarray of float32, shape (n,)
         Mean over the step, and the least and greatest short-time mean within.
     """
 
@@ -56,7 +56,7 @@ def make_track(symbols: Symbols, values: FloatArray) -> Track:
     Returns
     -------
     Track
-        With at most 3000 entries, the NaN between stretches not counted.
+        With at most 2000 entries, the NaN between stretches not counted.
     """
     heard = (symbols.index != GAP) & np.isfinite(values) & np.isfinite(symbols.start_seconds)
     none = np.zeros(0)
@@ -79,7 +79,7 @@ def make_track(symbols: Symbols, values: FloatArray) -> Track:
         seconds = np.add.reduceat(seconds, firsts) / sizes
         mean = np.add.reduceat(mean, firsts) / sizes
     breaks = np.flatnonzero(np.diff(place) > 1) + 1
-    return Track(*(np.insert(part, breaks, np.nan) for part in (seconds, mean, low, high)))
+    return Track(*(np.insert(part, breaks, np.nan).astype(np.float32) for part in (seconds, mean, low, high)))
 
 
 def confidence_figure(reading: Reading) -> go.Figure:
@@ -121,7 +121,6 @@ def confidence_figure(reading: Reading) -> go.Figure:
         tickvals=[1, 0.1, 0.01, 1e-3, 1e-4, 1e-5, 1e-6],
         ticktext=["unreadable", "1 in 10", "1 in 100", "1 in 1000", "1 in 10⁴", "1 in 10⁵", "1 in 10⁶, less"],
     )
-    figure.update_layout(showlegend=False)
     return figure
 
 
@@ -177,7 +176,6 @@ def speed_figure(reading: Reading) -> go.Figure:
     # Never so close that the measurement's own noise looks like a fault of the recorder.
     half = max(1.0, 1.1 * float(np.nanpercentile(np.abs(track.mean - middle), 99.5)))
     figure.update_yaxes(range=[middle - half, middle + half], ticksuffix=" %")
-    figure.update_layout(showlegend=False)
     return figure
 
 
@@ -216,6 +214,7 @@ def level_figure(reading: Reading) -> go.Figure:
             hovertemplate="%{x:.2f} s: %{y:.1f} dBFS<extra></extra>",
             name=name,
         )
+    figure.layout.showlegend = True
     return figure
 
 

@@ -145,8 +145,8 @@ def _sound(reading: Reading) -> Headline:
                 f" {'was' if repaired == 1 else 'were'} repaired.",
                 tuple(_texts(reading.faults)),
                 (
-                    "Look at the repaired bytes below: the check agrees with them, but they were chosen by this"
-                    " program.",
+                    "Look at the repaired bytes below: the check agrees with them, but they were chosen by"
+                    " this program.",
                 ),
             )
         return Headline(
