@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from tapewright import blocks
 from tapewright.cards import FormatCard, load_format
@@ -49,60 +50,106 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     Raises
     ------
     UsageError
-        If the readings are in different formats, so that they cannot be of one save.
+        If the readings cannot be of one save: other formats, or blocks for the same place that both pass
+        their check and differ, or more bytes together than in any of them.
     """
-    if len(readings) == 1:
-        return _judge(readings[0])
     found = [reading for reading in readings if reading.blocks]
-    formats = sorted({reading.format for reading in found})
+    faults = tuple(
+        Fault("no-program", f"no program was found in {reading.source.path or 'a recording'}")
+        for reading in readings
+        if len(readings) > 1 and not reading.blocks
+    )
+    if not found:
+        return Together(Image(), (), True, "no program was found.", faults)
+    card = card or load_format(found[0].format)
+    every = [block for reading in found for block in reading.blocks]
+    image, confidence = found[0].image, found[0].image_confidence
+    if len(found) > 1:
+        _refuse_strangers(found)
+        image, confidence = blocks.assemble(every, card)
+        _refuse_concatenation(found, image)
+    left = [block for block in every if not block.verified and not _is_made_good(block, every)]
+    doubtful = tuple(doubtful_places(image, confidence)) if left else ()
+    is_short = len(found) == 1 and any(fault.kind == "missing" for block in every for fault in block.faults)
+    is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
+    damage = _damage(image, doubtful, left, is_short, is_homeless)
+    sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
+    return Together(image, doubtful, damage is not None, sentence, faults)
+
+
+def _refuse_strangers(readings: Sequence[Reading]) -> None:
+    """Refuse recordings that contradict one another."""
+    formats = sorted({reading.format for reading in readings})
     if len(formats) > 1:
         raise UsageError(
             f"these recordings are in different formats ({', '.join(formats)}), so they are not of one save;"
             " read them one by one"
         )
-    empty = [reading.source.path or "a recording" for reading in readings if not reading.blocks]
-    faults = tuple(Fault("no-program", f"no program was found in {path}") for path in empty)
-    if not found:
-        return Together(Image(), (), True, "no program was found", faults)
-    every = [block for reading in found for block in reading.blocks]
-    image, confidence = blocks.assemble(every, card or load_format(found[0].format))
-    left = [block for block in every if not block.verified and not _made_good(block, every)]
-    doubtful = tuple(doubtful_places(image, confidence))
-    damaged = bool(doubtful) or any(not block.complete or block.check == "bad" for block in left)
-    return Together(
-        image, doubtful, damaged, _sentence(image, doubtful, damaged, not left, len(found)), faults
+    for a, b in combinations(readings, 2):
+        for block in a.blocks:
+            rival = next((other for other in b.blocks if _contradicts(block, other)), None)
+            if rival is not None:
+                raise UsageError(
+                    f"{a.source.path} and {b.source.path} hold different bytes at {block.address:04X},"
+                    " and both pass their check, so they are not of one save; read them one by one"
+                )
+
+
+def _contradicts(a: Block, b: Block) -> bool:
+    is_same_place = a.kind == b.kind and a.address is not None and a.address == b.address and bool(a.data)
+    return is_same_place and a.check == b.check == "ok" and a.complete and b.complete and a.data != b.data
+
+
+def _refuse_concatenation(readings: Sequence[Reading], image: Image) -> None:
+    """Without addresses, copies are known by their bytes, and unlike ones would be strung together."""
+    loose = sum(len(piece) for piece in image if piece.address is None)
+    most = max(len(reading.image) for reading in readings)
+    if loose and len(image) > most:
+        raise UsageError(
+            "these recordings have too little in common to be of one save, and no addresses to go by;"
+            " read them one by one"
+        )
+
+
+def _is_made_good(block: Block, every: Sequence[Block]) -> bool:
+    """Whether another copy of this block, there or in another recording, is vouched for by its check."""
+    return any(
+        other.verified
+        and other.kind == block.kind
+        and other.address == block.address
+        and len(other.data) >= len(block.data)
+        and (block.address is not None or other.fields == block.fields)
+        for other in every
     )
 
 
-def _made_good(block: Block, every: Sequence[Block]) -> bool:
-    """Whether another recording's copy of this block is vouched for by its check."""
-    return any(
-        other.verified and other.kind == block.kind and other.address == block.address
-        and len(other.data) >= len(block.data) and (block.address is not None or other.fields == block.fields)
-        for other in every
-    )  # fmt: skip
-
-
-def _judge(reading: Reading) -> Together:
-    doubtful = () if reading.verified else tuple(doubtful_places(reading.image, reading.image_confidence))
-    sentence = _sentence(reading.image, doubtful, reading.damaged, reading.verified, 1)
-    return Together(reading.image, doubtful, reading.damaged, sentence)
-
-
-def _sentence(image: Image, doubtful: tuple[int, ...], damaged: bool, vouched: bool, recordings: int) -> str:
-    whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
+def _damage(
+    image: Image, doubtful: Sequence[int], left: Sequence[Block], is_short: bool, is_homeless: bool
+) -> str | None:
+    """Say what is wrong; None if nothing is."""
     if not image.ranges:
         return "blocks were found, but none with program bytes."
-    if damaged and doubtful:
+    if doubtful:
+        are = "is" if len(doubtful) == 1 else "are"
         return (
-            f"damaged: {byte_count(len(doubtful))} of {len(image)} {'is' if len(doubtful) == 1 else 'are'}"
-            " doubtful; read another recording together with this one, or play the tape again."
+            f"damaged: {byte_count(len(doubtful))} of {len(image)} {are} doubtful; read another recording"
+            " together with this one, or play the tape again."
         )
-    if damaged:
+    if is_short:
+        return "damaged: a part of the program is missing; read another recording together with this one."
+    if is_homeless:
+        return "damaged: what says where the bytes belong was not found on the tape."
+    if any(not block.complete or block.check == "bad" for block in left):
         return (
             "damaged: a check fails although no byte stands out; compare with another recording before you"
             " trust it."
         )
-    if vouched:
-        return f"{whole}, and the tape's own check agrees."
-    return f"{whole} and was heard clearly, but this format has no check to vouch for them."
+    return None
+
+
+def _praise(*, is_vouched: bool, every: Sequence[Block], recordings: int) -> str:
+    whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
+    if not is_vouched:
+        return f"{whole} and was heard clearly, but this format has no check to vouch for them."
+    copies = "" if recordings > 1 or all(block.verified for block in every) else ", thanks to a second copy"
+    return f"{whole}{copies}, and the tape's own check agrees."

@@ -54,6 +54,8 @@ def _near(word: str, known: Iterable[str], else_say: str) -> str:
 def _unknown_command(error: CycloptsError, help_command: str) -> str:
     word = (error.unused_tokens or ["?"])[0]
     known = [name for name in (error.app or ()) if not name.startswith("-")]
+    if word.startswith("-"):
+        return f"there is no option {word}; {_near(word, ['--help', '--version'], f'see {help_command!r}')}"
     hint = _near(word, known, f"there are {_listed(known)}; see '{help_command}'")
     return f"there is no command {word!r}; {hint}"
 

@@ -20,7 +20,7 @@ __all__ = [
 ]  # fmt: skip
 
 CardName = Annotated[str, Parameter(help="A built-in name, or a TOML file.")]
-CardPaths = Annotated[list[str], Parameter(help="TOML files.")]
+CardPaths = Annotated[list[str], Parameter(name="CARD...", help="TOML files.")]
 Toml = Annotated[bool, Parameter(help="Print the card itself, to be copied and changed.")]
 
 

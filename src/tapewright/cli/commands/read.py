@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
@@ -22,7 +23,10 @@ __all__ = ["read"]
 def read(
     audio: Annotated[
         list[str],
-        Parameter(help="Sound files (WAV, FLAC, MP3, video ...). Several of the same save are combined."),
+        Parameter(
+            name="AUDIO...",
+            help="Sound files (WAV, FLAC, MP3, video ...). Several of the same save are combined.",
+        ),
     ],
     /,
     *,
@@ -58,6 +62,7 @@ def read(
     from tapewright.cards import load_format
     from tapewright.cli import telling
     from tapewright.cli.document import fault_list, image_document, reading_document
+    from tapewright.cli.saving import place, save
     from tapewright.cli.together import put_together
 
     card = None if format == "auto" else load_format(format)
@@ -73,19 +78,20 @@ def read(
             for line in telling.explanation_lines(readings[-1]) if explain else ():
                 say(*line)
     found = put_together(readings, card)
-    image = _placed(found.image, start)
+    image = place(found.image, start)
     tell = note if json else say
     if image.ranges:
         tell(f"Program: {telling.image_line(image)}")
     if output is not None:
-        _save(image, output, force, tell)
+        for sentence in save(image, output, force=force):
+            tell(sentence)
     if report is not None:
         from tapewright.report import write_report
 
+        reading = replace(readings[0], image=image)
         write_report(
-            readings[0], report, card=card or load_format(readings[0].format),
-            source=sources[0], image=image if image.ranges else None, force=force,
-        )  # fmt: skip
+            reading, report, card=card or load_format(reading.format), source=sources[0], force=force
+        )
         tell(f"Report: {report}")
     if json and len(readings) == 1:
         print_json(reading_document(readings[0]) | {"image": image_document(image)})
@@ -117,24 +123,24 @@ def _check_request(
     force: bool,
 ) -> None:
     """Refuse now what could not be done after minutes of reading."""
-    from pathlib import Path
-
+    from tapewright.cli.saving import NEEDS_ADDRESS
     from tapewright.files import check_output
-    from tapewright.image import SUFFIXES
     from tapewright.image.storage import kind_of
-    from tapewright.model import UsageError
+    from tapewright.model import OutputError, UsageError
 
     for path in (output, report):
-        if path is not None:
-            check_output(path, force=force)
+        if path is None:
+            continue
+        if any(Path(path).exists() and Path(path).samefile(sound) for sound in audio if Path(sound).exists()):
+            raise OutputError(
+                f"{path} is the recording itself, which is never written over; give another name"
+            )
+        check_output(path, force=force)
     if output is not None and output == report:
         raise UsageError(f"{output} cannot be both the program and the report; give two names")
-    needs_address = output is not None and kind_of(Path(output)) in (SUFFIXES[".hex"], SUFFIXES[".s19"])
-    if card is not None and card.carries_addresses and start is not None:
-        raise UsageError(
-            f"format {card.name} has addresses on tape, so leave --start out;"
-            " 'tapewright image convert --start' moves a program"
-        )
+    if report is not None and Path(report).suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"{report}: the report is a page for the browser; name it .html")
+    needs_address = output is not None and kind_of(Path(output)) in NEEDS_ADDRESS
     if card is not None and not card.carries_addresses and start is None and needs_address:
         raise UsageError(
             f"format {card.name} has no addresses on tape and {output} needs them; give --start, or name the"
@@ -142,35 +148,6 @@ def _check_request(
         )
     if report is not None and len(audio) > 1:
         raise UsageError("a report shows one recording; leave --report out, or read each recording by itself")
-
-
-def _placed(image: Image, start: int | None) -> Image:
-    from tapewright.model import UsageError
-
-    if start is None or not image.ranges:
-        return image
-    if any(piece.address is not None for piece in image):
-        raise UsageError(
-            "this tape says itself where its bytes belong, so leave --start out;"
-            " 'tapewright image convert --start' moves a program"
-        )
-    return image.moved_to(start)
-
-
-def _save(image: Image, output: str, force: bool, tell: Callable[[str], None]) -> None:
-    from tapewright.image import save_image
-    from tapewright.model import UsageError
-
-    if not image.ranges:
-        tell(f"{output} was not made: there are no bytes to put in it")
-        return
-    if output.lower().endswith(".bin") and image.has_addresses and len(image.ranges) > 1:
-        raise UsageError(
-            f"the program has gaps between its {len(image.ranges)} ranges, which {output} cannot hold;"
-            " name it .hex, .s19 or .txt"
-        )
-    save_image(image, output, force=force)
-    tell(f"Written: {output}")
 
 
 def _say_verdict(found: Together, image: Image) -> None:

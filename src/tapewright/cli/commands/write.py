@@ -78,7 +78,7 @@ def write(
             level=level, inverted=inverted, copies=copies, pause_seconds=pause, name=name, run=run,
             force=force,
         )  # fmt: skip
-    times = f", {copies} times" if copies > 1 else ""
+    times = f", {copies} times," if copies > 1 else ""
     shaped = f", as {card.name} sends it" if card is not None and card.output is not None else ""
     say((made.path, TITLE), f": {byte_count(made.byte_count)}{times} in format {made.format}{shaped}")
     say(f"It plays for {length(made.seconds)}, {made.rate_hz:g} samples a second.")
