@@ -159,6 +159,15 @@ def test_damage_is_told_in_words_with_what_to_do() -> None:
     assert "could not be read" in by_address["0204"][0]
 
 
+def test_a_block_without_check_is_damaged_where_a_byte_is_doubtful() -> None:
+    symbols = make_symbols(b"AB")
+    block = make_block(b"AB", symbols, check="none", byte_confidence=np.array([0.9999, 0.6]))
+    page = page_of((make_reading(block, symbols=symbols), make_recording(symbols)))
+    assert page.text("verdict").startswith("Damaged")
+    assert ("tbody", "class", "damaged") in page.attributes
+    assert '"damaged blocks"' in page.scripts["data-strip"]
+
+
 def test_nothing_found_says_where_the_chain_stopped_and_what_to_do() -> None:
     verdict = page_of(nothing()).text("verdict")
     assert "Nothing in this recording sounds like format kcs-300." in verdict

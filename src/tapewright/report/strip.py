@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 from tapewright.model import GAP, Block, Fault, Reading, Span
 from tapewright.report.sound import SoundSurvey
 from tapewright.report.style import HEARD, MUTED, SURE, TINT, TROUBLE, empty_figure, new_figure, safe
+from tapewright.report.verdict import is_damaged
 from tapewright.report.words import address_text, count, seconds_text
 
 __all__ = ["all_faults", "strip_figure"]
@@ -40,8 +41,8 @@ def strip_figure(reading: Reading, survey: SoundSurvey) -> go.Figure:
     if not len(survey.low):
         return empty_figure(figure, "the recording is empty")
     _add_sound(figure, survey)
-    sound = [block for block in reading.blocks if not _is_damaged(block)]
-    damaged = [block for block in reading.blocks if _is_damaged(block)]
+    sound = [block for block in reading.blocks if not is_damaged(block)]
+    damaged = [block for block in reading.blocks if is_damaged(block)]
     _add_blocks(figure, sound, "blocks", SURE, "", 0.24)
     _add_blocks(figure, damaged, "damaged blocks", TROUBLE, "x", 0.36)
     _add_gaps(figure, gap_spans(reading))
@@ -70,10 +71,6 @@ def gap_spans(reading: Reading) -> list[Span]:
     places = np.flatnonzero(symbols.index == GAP)
     spans = [Span(float(symbols.start_seconds[k]), float(symbols.end_seconds[k])) for k in places]
     return sorted(sorted(spans, key=lambda span: -span.seconds)[:MOST_MARKS])
-
-
-def _is_damaged(block: Block) -> bool:
-    return not block.complete or block.check == "bad"
 
 
 def _add_sound(figure: go.Figure, survey: SoundSurvey) -> None:

@@ -12,6 +12,7 @@ from tapewright.cards import FormatCard
 from tapewright.image import Comparison
 from tapewright.model import GAP, Block, Range, Reading
 from tapewright.report.sound import SoundSurvey
+from tapewright.report.verdict import is_damaged
 from tapewright.report.words import (
     address_text,
     channel_text,
@@ -99,8 +100,8 @@ def block_lines(reading: Reading) -> tuple[list[BlockLine], list[BlockLine], int
     numbered = list(enumerate(reading.blocks, 1))
     if len(numbered) <= MOST_OPEN_BLOCKS:
         return [_block_line(number, block) for number, block in numbered], [], 0
-    faulty = [(number, block) for number, block in numbered if _is_damaged(block) or block.faults]
-    sound = [(number, block) for number, block in numbered if not (_is_damaged(block) or block.faults)]
+    faulty = [(number, block) for number, block in numbered if is_damaged(block) or block.faults]
+    sound = [(number, block) for number, block in numbered if not (is_damaged(block) or block.faults)]
     faulty = faulty[:MOST_LINES]
     sound = sound[: MOST_LINES - len(faulty)]
     lines = [[_block_line(number, block) for number, block in part] for part in (faulty, sound)]
@@ -136,10 +137,6 @@ def _speed(reading: Reading) -> str:
     return speed_text(float(np.median(reading.symbols.speed[heard])))
 
 
-def _is_damaged(block: Block) -> bool:
-    return not block.complete or block.check == "bad"
-
-
 def _block_line(number: int, block: Block) -> BlockLine:
     size = len(block.data)
     least = float(np.min(block.byte_confidence)) if size else None
@@ -162,7 +159,7 @@ def _block_line(number: int, block: Block) -> BlockLine:
         f"{100 * (block.speed - 1):+.1f} %",
         ", ".join(f"{plain(str(key))} {_value(value)}" for key, value in block.fields.items()),
         tuple(faults),
-        _is_damaged(block),
+        is_damaged(block),
     )
 
 

@@ -9,11 +9,11 @@ import numpy as np
 
 from tapewright.chain import Verdict
 from tapewright.image import Comparison
-from tapewright.model import Fault, Reading
+from tapewright.model import Block, Fault, Reading
 from tapewright.model.reading import DOUBTFUL
 from tapewright.report.words import confidence_text, count, length_text, plain
 
-__all__ = ["Headline", "headline", "least_confidence"]
+__all__ = ["Headline", "headline", "is_damaged", "least_confidence"]
 
 RECORD_AGAIN = (
     "Play the tape again, at another level or with a cleaned head, record it once more, and read all"
@@ -85,6 +85,12 @@ def headline(reading: Reading, comparison: Comparison | None, verdict: Verdict |
             (*_remedies(reading), RECORD_AGAIN),
         )
     return _sound(reading)
+
+
+def is_damaged(block: Block) -> bool:
+    """Whether this block is among those that make a reading damaged."""
+    doubtful = block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL))
+    return doubtful or not block.complete or block.check == "bad"
 
 
 def least_confidence(reading: Reading) -> float:
