@@ -87,9 +87,7 @@ def read_source(source: AudioSource, card: FormatCard, *, surveyed: line.Survey 
 
 def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, *, inverted: bool) -> Reading:
     heard = line.decode(source, card, inverted=inverted, surveyed=surveyed)
-    about = Source(
-        source.path, source.sha256, source.rate_hz, heard.seconds, heard.channel, source.channels
-    )
+    about = Source(source.path, source.sha256, source.rate_hz, heard.seconds, heard.channel, source.channels)
     faults = list(getattr(source, "faults", ()))
     found: tuple[Block, ...] = ()
     if len(heard.symbols):
@@ -115,12 +113,15 @@ def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
     """Rank cards by how well they explain a few pieces, then by the blocks a full reading finds."""
     surveyed = line.survey(source)
     ranked = sorted(
-        ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards), key=lambda pair: -pair[0]
+        ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards),
+        key=lambda pair: -pair[0],
     )
     hopeful = [card for bits, card in ranked if bits > 0][:CARDS_READ_IN_FULL]
     if not hopeful:
         return read_source(source, ranked[0][1], surveyed=surveyed)
-    readings = sorted((read_source(source, card, surveyed=surveyed) for card in hopeful), key=_rank, reverse=True)
+    readings = sorted(
+        (read_source(source, card, surveyed=surveyed) for card in hopeful), key=_rank, reverse=True
+    )
     best = readings[0]
     rivals = tuple((reading.format, round(_evidence(reading), 1)) for reading in readings)
     faults = best.faults

@@ -102,9 +102,7 @@ def write(
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
     audio.check_audio_output(path, rate_hz, 1, encoding, force=force)
-    chunks = _chunks(
-        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run
-    )
+    chunks = _chunks(program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run)
     with audio.create_audio(path, rate_hz, 1, encoding, force=force) as out:
         for chunk in chunks:
             out.write(chunk)
@@ -135,9 +133,7 @@ def synthesize(
     """
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
-    chunks = _chunks(
-        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run
-    )
+    chunks = _chunks(program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run)
     return Recording(np.concatenate(list(chunks)), rate_hz, history=(f"written as {card.name}",))
 
 
@@ -147,7 +143,9 @@ def _cards(
     stage_card = load_machine(machine) if machine is not None else None
     if format is None:
         if stage_card is None:
-            raise UsageError("say which format to write; give a format card, or a machine card that names one")
+            raise UsageError(
+                "say which format to write; give a format card, or a machine card that names one"
+            )
         format = stage_card.format
     return load_format(format), stage_card
 

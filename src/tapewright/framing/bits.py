@@ -136,8 +136,8 @@ def _from_both_ends(slots: Slots, byte: ByteFormat, first: Ints, end: Ints) -> F
     before, after = len(byte.start), byte.symbols_per_byte - len(byte.start)
     for row, (a, b) in enumerate(zip(first, end, strict=True)):
         places = np.arange(byte.bits)
-        front = slots.llr[np.clip(a + before + places, a, b - 1)]
-        back = slots.llr[np.clip(b - after + places, a, b - 1)]
+        front = slots.llr[np.clip(a + before + places, a, b - 1)].astype(np.float64)
+        back = slots.llr[np.clip(b - after + places, a, b - 1)].astype(np.float64)
         both = 0.5 / (1.0 + np.exp(-np.clip(front, -50, 50))) + 0.5 / (1.0 + np.exp(-np.clip(back, -50, 50)))
         both = np.clip(both, 1e-9, 1.0 - 1e-9)
         out[row] = np.log(both / (1.0 - both))

@@ -18,7 +18,7 @@ from tapewright.line.acquire import acquire
 from tapewright.line.front import Window, channel_options, listen, mix, windows
 from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
 from tapewright.line.search import Path, Scene, find_path
-from tapewright.line.templates import Band, Templates, band_of
+from tapewright.line.templates import Templates, band_of
 from tapewright.model import GAP, AudioSource, Recording, Samples, Symbols
 
 __all__ = ["Heard", "Survey", "decode", "evidence_bits", "is_polar", "survey"]
@@ -165,7 +165,11 @@ class _Receiver:
         lock = acquire(long_enough, self.alphabet, self.band, self.polarity, symbol_cost(self.alphabet))
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
-        return replace(lock, gain=np.append(lock.gain, lock.gain.mean())) if self.searched is not self.alphabet else lock
+        return (
+            replace(lock, gain=np.append(lock.gain, lock.gain.mean()))
+            if self.searched is not self.alphabet
+            else lock
+        )
 
     def read(self, source: AudioSource, channel: int | str, lock: Lock) -> tuple[Symbols, float]:
         """Read the whole recording, window by window."""
@@ -243,7 +247,9 @@ class _Receiver:
     def _unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock) -> list[tuple[int, int]]:
         """Stretches without symbols that are clearly louder than the noise."""
         rate = self.band.rate_hz
-        edges = np.concatenate(([0.0], np.stack((symbols.start_seconds, symbols.end_seconds), 1).ravel(), [len(heard) / rate]))
+        edges = np.concatenate(
+            ([0.0], np.stack((symbols.start_seconds, symbols.end_seconds), 1).ravel(), [len(heard) / rate])
+        )
         stretches = []
         for start, end in edges.reshape(-1, 2):
             first, last = int(start * rate), int(end * rate)

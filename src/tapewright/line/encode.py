@@ -35,7 +35,12 @@ KAISER_BETA = 9.0
 
 
 def encode(
-    parts: Iterable[TapePart], alphabet: Alphabet, rate_hz: float, *, level: float = 0.6, inverted: bool = False
+    parts: Iterable[TapePart],
+    alphabet: Alphabet,
+    rate_hz: float,
+    *,
+    level: float = 0.6,
+    inverted: bool = False,
 ) -> Iterator[Samples]:
     """Turn the parts of a tape into samples.
 

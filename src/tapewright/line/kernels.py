@@ -113,6 +113,17 @@ def _at(track, place):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, inline="always")
+def _slope_at(track, place):  # type: ignore[no-untyped-def]
+    """Slope per sample of the same cubic."""
+    n = int(math.floor(place))
+    if n < 1 or n > len(track) - 3:
+        return 0.0
+    x = place - n
+    a, b, c, d = track[n - 1], track[n], track[n + 1], track[n + 2]
+    return 0.5 * (c - a) + x * (2.0 * a - 5.0 * b + 4.0 * c - d + 1.5 * x * (3.0 * (b - c) + d - a))
+
+
+@njit(cache=True, nogil=True, inline="always")
 def _fit(m, place, sign, phase, cosine_fit, sine_fit, energy, sharpness, free):  # type: ignore[no-untyped-def]
     """Log-likelihood of symbol `m` starting at `place`, and the phase (turns) that it was heard with.
 
@@ -138,7 +149,7 @@ def _fit(m, place, sign, phase, cosine_fit, sine_fit, energy, sharpness, free): 
 @njit(cache=True, nogil=True)
 def search_forward(  # type: ignore[no-untyped-def]
     sine_fit, cosine_fit, energy, length, turns, flips, cost, step_size, sharpness, null, entry,
-    states, free, idle_allowed, beam, slip_cost, switch_cost, stretch_gain, stretch_leak, phase_gain, carrier_gain, stretch_span,
+    bend, states, free, idle_allowed, beam, slip_cost, switch_cost, timing_gain, drift_gain, stretch_gain, stretch_leak, phase_gain, carrier_gain, stretch_span,
     score, fraction, stretch, phase, forgiven, parent, symbol, idle, idle_from, live,
 ):  # fmt: skip
     """Find the best way to every node; fills the last ten arrays. `live` marks what was followed up."""
@@ -195,6 +206,11 @@ def search_forward(  # type: ignore[no-untyped-def]
                 wide = length[m] * pace
                 new_phase = 0.0
                 heard_pace = pace
+                late = 0.0
+                if not free:  # the fit's slope says how late the symbol really is, in samples
+                    late = _slope_at(sine_fit[m], at) / bend[m]
+                    late = min(max(-late if s == 1 else late, -1.0), 1.0)
+                    heard_pace = pace * (1.0 + drift_gain * late / wide)
                 if free:  # a loop of second order locks phase and pace to the carrier
                     slip = measured - used
                     slip -= math.floor(slip + 0.5)
@@ -202,7 +218,7 @@ def search_forward(  # type: ignore[no-untyped-def]
                     heard_pace = pace * (1.0 - carrier_gain * slip / turns[m])
                 for k in range(-TIMING_STEPS, TIMING_STEPS + 1):
                     shift = k * step_size[m]
-                    to = at + wide + shift
+                    to = at + wide + shift + timing_gain * late
                     node = int(math.floor(to + 0.5))
                     if node > last or node <= n:
                         continue
@@ -211,7 +227,9 @@ def search_forward(  # type: ignore[no-untyped-def]
                         centre = entry[n]
                         new_pace = heard_pace * (1.0 + stretch_gain[abs(k)] * shift / wide)
                         new_pace += stretch_leak * (centre - new_pace)
-                        new_pace = min(max(new_pace, centre * (1.0 - stretch_span)), centre * (1.0 + stretch_span))
+                        new_pace = min(
+                            max(new_pace, centre * (1.0 - stretch_span)), centre * (1.0 + stretch_span)
+                        )
                         score[node, after] = total
                         fraction[node, after] = to - node
                         stretch[node, after] = new_pace
@@ -264,7 +282,7 @@ def trace_back(score, idle, idle_from, parent, symbol, states, longest, idle_all
 @njit(cache=True, nogil=True)
 def search_backward(  # type: ignore[no-untyped-def]
     sine_fit, cosine_fit, energy, length, flips, cost, step_size, sharpness, null, entry,
-    states, free, slip_cost, switch_cost, score, fraction, stretch, phase, idle, live, ahead, idle_ahead, through,
+    bend, timing_gain, states, free, slip_cost, switch_cost, score, fraction, stretch, phase, idle, live, ahead, idle_ahead, through,
 ):  # fmt: skip
     """Best score from every node to the end (`ahead`), and through every branch (`through[n, s, m]`).
 
@@ -299,6 +317,9 @@ def search_backward(  # type: ignore[no-untyped-def]
                 after = s ^ flips[m] if states == 2 else s
                 wide = length[m] * pace
                 finest = _DEAD
+                if not free:
+                    late = _slope_at(sine_fit[m], at) / bend[m]
+                    wide += timing_gain * min(max(-late if s == 1 else late, -1.0), 1.0)
                 for k in range(-TIMING_STEPS, TIMING_STEPS + 1):
                     node = int(math.floor(at + wide + k * step_size[m] + 0.5))
                     if node > last or node <= n:

@@ -108,7 +108,9 @@ def informed_scene(
     )  # fmt: skip
 
 
-def measure(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray, band: Band) -> Measured | None:
+def measure(
+    path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray, band: Band
+) -> Measured | None:
     """Judge a path: how much of what was heard it explains, and what gains and noise it implies.
 
     Returns
@@ -125,15 +127,18 @@ def measure(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray, 
         left, fit = _left_with_free_phase(sums)
     else:
         fit = np.where(path.sign == 1, -fit, fit)
-    weight = np.bincount(path.symbol, energy, count)
-    gain = np.bincount(path.symbol, fit, count) / np.maximum(weight, 1e-9)
+    kin = t.kinship[path.symbol]
+    weight = np.bincount(kin, energy, count)[t.kinship]
+    gain = np.bincount(kin, fit, count)[t.kinship] / np.maximum(weight, 1e-9)
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
     left = np.maximum(left, 1e-6 * total)
     sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), float(samples.sum())
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
-    evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - float(scene.cost[path.symbol].sum())
+    evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - float(
+        scene.cost[path.symbol].sum()
+    )
     middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(heard) - 1)
     # the median passes over dropouts and clicks
     noise = float(np.median(left / np.maximum(samples, 1.0) * amplitude[middle] ** 2))

@@ -23,6 +23,10 @@ FORCED_BEAM_NATS = 12.0
 SWITCH_NATS = 14.0
 #: What it costs to claim that the symbols' alignment slipped (a leader leaves it open).
 SLIP_NATS = 18.0
+#: The clock follows how late a symbol is heard to be: its place by this share each symbol, its pace by this share
+#: of the lateness over the symbol's length.
+TIMING_GAIN = 0.15
+DRIFT_GAIN = 0.01
 #: A boundary that comes early or late by one step is mostly noise and hardly changes the clock's pace; one that
 #: does so by two steps is a change of speed, and does. Entry k is for k steps.
 STRETCH_GAIN = np.array([0.0, 0.05, 0.3])
@@ -124,8 +128,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     live = np.empty((n, 2 * states), np.bool_)
     search_forward(
         scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.turns, t.flips, scene.cost, step_size,
-        scene.sharpness, scene.null, entry, states, scene.is_free, not forced, FORCED_BEAM_NATS if forced else BEAM_NATS,
-        SLIP_NATS, SWITCH_NATS,
+        scene.sharpness, scene.null, entry, t.bend, states, scene.is_free, not forced, FORCED_BEAM_NATS if forced else BEAM_NATS,
+        SLIP_NATS, SWITCH_NATS, TIMING_GAIN, DRIFT_GAIN,
         0.0 * STRETCH_GAIN if scene.is_free else STRETCH_GAIN, STRETCH_LEAK, PHASE_GAIN, CARRIER_GAIN, STRETCH_SPAN,
         score, fraction, stretch, phase, np.zeros((n, states), np.float32), parent, symbol, idle, idle_from, live,
     )  # fmt: skip
@@ -140,7 +144,9 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     sign = np.where(after_gap, (to % states) ^ (t.flips[rows[:, 2]] if states == 2 else 0), inside % states)
     log_p = np.zeros((0, len(t.length)))
     if not forced and len(rows):
-        log_p = _posteriors(scene, states, step_size, entry, score, fraction, stretch, phase, idle, live, start)
+        log_p = _posteriors(
+            scene, states, step_size, entry, score, fraction, stretch, phase, idle, live, start
+        )
     return Path(
         rows[:, 2], start, to // states + flat_fraction[to], after_gap, sign,
         flat_stretch[to].astype(np.float64), log_p,
@@ -159,7 +165,7 @@ def _posteriors(
     through = np.empty((n, states, count))
     search_backward(
         scene.sine_fit, scene.cosine_fit, t.energies, t.length, t.flips, scene.cost, step_size,
-        scene.sharpness, scene.null, entry, states, scene.is_free, SLIP_NATS, SWITCH_NATS,
+        scene.sharpness, scene.null, entry, t.bend, TIMING_GAIN, states, scene.is_free, SLIP_NATS, SWITCH_NATS,
         score, fraction, stretch, phase, idle, live, ahead, idle_ahead, through,
     )  # fmt: skip
     log_p = np.empty((len(start), count))

@@ -91,6 +91,12 @@ class Templates:
         Phase a symbol adds, in turns.
     flips : ndarray of int64
         1 where the symbol turns the sign of what follows.
+    bend : ndarray of float64
+        How fast a symbol's fit falls off around its place: minus the second difference of its
+        autocorrelation, in samples.
+    kinship : ndarray of int64
+        Symbols made of the same pieces in another order or upside down have the same number: whatever the
+        recorder did to one it did to the other.
     """
 
     sine: list[FloatArray]
@@ -99,6 +105,8 @@ class Templates:
     length: FloatArray
     turns: FloatArray
     flips: npt.NDArray[np.int64]
+    bend: FloatArray
+    kinship: npt.NDArray[np.int64]
 
     @property
     def energy(self) -> FloatArray:
@@ -121,6 +129,8 @@ class Templates:
             np.array([shape.seconds * rate for shape in alphabet.shapes]),
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
+            np.array([max(2.0 * float(w @ w - w[1:] @ w[:-1]), 1e-6) for w in sine]),
+            _kinship(alphabet),
         )
 
     def with_gain(self, gain: FloatArray) -> Templates:
@@ -130,6 +140,7 @@ class Templates:
             sine=[g * w for g, w in zip(gain, self.sine, strict=True)],
             cosine=[g * w for g, w in zip(gain, self.cosine, strict=True)] if self.cosine else [],
             energies=gain * gain * self.energies,
+            bend=gain * gain * self.bend,
         )
 
     def correlate(self, heard: FloatArray) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
@@ -154,6 +165,19 @@ def _quadrature(sine: list[FloatArray], cosine: list[FloatArray]) -> tuple[list[
 
 def _products(ones: list[FloatArray], others: list[FloatArray]) -> list[float]:
     return [float(a @ b) for a, b in zip(ones, others, strict=True)]
+
+
+def _kinship(alphabet: Alphabet) -> npt.NDArray[np.int64]:
+    pieces = [
+        tuple(
+            sorted(
+                (s.kind, round(s.seconds, 9), round(s.hertz, 6), round(abs(s.level), 6))
+                for s in shape.segments
+            )
+        )
+        for shape in alphabet.shapes
+    ]
+    return np.array([pieces.index(piece) for piece in pieces], np.int64)
 
 
 def _slide(heard: FloatArray, template: FloatArray) -> npt.NDArray[np.float32]:

@@ -91,14 +91,22 @@ def _staircase(wave: Wave, steps: FloatArray, half_range: float, rest: float) ->
     end = wave.phase + turns
     # crossings strictly inside each tone: those before its end less those up to its start
     if tone.any():
-        count[tone] = 1 + _crossings_before(end[tone] - 1e-9, turn) - _crossings_before(wave.phase[tone] + 1e-9, turn)
+        count[tone] = (
+            1 + _crossings_before(end[tone] - 1e-9, turn) - _crossings_before(wave.phase[tone] + 1e-9, turn)
+        )
     owner = np.repeat(np.arange(len(wave)), count)
     number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     first = _crossings_before(wave.phase + 1e-9, turn)[owner] + number  # the crossing that ends this piece
     ends_at = np.where(number == count[owner] - 1, end[owner], turn[first % len(turn)] + first // len(turn))
-    starts_at = np.where(number == 0, wave.phase[owner], turn[(first - 1) % len(turn)] + (first - 1) // len(turn))
+    starts_at = np.where(
+        number == 0, wave.phase[owner], turn[(first - 1) % len(turn)] + (first - 1) // len(turn)
+    )
     is_tone = tone[owner]
-    seconds = np.where(is_tone, (ends_at - starts_at) / np.where(wave.hertz[owner] > 0, wave.hertz[owner], 1.0), wave.seconds[owner])
+    seconds = np.where(
+        is_tone,
+        (ends_at - starts_at) / np.where(wave.hertz[owner] > 0, wave.hertz[owner], 1.0),
+        wave.seconds[owner],
+    )
     ideal = np.where(is_tone, np.sin(np.pi * (starts_at + ends_at)), 0.0)
     half = wave.kind[owner] == HALF
     ideal = np.where(half, np.where(wave.phase[owner] < 0.5, 1.0, -1.0), ideal)

@@ -20,6 +20,10 @@ from tapewright.model.wave import HALF, LEVEL, SILENCE, TONE, Wave
 
 __all__ = [
     "GAP",
+    "HALF",
+    "LEVEL",
+    "SILENCE",
+    "TONE",
     "AudioError",
     "AudioSource",
     "Block",
@@ -39,11 +43,7 @@ __all__ = [
     "Span",
     "Symbols",
     "TapePart",
-    "HALF",
-    "LEVEL",
-    "SILENCE",
-    "TONE",
-    "Wave",
     "TapewrightError",
     "UsageError",
+    "Wave",
 ]

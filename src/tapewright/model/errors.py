@@ -68,9 +68,7 @@ class CardError(InputError):
         Where in the card, as a key path such as ``block[0].layout[3].type``.
     """
 
-    def __init__(
-        self, message: str, *, path: str | None = None, key: str | None = None
-    ) -> None:
+    def __init__(self, message: str, *, path: str | None = None, key: str | None = None) -> None:
         super().__init__(message, path=path)
         self.key = key
 

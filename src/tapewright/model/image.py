@@ -56,9 +56,7 @@ class Image:
     name: str | None = None
 
     @classmethod
-    def of(
-        cls, ranges: Iterable[Range], *, run: int | None = None, name: str | None = None
-    ) -> Image:
+    def of(cls, ranges: Iterable[Range], *, run: int | None = None, name: str | None = None) -> Image:
         """Build an image from ranges in any order, joining those that touch.
 
         Raises
@@ -68,14 +66,10 @@ class Image:
         """
         given = [r for r in ranges if r.data]
         joined: list[tuple[int, list[bytes], int]] = []  # address, pieces, end (exclusive)
-        for piece in sorted(
-            (r for r in given if r.address is not None), key=lambda r: r.address or 0
-        ):
+        for piece in sorted((r for r in given if r.address is not None), key=lambda r: r.address or 0):
             address = piece.address or 0
             if address < 0 or address + len(piece) - 1 > HIGHEST_ADDRESS:
-                raise ImageError(
-                    f"address {address:X}h plus {len(piece)} bytes does not fit in 32 bits"
-                )
+                raise ImageError(f"address {address:X}h plus {len(piece)} bytes does not fit in 32 bits")
             if joined and address < joined[-1][2]:
                 raise ImageError(f"two ranges both hold address {address:04X}h; remove one of them")
             if joined and address == joined[-1][2]:
@@ -88,9 +82,7 @@ class Image:
         return cls((*placed, *(r for r in given if r.address is None)), run=run, name=name)
 
     @classmethod
-    def from_bytes(
-        cls, data: bytes, address: int | None = None, *, name: str | None = None
-    ) -> Image:
+    def from_bytes(cls, data: bytes, address: int | None = None, *, name: str | None = None) -> Image:
         """Build an image of one range."""
         return cls.of([Range(address, bytes(data))], name=name)
 
@@ -114,13 +106,9 @@ class Image:
             If a range without an address stands beside others, so that nobody knows where it goes.
         """
         if len(self.ranges) == 1:
-            return Image.of(
-                [Range(address, self.ranges[0].data)], run=self.run, name=self.name
-            )
+            return Image.of([Range(address, self.ranges[0].data)], run=self.run, name=self.name)
         if not self.has_addresses:
-            raise ImageError(
-                "several ranges without addresses cannot be moved; give one range"
-            )
+            raise ImageError("several ranges without addresses cannot be moved; give one range")
         shift = address - min((r.address or 0) for r in self.ranges)
         return Image.of(
             [Range((r.address or 0) + shift, r.data) for r in self.ranges],
@@ -130,11 +118,6 @@ class Image:
 
     def __repr__(self) -> str:
         places = ", ".join(
-            f"{len(r)} bytes"
-            if r.address is None
-            else f"{r.address:04X}h..{r.end:04X}h"
-            for r in self.ranges
+            f"{len(r)} bytes" if r.address is None else f"{r.address:04X}h..{r.end:04X}h" for r in self.ranges
         )
-        return (
-            f"<Image {len(self)} bytes: {places}>" if self.ranges else "<Image, empty>"
-        )
+        return f"<Image {len(self)} bytes: {places}>" if self.ranges else "<Image, empty>"

@@ -59,9 +59,7 @@ class Symbols:
     def text(self) -> str:
         """The symbols as characters; a gap is a full stop."""
         table = np.array([*self.names, "."])
-        return "".join(
-            table[self.index]
-        )  # index -1 picks the last entry, the full stop
+        return "".join(table[self.index])  # index -1 picks the last entry, the full stop
 
     def span(self, first: int, last: int) -> Span:
         """The place of symbols `first` to `last` (inclusive)."""

@@ -133,9 +133,7 @@ class Reading:
         return not self.blocks or any(
             not block.complete
             or block.check == "bad"
-            or (
-                block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL))
-            )
+            or (block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL)))
             for block in self.blocks
         )
 

@@ -113,9 +113,7 @@ class Recording:
         for first in range(0, len(self.samples), step):
             yield self.samples[first : first + step]
 
-    def with_samples(
-        self, samples: Samples, step: str, *, rate_hz: float | None = None
-    ) -> Recording:
+    def with_samples(self, samples: Samples, step: str, *, rate_hz: float | None = None) -> Recording:
         """Return a recording with other samples and `step` added to its history."""
         return replace(
             self,
@@ -151,9 +149,7 @@ def check_format(rate_hz: float, channels: int, path: str | None) -> None:
         )
 
 
-def check_finite(
-    samples: Samples, first_sample: int, rate_hz: float, path: str | None
-) -> None:
+def check_finite(samples: Samples, first_sample: int, rate_hz: float, path: str | None) -> None:
     """Refuse samples that are not finite numbers.
 
     Parameters
@@ -167,9 +163,7 @@ def check_finite(
     SignalError
         The message names the first such sample by number and by second.
     """
-    if np.isfinite(
-        np.sum(samples, dtype=np.float64)
-    ):  # one NaN or infinity spoils the sum
+    if np.isfinite(np.sum(samples, dtype=np.float64)):  # one NaN or infinity spoils the sum
         return
     bad = np.flatnonzero(~np.isfinite(samples).all(axis=1))
     if bad.size:
