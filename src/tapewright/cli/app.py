@@ -62,7 +62,7 @@ _add(
     "write:write",
     "Turn a program into sound, for a cassette or for the machine itself.",
     "write game.hex -o game.wav --format mallow-fsk-600",
-    "write game.bin --start 0x0200 -o game.wav --machine fescue-trainer --copies 2",
+    "write game.bin --start 0x0200 -o game.wav --machine fescue-trainer",
 )
 _add(
     app,

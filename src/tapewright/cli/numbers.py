@@ -1,4 +1,4 @@
-"""Addresses as people write them: hexadecimal, and refused where they could mean something else."""
+"""Numbers as people write them: addresses in hexadecimal, refused where they could mean something else."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["ADDRESS_RULE", "parse_address", "parse_hex", "to_address", "to_byte"]
+__all__ = ["ADDRESS_RULE", "parse_address", "parse_hex", "to_address", "to_byte", "to_whole"]
 
 #: Said in the help of every command that takes an address.
 ADDRESS_RULE = (
@@ -75,6 +75,16 @@ def parse_hex(text: str, what: str, *, digits: int, highest: int) -> int:
 def to_address(_type: Any, tokens: Sequence[Any]) -> int:
     """Convert the word after an option that takes an address."""
     return parse_address(tokens[0].value, tokens[0].keyword or "the address")
+
+
+def to_whole(_type: Any, tokens: Sequence[Any]) -> int:
+    """Convert the word after an option that takes a decimal whole number; 1.5 is not cut to 1."""
+    from tapewright.model import UsageError
+
+    text = tokens[0].value
+    if not re.fullmatch(r"[+-]?[0-9]{1,9}", text, re.ASCII):
+        raise UsageError(f"{tokens[0].keyword} {text!r} is not a whole number; correct it")
+    return int(text)
 
 
 def to_byte(_type: Any, tokens: Sequence[Any]) -> int:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from tapewright.cli.numbers import ADDRESS_RULE, to_address
+from tapewright.cli.numbers import ADDRESS_RULE, to_address, to_whole
 
 __all__ = ["Force", "FormatName", "ImagePath", "Json", "Output", "RowBytes", "Start"]
 
@@ -37,4 +37,7 @@ Start = Annotated[
 Output = Annotated[str, Parameter(name=["--output", "-o"], metavar="FILE", help="File to make.")]
 Force = Annotated[bool, Parameter(name="--force", help="Replace files that are there already.")]
 Json = Annotated[bool, Parameter(name="--json", help="Print one JSON document instead of text.")]
-RowBytes = Annotated[int, Parameter(name="--bytes-per-row", metavar="N", help="8 or 16.", show_default=True)]
+RowBytes = Annotated[
+    int,
+    Parameter(name="--bytes-per-row", metavar="N", converter=to_whole, help="8 or 16.", show_default=True),
+]

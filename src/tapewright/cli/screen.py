@@ -92,6 +92,7 @@ def working(what: str) -> Iterator[None]:
 
 
 _is_listening = False
+_has_told_of_compilation = False
 
 
 def _announce_compilation() -> None:
@@ -102,18 +103,17 @@ def _announce_compilation() -> None:
     _is_listening = True
     from numba.core import event
 
-    class _Once(event.Listener):
-        told = False
-
+    class _Teller(event.Listener):
         def on_start(self, event: Any) -> None:
-            if not self.told:
-                self.told = True
+            global _has_told_of_compilation
+            if not _has_told_of_compilation:
+                _has_told_of_compilation = True
                 note("preparing the receiver for this computer (first run only, about 20 seconds) ...")
 
         def on_end(self, event: Any) -> None:
             pass
 
-    event.register("numba:compile", _Once())  # type: ignore[no-untyped-call]
+    event.register("numba:compile", _Teller())  # type: ignore[no-untyped-call]
 
 
 def set_up_streams() -> None:

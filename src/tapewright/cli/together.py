@@ -72,7 +72,7 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
     is_short = len(found) == 1 and any(fault.kind == "missing" for block in every for fault in block.faults)
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
-    damage = _damage(image, doubtful, left, is_short, is_homeless)
+    damage = _damage(image, doubtful, left, is_short, is_homeless, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
     return Together(image, doubtful, damage is not None, sentence, faults)
 
@@ -124,7 +124,12 @@ def _is_made_good(block: Block, every: Sequence[Block]) -> bool:
 
 
 def _damage(
-    image: Image, doubtful: Sequence[int], left: Sequence[Block], is_short: bool, is_homeless: bool
+    image: Image,
+    doubtful: Sequence[int],
+    left: Sequence[Block],
+    is_short: bool,
+    is_homeless: bool,
+    recordings: int,
 ) -> str | None:
     """Say what is wrong; None if nothing is."""
     if not image.ranges:
@@ -140,6 +145,11 @@ def _damage(
     if is_homeless:
         return "damaged: what says where the bytes belong was not found on the tape."
     if any(not block.complete or block.check == "bad" for block in left):
+        if recordings > 1:
+            return (
+                f"from {recordings} recordings every byte was got, but in none of them a check vouches for"
+                " all; compare with the listing, or play the tape again, before you trust it."
+            )
         return (
             "damaged: a check fails although no byte stands out; compare with another recording before you"
             " trust it."

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 
 from tapewright.cli.app import DONE
-from tapewright.cli.numbers import ADDRESS_RULE, to_address
+from tapewright.cli.numbers import ADDRESS_RULE, to_address, to_whole
 from tapewright.cli.options import Force, ImagePath, Output, Start
 from tapewright.cli.screen import DOUBT, TITLE, note, say, working
 
@@ -48,7 +48,10 @@ def write(
     ] = 0.6,
     inverted: Annotated[bool, Parameter(help="Turn the waveform upside down.")] = False,
     copies: Annotated[
-        int, Parameter(metavar="N", help="How many times to save the program.", show_default=True)
+        int,
+        Parameter(
+            converter=to_whole, metavar="N", help="How many times to save the program.", show_default=True
+        ),
     ] = 1,
     pause: Annotated[
         float, Parameter(metavar="SECONDS", help="Silence between copies, in seconds.", show_default=True)

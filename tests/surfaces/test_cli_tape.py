@@ -1,0 +1,281 @@
+"""``write``, ``read`` and ``verify`` as people use them: files, words, exit codes, JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Literal
+
+import pytest
+from pydantic import BaseModel, ConfigDict, Field
+
+from command_line import PROGRAM, START, run, with_silence
+from tapewright.audio import load
+from tapewright.image import load_image
+
+
+class Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class BlockFault(Strict):
+    kind: str
+    start_seconds: float | None
+    end_seconds: float | None
+    text: str
+
+
+class Block(Strict):
+    kind: str
+    start_seconds: float
+    end_seconds: float
+    fields: dict[str, int | str]
+    address: int | None
+    data: Annotated[str, Field(pattern=r"^([0-9a-f]{2})*$")]
+    byte_confidence: list[Annotated[float, Field(ge=0, le=1)]]
+    byte_seconds: list[float]
+    check: Literal["ok", "bad", "none", "repaired"]
+    repaired_offsets: list[int]
+    faults: list[BlockFault]
+    speed: float
+
+
+class Audio(Strict):
+    path: str
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    rate_hz: int | float
+    seconds: float
+    channel: int | str
+
+
+class Piece(Strict):
+    address: int | None
+    data: str
+
+
+class Fault(Strict):
+    kind: str
+    text: str
+    remedy: str | None
+
+
+class Document(Strict):
+    """``read --json`` as contract.md shows it: every key, and none besides."""
+
+    recording: Audio
+    format: str
+    blocks: list[Block]
+    image: list[Piece]
+    faults: list[Fault]
+
+
+def refuse_constant(word: str) -> None:
+    raise AssertionError(f"{word} is not JSON")
+
+
+def document(out: str) -> Document:
+    strict = json.loads(out, parse_constant=refuse_constant)
+    return Document.model_validate(strict)
+
+
+def test_write_says_what_it_made(tape):
+    assert tape.wrote.code == 0
+    assert tape.wrote.err == ""
+    seconds = load(tape.sound).seconds
+    assert "120 bytes in format quick-test" in tape.wrote.out
+    assert f"{seconds:.1f} s" in tape.wrote.out
+
+
+def test_read_gets_the_program_back_and_says_so(tape, reading):
+    assert reading.code == 0
+    assert reading.out.splitlines()[-1] == "Verdict: every byte is there, and the tape's own check agrees."
+    assert "name 'TEST'" in reading.out
+    assert "120 bytes at 0200..0277" in reading.out
+    image = load_image(tape.folder / "read.hex")
+    assert [(piece.address, piece.data) for piece in image] == [(START, PROGRAM)]
+
+
+def test_read_makes_the_report(tape, reading):
+    page = (tape.folder / "read.html").read_text(encoding="utf-8")
+    assert f"Report: {tape.folder / 'read.html'}" in reading.out
+    assert page.startswith("<!DOCTYPE html>") or page.startswith("<!doctype html>")
+
+
+def test_json_is_the_document_of_the_contract(tape, json_reading):
+    found = document(json_reading.out)
+    assert json_reading.code == 1
+    assert found.format == "quick-test"
+    assert found.recording.path == str(tape.hurt)
+    assert found.recording.channel == 0
+    (block,) = found.blocks
+    assert block.fields == {"name": "TEST", "start": START, "length": len(PROGRAM)}
+    assert block.address == START
+    assert block.check == "bad"
+    assert len(block.byte_confidence) == len(block.byte_seconds) == len(PROGRAM)
+    assert [fault.kind for fault in block.faults if fault.kind == "dropout"]
+
+
+def test_json_keeps_lengths_and_says_which_bytes_are_right(json_reading):
+    (block,) = document(json_reading.out).blocks
+    data = bytes.fromhex(block.data)
+    assert len(data) == len(PROGRAM)
+    wrong = [k for k in range(len(data)) if data[k] != PROGRAM[k]]
+    assert wrong
+    assert all(block.byte_confidence[k] < 0.9 for k in wrong)
+    sure = [k for k in range(len(data)) if block.byte_confidence[k] > 0.99]
+    assert len(sure) > len(PROGRAM) - 15
+
+
+def test_damage_is_told_with_its_addresses_and_the_bytes_are_saved_all_the_same(tape):
+    out = tape.folder / "hurt.hex"
+    ran = run("read", tape.hurt, "--format", tape.card, "-o", out)
+    assert ran.code == 1
+    assert "CHECK FAILS" in ran.out
+    assert "Verdict: damaged" in ran.out.splitlines()[-1]
+    image = load_image(out)
+    assert len(image) == len(PROGRAM)
+    wrong = [START + k for k in range(len(PROGRAM)) if image.ranges[0].data[k] != PROGRAM[k]]
+    line = next(line for line in ran.out.splitlines() if line.startswith("Doubtful bytes: "))
+    named: set[int] = set()
+    for part in line.removeprefix("Doubtful bytes: ").split(", "):
+        first, _, last = part.partition("..")
+        named |= set(range(int(first, 16), int(last or first, 16) + 1))
+    assert wrong
+    assert set(wrong) <= named
+
+
+def test_two_hurt_recordings_make_one_whole_program_that_no_check_vouches_for(tape):
+    out = tape.folder / "together.bin"
+    ran = run("read", tape.hurt, tape.hurt_elsewhere, "--format", tape.card, "-o", out)
+    assert out.read_bytes() == PROGRAM
+    assert ran.code == 1
+    assert "every byte was got, but in none of them a check vouches for all" in ran.out.splitlines()[-1]
+
+
+def test_a_good_recording_makes_a_hurt_one_good(tape):
+    out = tape.folder / "made-good.bin"
+    ran = run("read", tape.hurt, tape.sound, "--format", tape.card, "-o", out)
+    assert (ran.code, out.read_bytes()) == (0, PROGRAM)
+    assert ran.out.splitlines()[-1].startswith("Verdict: from 2 recordings every byte was got")
+
+
+def test_several_recordings_as_json(tape):
+    ran = run("read", tape.sound, tape.hurt, "--format", tape.card, "--json")
+    whole = json.loads(ran.out, parse_constant=refuse_constant)
+    assert set(whole) == {"recordings", "format", "image", "faults"}
+    assert [Document.model_validate(one).recording.path for one in whole["recordings"]] == [
+        str(tape.sound),
+        str(tape.hurt),
+    ]
+    assert whole["image"] == [{"address": START, "data": PROGRAM.hex()}]
+
+
+def test_recordings_of_different_programs_are_not_mixed(tape, tmp_path):
+    other = tmp_path / "other.bin"
+    other.write_bytes(bytes(reversed(PROGRAM)))
+    sound, out = tmp_path / "other.wav", tmp_path / "mixed.bin"
+    assert run("write", other, "-o", sound, "--format", tape.card, "--start", "0200").code == 0
+    ran = run("read", tape.sound, sound, "--format", tape.card, "-o", out)
+    assert ran.code == 2
+    assert "different bytes at 0200" in ran.err
+    assert not out.exists()
+
+
+def test_verify_a_true_copy(tape):
+    ran = run("verify", tape.sound, tape.program, "--format", tape.card)
+    assert ran.code == 0
+    assert "safe to switch the machine off" in ran.out.splitlines()[0]
+    assert "NOT" not in ran.out.splitlines()[0]
+
+
+def test_verify_names_the_addresses_that_differ(tape, tmp_path):
+    changed = bytearray(PROGRAM)
+    changed[5] ^= 0x40
+    program = tmp_path / "changed.bin"
+    program.write_bytes(changed)
+    ran = run("verify", tape.sound, program, "--format", tape.card, "--start", "0x200")
+    assert ran.code == 1
+    first, *others = ran.out.splitlines()
+    assert "do NOT switch the machine off" in first
+    assert any(line.strip().startswith("0205:") for line in others)
+    whole = json.loads(
+        run("verify", tape.sound, program, "--format", tape.card, "--start", "200h", "--json").out,
+        parse_constant=refuse_constant,
+    )
+    assert whole["safe"] is False
+    assert whole["differences"] == [
+        {"address": 0x0205, "program": f"{changed[5]:02x}", "tape": f"{PROGRAM[5]:02x}"}
+    ]
+
+
+def test_verify_a_hurt_tape(tape):
+    ran = run("verify", tape.hurt, tape.program, "--format", tape.card)
+    assert ran.code == 1
+    assert "do NOT switch the machine off" in ran.out.splitlines()[0]
+
+
+def test_nothing_found_says_where_the_chain_stopped(tape, tmp_path):
+    silent = with_silence(tape.sound, tmp_path / "silent.wav", 0.0, 1e3)
+    out = tmp_path / "none.hex"
+    ran = run("read", silent, "--format", tape.card, "-o", out)
+    assert ran.code == 1
+    assert "nothing in this recording sounds like format quick-test" in ran.out
+    assert f"{out} was not made" in ran.out
+    assert not out.exists()
+    assert ran.out.splitlines()[-1] == "Verdict: no program was found."
+    found = document(run("read", silent, "--format", tape.card, "--json").out)
+    assert (found.blocks, found.image) == ([], [])
+    assert [fault.kind for fault in found.faults] == ["no-signal"]
+
+
+def test_a_format_without_addresses_takes_one_from_the_command_line(tape, tmp_path):
+    sound, out = tmp_path / "bare.wav", tmp_path / "bare.hex"
+    assert run("write", tape.program, "-o", sound, "--format", tape.bare_card).code == 0
+    ran = run("read", sound, "--format", tape.bare_card, "-o", out, "--start", "C000")
+    assert ran.code == 0
+    assert "no check to vouch for them" in ran.out.splitlines()[-1]
+    assert [(piece.address, piece.data) for piece in load_image(out)] == [(0xC000, PROGRAM)]
+
+
+def test_an_address_the_tape_contradicts_is_refused(tape, tmp_path):
+    out = tmp_path / "moved.hex"
+    ran = run("read", tape.sound, "--format", tape.card, "-o", out, "--start", "0300")
+    assert ran.code == 2
+    assert "the tape itself says 0200, not 0300" in ran.err
+    assert not out.exists()
+    assert run("read", tape.sound, "--format", tape.card, "-o", out, "--start", "0200").code == 0
+
+
+def test_gaps_in_a_raw_file_are_filled_and_told(tape, tmp_path):
+    gappy, sound, out = tmp_path / "gappy.txt", tmp_path / "gappy.wav", tmp_path / "gappy.bin"
+    gappy.write_text("0200: 01 02 03 04\n0208: 05 06 07 08\n")
+    assert run("write", gappy, "-o", sound, "--format", tape.card).code == 0
+    ran = run("read", sound, "--format", tape.card, "-o", out)
+    assert ran.code == 0
+    assert out.read_bytes() == bytes([1, 2, 3, 4, 0, 0, 0, 0, 5, 6, 7, 8])
+    assert f"{out} holds 00 at 0204..0207" in ran.out
+
+
+def test_explain_tells_the_figures(tape):
+    ran = run("read", tape.hurt, "--format", tape.card, "--explain")
+    assert "symbols heard" in ran.out
+    assert "evidence" in ran.out
+    assert "with confidence 0.000" in ran.out
+
+
+@pytest.mark.parametrize(
+    "option", [["--machine", "fescue-trainer"], ["--inverted"], ["--encoding", "float32"]]
+)
+def test_write_has_its_options(tape, tmp_path, option):
+    plain, other = tmp_path / "plain.wav", tmp_path / "other.wav"
+    words = ["write", tape.program, "--format", tape.card, "--start", "0200", "-o"]
+    assert run(*words, plain).code == 0
+    ran = run(*words, other, *option)
+    assert ran.code == 0
+    a, b = load(plain).samples[:, 0], load(other).samples[:, 0]
+    if option == ["--inverted"]:
+        assert abs(a + b).max() < 1e-4
+    elif option == ["--encoding", "float32"]:
+        assert 0 < abs(a - b).max() < 2**-15
+    else:
+        assert abs(a - b).max() > 0.1
+        assert "Before you connect anything: " in ran.out
