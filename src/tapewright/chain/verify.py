@@ -9,7 +9,7 @@ import numpy as np
 from tapewright.chain.read import AudioLike, CardLike, read
 from tapewright.chain.write import ImageLike, _image
 from tapewright.image import Comparison, compare
-from tapewright.model import Image, Range, Reading
+from tapewright.model import Image, Reading
 from tapewright.model.reading import DOUBTFUL
 
 __all__ = ["Verdict", "verify"]
@@ -94,7 +94,7 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
         return f"No program was found on this tape: {keep_on}, and record it again."
     if not difference.equal:
         return (
-            f"The tape differs from the program in {_bytes(difference.differing_bytes + _missing(difference))}:"
+            f"The tape differs from the program in {_bytes(_wrong(difference))}:"
             f" {keep_on}, and record it again."
         )
     if reading.damaged or doubtful:
@@ -103,8 +103,9 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
     return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
 
 
-def _missing(difference: Comparison) -> int:
-    return sum(len(piece) for piece in (*difference.only_a, *difference.only_b) if isinstance(piece, Range))
+def _wrong(difference: Comparison) -> int:
+    alone = sum(len(piece) for piece in (*difference.only_a, *difference.only_b))
+    return difference.differing_bytes + alone
 
 
 def _bytes(count: int) -> str:

@@ -14,7 +14,7 @@ from tapewright.cards import Alphabet, FormatCard, MachineCard, load_format, loa
 from tapewright.image import load_image
 from tapewright.machine import coupled, port_levels
 from tapewright.machine.output import node_volts
-from tapewright.model import Image, Recording, Samples, UsageError
+from tapewright.model import Image, Recording, Samples, TapePart, UsageError
 from tapewright.model.recording import check_format
 
 __all__ = ["Written", "synthesize", "write"]
@@ -159,8 +159,8 @@ def _image(image: ImageLike, start: int | None) -> Image:
 
 
 def _chunks(
-    program: Image, card: FormatCard, machine: MachineCard | None, rate_hz: float, level: float, inverted: bool,
-    copies: int, pause_seconds: float, name: str | None, run: int | None,
+    program: Image, card: FormatCard, machine: MachineCard | None, rate_hz: float, level: float,
+    inverted: bool, copies: int, pause_seconds: float, name: str | None, run: int | None,
 ) -> Iterator[Samples]:  # fmt: skip
     check_format(rate_hz, 1, None)
     if not 0 < level <= HIGHEST_LEVEL:
@@ -179,7 +179,8 @@ def _chunks(
 
 
 def _sound(
-    parts: Iterator, alphabet: Alphabet, machine: MachineCard | None, rate_hz: float, level: float, inverted: bool
+    parts: Iterator[TapePart], alphabet: Alphabet, machine: MachineCard | None, rate_hz: float,
+    level: float, inverted: bool,
 ) -> Iterator[Samples]:  # fmt: skip
     stage = machine.output if machine is not None else None
     sign = -1.0 if inverted else 1.0

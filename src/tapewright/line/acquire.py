@@ -1,4 +1,4 @@
-"""Finding the tape's speed and level before anything is known: a bank of speeds, scored by the search itself."""
+"""Finding the tape's speed and level when nothing is known: a bank of speeds, scored by the search itself."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.line.acquire import acquire
 from tapewright.line.front import Window, channel_options, listen, mix, windows
 from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
-from tapewright.line.search import Path, Scene, find_path
+from tapewright.line.search import Path, find_path
 from tapewright.line.templates import Templates, band_of
 from tapewright.model import GAP, AudioSource, Recording, Samples, Symbols
 
@@ -223,16 +223,15 @@ class _Receiver:
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
             )
             if 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
-                return self._symbols(path, scene, amplitude, used), lock
-        return self._symbols(path, scene, amplitude, lock), lock
+                return self._symbols(path, amplitude, used), lock
+        return self._symbols(path, amplitude, lock), lock
 
-    def _symbols(self, path: Path, scene: Scene, amplitude: FloatArray, lock: Lock) -> Symbols:
+    def _symbols(self, path: Path, amplitude: FloatArray, lock: Lock) -> Symbols:
         rate, names = self.band.rate_hz, self.alphabet.names
         real = path.symbol < len(names)
         middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(amplitude) - 1)
         nominal = np.array([shape.seconds for shape in self.searched.shapes])[path.symbol]
         speed = nominal * rate / np.maximum(path.end - path.start, 1e-9)
-        del scene
         return Symbols(
             names,
             path.symbol[real].astype(np.int16),

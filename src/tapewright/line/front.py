@@ -46,7 +46,7 @@ def channel_options(channels: int) -> list[int | str]:
 def mix(chunk: Samples, channel: int | str) -> FloatArray:
     """Pick one channel, or the average, of samples of shape (n, channels)."""
     if channel == "average":
-        return chunk.mean(axis=1, dtype=np.float64)
+        return np.asarray(chunk.mean(axis=1, dtype=np.float64))
     return chunk[:, int(channel)].astype(np.float64)
 
 

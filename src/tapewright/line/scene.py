@@ -102,7 +102,8 @@ def informed_scene(
     null = 0.5 * band.fraction * (heard**2 * (1 / noise - 1 / loud) - np.log(loud / noise))
     return (
         _scene(
-            heard, shaped, amplitude, np.append(sharpness, sharpness[-1]), np.append(0.0, np.cumsum(null)), cost
+            heard, shaped, amplitude, np.append(sharpness, sharpness[-1]),
+            np.append(0.0, np.cumsum(null)), cost
         ),
         amplitude,
     )  # fmt: skip
@@ -128,7 +129,7 @@ def measure(
     else:
         fit = np.where(path.sign == 1, -fit, fit)
     kin = t.kinship[path.symbol]
-    weight = np.bincount(kin, energy, count)[t.kinship]
+    weight = np.asarray(np.bincount(kin, energy, count)[t.kinship], np.float64)
     gain = np.bincount(kin, fit, count)[t.kinship] / np.maximum(weight, 1e-9)
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)

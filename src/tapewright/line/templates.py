@@ -198,7 +198,7 @@ def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -
     if band is not None:
         taps = band.filter
         wave = np.convolve(wave, taps)[len(taps) // 2 : len(taps) // 2 + samples]
-    return wave
+    return np.asarray(wave)
 
 
 def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> FloatArray:

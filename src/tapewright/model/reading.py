@@ -129,7 +129,7 @@ class Reading:
 
     @property
     def damaged(self) -> bool:
-        """Whether there is no program, a check failed, bytes are missing, or an unchecked byte is doubtful."""
+        """Whether there is no program, a check failed, bytes are missing, or an unchecked byte doubtful."""
         return not self.blocks or any(
             not block.complete
             or block.check == "bad"
