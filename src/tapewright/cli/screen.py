@@ -49,13 +49,18 @@ def console(*, stderr: bool = False) -> Console:
 
 def say(*parts: Part) -> None:
     """Print one line of the result, made of texts and of (text, style)."""
+    from rich.padding import Padding
     from rich.text import Text
 
     line = Text()
     for part in parts:
         line.append(*((plain(part[0]), part[1]) if isinstance(part, tuple) else (plain(part),)))
     out = console()
-    out.print(line, soft_wrap=not out.is_terminal)  # files and pipes get each line whole
+    if not out.is_terminal:  # files and pipes get each line whole
+        out.print(line, soft_wrap=True)
+        return
+    indent = len(line.plain) - len(line.plain.lstrip())
+    out.print(Padding(line[indent:], (0, 0, 0, indent), expand=False) if indent else line)
 
 
 def emit(text: str) -> None:

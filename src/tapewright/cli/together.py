@@ -158,8 +158,8 @@ def _damage(
 
 
 def _praise(*, is_vouched: bool, every: Sequence[Block], recordings: int) -> str:
-    whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
     if not is_vouched:
-        return f"{whole} and was heard clearly, but this format has no check to vouch for them."
+        return "every byte was heard clearly, but this format has no check to vouch for them."
+    whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
     copies = "" if recordings > 1 or all(block.verified for block in every) else ", thanks to a second copy"
     return f"{whole}{copies}, and the tape's own check agrees."
