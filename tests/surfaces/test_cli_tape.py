@@ -279,3 +279,18 @@ def test_write_has_its_options(tape, tmp_path, option):
     else:
         assert abs(a - b).max() > 0.1
         assert "Before you connect anything: " in ran.out
+
+
+def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp_path):
+    """The header promises 300 bytes in blocks of 128; the second block is silent from end to end."""
+    program, sound = tmp_path / "long.bin", tmp_path / "long.wav"
+    program.write_bytes(bytes(k % 251 for k in range(300)))
+    assert run("write", program, "-o", sound, "--format", "mallow-fsk-600", "--start", "0200").code == 0
+    whole = document(run("read", sound, "--format", "mallow-fsk-600", "--json").out)
+    assert [len(block.data) // 2 for block in whole.blocks] == [0, 128, 128, 44]
+    gone = with_silence(
+        sound, tmp_path / "gone.wav", whole.blocks[2].start_seconds, whole.blocks[2].end_seconds
+    )
+    ran = run("read", gone, "--format", "mallow-fsk-600")
+    assert ran.code == 1
+    assert "a part of the program is missing" in ran.out.splitlines()[-1]

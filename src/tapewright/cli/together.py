@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations
 
 from tapewright import blocks
 from tapewright.cards import FormatCard, load_format
 from tapewright.cli.telling import byte_count, doubtful_places
-from tapewright.model import Block, Fault, Image, Reading, UsageError
+from tapewright.model import Block, CardError, Fault, Image, Reading, UsageError
 
 __all__ = ["Together", "put_together"]
 
@@ -70,7 +71,9 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
         _refuse_concatenation(found, image)
     left = [block for block in every if not block.verified and not _is_made_good(block, every)]
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
-    is_short = len(found) == 1 and any(fault.kind == "missing" for block in every for fault in block.faults)
+    is_short = len(image) < _promised_bytes(every, card) or (
+        len(found) == 1 and any(fault.kind == "missing" for block in every for fault in block.faults)
+    )
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
     damage = _damage(image, doubtful, left, is_short, is_homeless, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
@@ -123,6 +126,18 @@ def _is_made_good(block: Block, every: Sequence[Block]) -> bool:
     )
 
 
+def _promised_bytes(every: Sequence[Block], card: FormatCard) -> int:
+    """Add up how many bytes the headers say there are, where the format has them say so."""
+    promised: dict[tuple[object, ...], int] = {}
+    for header in every:
+        numbers = {name: value for name, value in header.fields.items() if isinstance(value, int)}
+        for layout in card.block:
+            if layout.after == header.kind and layout.total is not None and header.verified:
+                with suppress(CardError):  # a field it needs was not read
+                    promised[tuple(header.fields.values())] = layout.total.value(numbers)
+    return sum(promised.values())
+
+
 def _damage(
     image: Image,
     doubtful: Sequence[int],
@@ -141,7 +156,10 @@ def _damage(
             " together with this one, or play the tape again."
         )
     if is_short:
-        return "damaged: a part of the program is missing; read another recording together with this one."
+        return (
+            "damaged: a part of the program is missing, and bytes after it may stand at the wrong address;"
+            " read another recording together with this one, or play the tape again."
+        )
     if is_homeless:
         return "damaged: what says where the bytes belong was not found on the tape."
     if any(not block.complete or block.check == "bad" for block in left):
