@@ -6,27 +6,40 @@
 b'HELLO'
 """
 
-from tapewright.audio import load as load_audio
-from tapewright.cards import FormatCard, MachineCard, format_names, load_format, load_machine, machine_names
-from tapewright.chain import Verdict, Written, read, synthesize, verify, write
-from tapewright.image import Comparison, compare, load_image, save_image
-from tapewright.model import (
-    AudioError,
-    Block,
-    CardError,
-    Fault,
-    Image,
-    ImageError,
-    InputError,
-    OutputError,
-    Range,
-    Reading,
-    Recording,
-    SignalError,
-    Span,
-    TapewrightError,
-    UsageError,
-)
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tapewright.audio import load as load_audio
+    from tapewright.cards import (
+        FormatCard,
+        MachineCard,
+        format_names,
+        load_format,
+        load_machine,
+        machine_names,
+    )
+    from tapewright.chain.read import read
+    from tapewright.chain.verify import Verdict, verify
+    from tapewright.chain.write import Written, synthesize, write
+    from tapewright.image import Comparison, compare, load_image, save_image
+    from tapewright.model import (
+        AudioError,
+        Block,
+        CardError,
+        Fault,
+        Image,
+        ImageError,
+        InputError,
+        OutputError,
+        Range,
+        Reading,
+        Recording,
+        SignalError,
+        Span,
+        TapewrightError,
+        UsageError,
+    )
 
 __version__ = "0.1.0"
 
@@ -64,3 +77,26 @@ __all__ = [
     "verify",
     "write",
 ]
+
+#: Where each name lives. They are imported when first used: the receiver takes seconds to load, and help,
+#: cards and mistakes must not wait for it.
+_HOMES = {
+    "audio": ["load_audio"],
+    "cards": ["FormatCard", "MachineCard", "format_names", "load_format", "load_machine", "machine_names"],
+    "chain": ["Verdict", "Written", "read", "synthesize", "verify", "write"],
+    "image": ["Comparison", "compare", "load_image", "save_image"],
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    home = import_module(f"tapewright.{_HOME_OF.get(name, 'model')}")
+    value = getattr(home, "load" if name == "load_audio" else name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
