@@ -1,0 +1,56 @@
+"""docs/architecture.md: its worked example runs, and its settings and tree are those of the code."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import re
+from pathlib import Path
+
+import tapewright
+import tapewright.line
+from doc_blocks import python_failures
+
+PAGE = (Path(__file__).parents[2] / "docs" / "architecture.md").read_text(encoding="utf-8")
+
+
+def test_the_worked_example(tmp_path):
+    assert python_failures(PAGE, tmp_path) == ""
+
+
+def test_the_tree_is_the_package():
+    tree = PAGE.partition("    src/tapewright/\n")[2].partition("\n\n")[0]
+    listed = re.findall(r"^      (\w+)(?:/|\.py) ", tree, re.M)
+    there = [module.name for module in pkgutil.iter_modules(tapewright.__path__) if module.name != "__main__"]
+    assert sorted(listed) == sorted(there)
+
+
+def test_settings_of_the_receiver_are_those_of_the_code():
+    rows = re.findall(r"^\| `([A-Z0-9_]+)` \| ([\d.]+) \|", PAGE, re.M)
+    assert len(rows) >= 10
+    settings: dict[str, object] = {}
+    for module in pkgutil.iter_modules(tapewright.line.__path__):
+        settings |= vars(importlib.import_module(f"tapewright.line.{module.name}"))
+    assert {name: float(value) for name, value in rows} == {name: settings.get(name) for name, _ in rows}
+
+
+def test_modules_of_the_receiver_that_are_named_are_there():
+    section = PAGE.partition("## The receiver")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`(\w+)\.py`", section))
+    assert named
+    there = {module.name for module in pkgutil.iter_modules(tapewright.line.__path__)}
+    assert named - there == set()
+
+
+def test_settings_quoted_in_words():
+    """Figures of the running text that a change of the code would make untrue."""
+    from tapewright.blocks.decode import FOLLOW_BITS, LEAST_BITS
+    from tapewright.line.acquire import BANK
+
+    text = " ".join(PAGE.split())
+    assert f"a bank of {len(BANK)} speeds, {100 * (BANK[1] / BANK[0] - 1):.1f} % apart" in text
+    assert f"{LEAST_BITS:g} bits are needed" in text
+    record = Path(__file__).parents[2] / "docs" / "decisions" / "0005-evidence-in-bits.md"
+    assert f"{LEAST_BITS:g} bits alone, {FOLLOW_BITS:g} where" in " ".join(
+        record.read_text(encoding="utf-8").split()
+    )
