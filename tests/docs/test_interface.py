@@ -18,7 +18,7 @@ INTERFACE = (ROOT / "docs" / "interface.md").read_text(encoding="utf-8")
 GLOSSARY = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
-#: The words of the contract that people and scripts rely on, in its order.
+#: The words that people and scripts rely on, in their order; they change only when the interface does.
 WORDS = [
     "recording", "symbol", "block", "image", "format card", "machine card", "reading", "check", "confidence",
     "window", "rig", "shelf",
