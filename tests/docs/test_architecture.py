@@ -6,8 +6,10 @@ import importlib
 import pkgutil
 import re
 from pathlib import Path
+from types import ModuleType
 
 import tapewright
+import tapewright.blocks
 import tapewright.line
 from doc_blocks import python_failures
 
@@ -25,12 +27,18 @@ def test_the_tree_is_the_package():
     assert sorted(listed) == sorted(there)
 
 
+def settings_of(package: ModuleType) -> dict[str, object]:
+    """Give every name of every module of a package, wherever in it a setting stands."""
+    names: dict[str, object] = {}
+    for module in pkgutil.iter_modules(package.__path__):
+        names |= vars(importlib.import_module(f"{package.__name__}.{module.name}"))
+    return names
+
+
 def test_settings_of_the_receiver_are_those_of_the_code():
     rows = re.findall(r"^\| `([A-Z0-9_]+)` \| ([\d.]+) \|", PAGE, re.M)
     assert len(rows) >= 10
-    settings: dict[str, object] = {}
-    for module in pkgutil.iter_modules(tapewright.line.__path__):
-        settings |= vars(importlib.import_module(f"tapewright.line.{module.name}"))
+    settings = settings_of(tapewright.line)
     assert {name: float(value) for name, value in rows} == {name: settings.get(name) for name, _ in rows}
 
 
@@ -44,13 +52,10 @@ def test_modules_of_the_receiver_that_are_named_are_there():
 
 def test_settings_quoted_in_words():
     """Figures of the running text that a change of the code would make untrue."""
-    from tapewright.blocks.decode import FOLLOW_BITS, LEAST_BITS
-    from tapewright.line.acquire import BANK
-
+    bank = settings_of(tapewright.line)["BANK"]
+    least, follow = (settings_of(tapewright.blocks)[name] for name in ("LEAST_BITS", "FOLLOW_BITS"))
     text = " ".join(PAGE.split())
-    assert f"a bank of {len(BANK)} speeds, {100 * (BANK[1] / BANK[0] - 1):.1f} % apart" in text
-    assert f"{LEAST_BITS:g} bits are needed" in text
+    assert f"a bank of {len(bank)} speeds, {100 * (bank[1] / bank[0] - 1):.1f} % apart" in text
+    assert f"{least:g} bits are needed" in text
     record = Path(__file__).parents[2] / "docs" / "decisions" / "0005-evidence-in-bits.md"
-    assert f"{LEAST_BITS:g} bits alone, {FOLLOW_BITS:g} where" in " ".join(
-        record.read_text(encoding="utf-8").split()
-    )
+    assert f"{least:g} bits alone, {follow:g} where" in " ".join(record.read_text(encoding="utf-8").split())
