@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.blocks.evidence import LEAST_STRUCTURE, Parsed
+from tapewright.blocks.missing import Placed, missing_blocks, places
 from tapewright.blocks.parse import Parser
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search
-from tapewright.blocks.sequence import Placed, Sequence
+from tapewright.blocks.sequence import Sequence
 from tapewright.blocks.silence import why_nothing
 from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import Gap, Lead
@@ -52,6 +53,8 @@ def decode(
     -------
     blocks : tuple of Block
         In order of time. A block whose check fails or whose end is missing is among them, with its bytes.
+        So is one that was not heard but must have been there: its bytes are 0 with confidence 0, and it has
+        a fault of kind ``missing-block``.
     faults : tuple of Fault
         Where nothing was found, what was missing: signal, leader, sync, or a block after them.
     """
@@ -60,10 +63,14 @@ def decode(
     heard = search.everywhere()
     scan = _Scan(symbols, scores, reader, card, search, heard.candidates)
     found = list(scan.blocks())
-    blocks = tuple(
-        _block(symbols, card, parsed, placed, after) for parsed, placed, after in _with_room(found)
-    )
-    return blocks, () if blocks else why_nothing(symbols, card, heard, scan.best_bits)
+    blocks = [
+        _block(symbols, card, parsed, placed, after)
+        for parsed, placed, after in _with_room(found, places(scan.sequence))
+    ]
+    if not blocks:
+        return (), why_nothing(symbols, card, heard, scan.best_bits)
+    blocks += missing_blocks(scan.sequence)
+    return tuple(sorted(blocks, key=lambda block: block.span)), ()
 
 
 class _Scan:
@@ -85,7 +92,7 @@ class _Scan:
         self.cursor = 0
         self.best_bits = -np.inf
 
-    def blocks(self) -> Iterator[tuple[Parsed, Placed]]:
+    def blocks(self) -> Iterator[Parsed]:
         """Yield every block that stands up to the evidence."""
         number, near = 0, self.card.byte.symbols_per_byte + 4
         while number < len(self.candidates):
@@ -100,7 +107,8 @@ class _Scan:
             parsed = self._best(rivals, LEAST_BITS)
             while parsed is not None:
                 self.cursor = max(parsed.core_end, self.cursor)
-                yield parsed, self.sequence.place(parsed)
+                self.sequence.take(parsed)
+                yield parsed
                 parsed = self._next(parsed)
 
     def _next(self, parsed: Parsed) -> Parsed | None:
@@ -179,13 +187,11 @@ def _trailer_seconds(layout: BlockLayout) -> float:
     return seconds
 
 
-def _with_room(
-    found: list[tuple[Parsed, Placed]],
-) -> Iterator[tuple[Parsed, Placed, int]]:
+def _with_room(found: list[Parsed], placed: list[Placed]) -> Iterator[tuple[Parsed, Placed, int]]:
     """Yield each block with the symbol before which the one before it ended."""
     end = 0
-    for parsed, placed in found:
-        yield parsed, placed, end
+    for parsed, place in zip(found, placed, strict=True):
+        yield parsed, place, end
         end = parsed.end_symbol
 
 
@@ -212,7 +218,7 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
         byte_confidence=confidence,
         byte_seconds=seconds,
         check=parsed.check,
-        faults=(*parsed.faults, *placed.faults),
+        faults=parsed.faults,
         speed=mean(symbols.speed),
         complete=parsed.complete,
         evidence_bits=parsed.evidence_bits,

@@ -191,17 +191,11 @@ def test_data_whose_header_was_lost_is_reported_without_an_address() -> None:
     header = read(symbols, card)[0][0]
     at = int(np.searchsorted(symbols.start_seconds, header.span.end_seconds))
     found, _ = read(layer.without(symbols, 0, at - 1), card)
-    assert [(block.kind, block.address, block.data) for block in found] == [("data", None, DATA[:64])] * 2
-    assert all(block.verified for block in found)
-
-
-def test_room_is_left_for_a_block_that_was_lost() -> None:
-    symbols, card = saved("sectors", DATA[:96])
-    found, _ = read(symbols, card)
-    a, b = np.searchsorted(symbols.start_seconds, (found[2].span.start_seconds, found[2].span.end_seconds))
-    found, _ = read(layer.dropped_out(symbols, int(a), int(b) - 1), card)
-    assert [block.address for block in with_data(found)] == [0x1234, 0x1274]
-    assert "missing" in kinds(found[-1])
+    data = with_data(found)
+    assert [(block.kind, block.address, block.data) for block in data] == [("data", None, DATA[:64])] * 2
+    assert all(block.verified for block in data)
+    header = next(block for block in found if not block.data)
+    assert (header.kind, header.complete, kinds(header)) == ("header", False, {"missing-block"})
 
 
 def test_two_copies_of_a_program_are_one_program() -> None:
