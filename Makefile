@@ -15,7 +15,7 @@ help: ## Show this list
 
 demo: ## Install what is needed into .venv and run the demonstration
 	@scripts/venv runtime
-	$(BIN)/tapewright demo
+	$(BIN)/tapewright demo --force
 
 test: ## Every check: style, types, import rules, tests
 	@scripts/venv dev

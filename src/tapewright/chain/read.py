@@ -21,6 +21,8 @@ CardLike = str | Path | FormatCard
 AUTO = "auto"
 #: With `auto`, this many of the likeliest cards are read in full.
 CARDS_READ_IN_FULL = 4
+#: Cards with less than this share of the best one's evidence are not.
+LEAST_SHARE = 0.6
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
 LEAST_MARGIN_BITS = 10.0
 
@@ -116,7 +118,8 @@ def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
         ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards),
         key=lambda pair: -pair[0],
     )
-    hopeful = [card for bits, card in ranked if bits > 0][:CARDS_READ_IN_FULL]
+    least = max(LEAST_SHARE * ranked[0][0], 1e-9)
+    hopeful = [card for bits, card in ranked if bits >= least][:CARDS_READ_IN_FULL]
     if not hopeful:
         return read_source(source, ranked[0][1], surveyed=surveyed)
     readings = sorted(

@@ -16,9 +16,10 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Speeds tried: 1.5 % apart over +-16 %, so that +-15 % has neighbours on both sides.
 BANK = 1.015 ** np.arange(-10, 11)
-#: A recorder far off speed is rarer than one near it; a few nats, to settle equal explanations only.
-SPEED_SPREAD = 0.08
-PRIOR_NATS = 2.0
+#: A recorder far off speed is rarer than one near it: so many nats at 10 %, to settle equal explanations.
+PRIOR_NATS = 20.0
+#: Beyond this factor either way it is another format that happens to fit.
+FARTHEST_SPEED = 1.165
 #: Every speed of the bank hears this many pieces; the best few speeds, refined, hear them all.
 COARSE_PIECES = 3
 FINE_SPEEDS = 3
@@ -46,7 +47,7 @@ def acquire(
     liveliest = sorted(pieces, key=lambda piece: -float(np.mean(piece * piece)))[:COARSE_PIECES]
     ranked = []
     for speed in BANK:
-        bonus = -PRIOR_NATS * (np.log(speed) / SPEED_SPREAD) ** 2
+        bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
         lock = _try_speed(liveliest, alphabet, band, polarity, 1.0 / float(speed), cost, bonus)
         if lock:
             ranked.append(lock)
@@ -54,7 +55,11 @@ def acquire(
     best: Lock | None = None
     for rough in ranked[:FINE_SPEEDS]:
         lock = _try_speed(pieces, alphabet, band, polarity, rough.stretch, cost, 0.0)
-        if lock and (best is None or lock.evidence > best.evidence):
+        if (
+            lock
+            and 1 / FARTHEST_SPEED <= lock.stretch <= FARTHEST_SPEED
+            and (best is None or lock.evidence > best.evidence)
+        ):
             best = lock
     return best
 
@@ -89,5 +94,7 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
         float(np.exp(share @ np.log([fit.noise for fit, _ in fits]))),
         gain,
         float(evidence.sum()) + float(bonus),
+        float(share @ [fit.explained for fit, _ in fits]),
+        sum(fit.cost for fit, _ in fits),
         sum(fit.seconds for fit, _ in fits),
     )

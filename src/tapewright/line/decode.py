@@ -28,9 +28,13 @@ FloatArray = npt.NDArray[np.float64]
 WINDOW_SECONDS = 10.0
 #: Neighbouring windows share this many of the longest symbols, half a second at least.
 OVERLAP_SYMBOLS = 40
-PIECE_SECONDS = 0.6
-MOST_PIECES = 10
+#: Pieces that speed and level are found from: long enough for so many bits, within limits.
+PIECE_BITS = 120
+PIECE_SECONDS = (0.15, 0.6)
+MOST_PIECES = 8
 SURVEY_SECONDS = 120.0
+#: To rank cards, each is asked to explain this band, whatever its own.
+RANKING_BAND_HZ = (100.0, 8000.0)
 #: Evidence, in nats for a second of audio, below which there is no signal of this format (chosen: noise,
 #: music and speech stay below it; see tests/roundtrip/test_nothing_there.py).
 LEAST_EVIDENCE = 15.0
@@ -116,9 +120,27 @@ def decode(
 
 
 def evidence_bits(surveyed: Survey, card: FormatCard, channels: int) -> float:
-    """How much better a card explains the pieces of a survey than noise does, in bits; 0 if no better."""
-    _, lock = _Receiver(card, surveyed.rate_hz, False).acquire(surveyed, channels)
-    return lock.evidence / float(np.log(2)) if lock else 0.0
+    """How much better a card explains a recording than noise does, in bits a second; 0 if no better.
+
+    Cards listen in bands of their own; to be fair to all, each has to account for everything from 100 Hz to
+    8 kHz, and nothing is believed to be explained to better than 20 dB.
+    """
+    receiver = _Receiver(card, surveyed.rate_hz, False)
+    channel, lock = receiver.acquire(surveyed, channels)
+    if lock is None:
+        return 0.0
+    low, high = RANKING_BAND_HZ[0], min(RANKING_BAND_HZ[1], 0.5 * surveyed.rate_hz)
+    heard, common = 0.0, 0.0
+    for piece in surveyed.pieces:
+        power = np.abs(np.fft.rfft(mix(piece, channel))) ** 2
+        hertz = np.fft.rfftfreq(len(piece), 1.0 / surveyed.rate_hz)
+        common += float(power[(hertz >= low) & (hertz <= high)].sum())
+        heard += float(
+            power[(hertz >= receiver.band.low_hz) & (hertz <= min(receiver.band.high_hz, high))].sum()
+        )
+    left = max(1.0 - lock.explained * min(1.0, heard / max(common, 1e-20)), 0.01)
+    nats = -(high - low) * lock.seconds * np.log(left) - lock.cost
+    return max(0.0, float(nats / np.log(2)) / (len(surveyed.pieces) * receiver.piece_seconds))
 
 
 def is_polar(alphabet: Alphabet) -> bool:
@@ -139,6 +161,7 @@ class _Receiver:
             searched = Alphabet(searched.names + "~", (*searched.shapes, filler))
             self.cost = np.append(self.cost, FILLER_NATS)
         self.searched = searched
+        self.piece_seconds = float(np.clip(PIECE_BITS * self.alphabet.mean_bit_seconds, *PIECE_SECONDS))
         self.longest_seconds = max(shape.seconds for shape in searched.shapes)
         self.band = band_of(self.alphabet, rate_hz)
         self.polarity = 0 if is_polar(self.alphabet) else 1
@@ -156,7 +179,7 @@ class _Receiver:
         for chunk in surveyed.pieces:
             piece = Recording(mix(chunk, channel).astype(np.float32), surveyed.rate_hz)
             heard = np.concatenate([np.zeros(0), *listen(piece, 0, self.band)])
-            middle, half = len(heard) // 2, int(PIECE_SECONDS / 2 * self.band.rate_hz)
+            middle, half = len(heard) // 2, int(0.5 * self.piece_seconds * self.band.rate_hz)
             pieces.append(self.sign * heard[max(0, middle - half) : middle + half])
         return self._find(pieces)
 

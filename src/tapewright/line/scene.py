@@ -37,6 +37,10 @@ class Lock:
         Received amplitude of each symbol against what the local level alone would give.
     evidence : float
         How much better this explains what was heard than noise does, in nats.
+    explained : float
+        Share of the power in the receiver's band that the symbols account for, 0..1.
+    cost : float
+        Nats the symbols themselves cost; `evidence` has them taken off.
     seconds : float
         Length of what was listened to.
     """
@@ -45,6 +49,8 @@ class Lock:
     noise: float
     gain: FloatArray
     evidence: float
+    explained: float
+    cost: float
     seconds: float
 
 
@@ -56,6 +62,10 @@ class Measured:
     ----------
     evidence : float
         In nats, over noise alone.
+    explained : float
+        Share of the power that the symbols account for.
+    cost : float
+        Nats the symbols cost; taken off `evidence`.
     pace : float
         Length of the symbols against the templates' length.
     noise : float
@@ -66,6 +76,8 @@ class Measured:
     """
 
     evidence: float
+    explained: float
+    cost: float
     pace: float
     noise: float
     gain: FloatArray
@@ -137,15 +149,17 @@ def measure(
     sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), float(samples.sum())
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
-    evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - float(
-        scene.cost[path.symbol].sum()
-    )
+    cost = float(scene.cost[path.symbol].sum())
+    evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
+    explained = 1.0 - sum_left / sum_total
     middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(heard) - 1)
     # the median passes over dropouts and clicks
     noise = float(np.median(left / np.maximum(samples, 1.0) * amplitude[middle] ** 2))
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     pace = float((path.end - path.start).sum() / t.length[path.symbol].sum())
-    return Measured(evidence, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz)
+    return Measured(
+        evidence, explained, cost, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz
+    )
 
 
 def _compare(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray) -> FloatArray:
