@@ -1,0 +1,1 @@
+"""Error rate against Eb/N0, beside theory."""

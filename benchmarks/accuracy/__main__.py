@@ -1,0 +1,144 @@
+"""How much more signal the receiver needs than the best possible one, family by family.
+
+Examples
+--------
+::
+
+    .venv/bin/python -m benchmarks.accuracy --quick
+    .venv/bin/python -m benchmarks.accuracy --cards kcs-300,reed-pwm-1500 --points --no-save
+    .venv/bin/python -m benchmarks.accuracy --impairments all --bytes 3000 --nothing
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from typing import Any, TypeVar
+
+import numpy as np
+
+from benchmarks import history
+from benchmarks.accuracy import table
+from benchmarks.accuracy.bounds import bounds
+from benchmarks.accuracy.families import FAMILIES, Family
+from benchmarks.accuracy.fit import needed_db
+from benchmarks.accuracy.measure import Count, measure_curve
+from benchmarks.accuracy.nothing import claims_in_nothing
+from benchmarks.accuracy.signals import IMPAIRMENTS
+
+CLIPPED_BAR_DB, SLICED_BAR_DB = 1.8, 0.7
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+def main() -> None:
+    """Measure, print and keep."""
+    options = _options()
+    names = [f.card for f in FAMILIES] if options.cards == "all" else options.cards.split(",")
+    families = [f for f in FAMILIES if f.card in names]
+    impairments = list(IMPAIRMENTS) if options.impairments == "all" else options.impairments.split(",")
+    results: list[dict[str, Any]] = []
+    claims: list[dict[str, Any]] = []
+    if impairments != ["none"]:
+        print(table.HEADING, flush=True)
+        tasks = [(family, name, options.bytes) for family in families for name in impairments]
+        for result in _each(_curve, tasks, options.jobs):
+            results.append(result)
+            print(table.curve_line(result), flush=True)
+            if options.points:
+                print(table.point_lines(result), flush=True)
+        print(table.calibration(results), flush=True)
+    if options.nothing:
+        print(table.CLAIMS_HEADING)
+        for part in _each(_nothing, [(f.card, options.nothing_seconds) for f in families], options.jobs):
+            claims += part
+            print("\n".join(table.claim_line(claim) for claim in part), flush=True)
+    if options.save:
+        found = {"bytes_a_point": options.bytes, "curves": results, "nothing": claims}
+        print(f"\nkept in {history.save('accuracy', found, options.commit)}")
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        prog="python -m benchmarks.accuracy", description="See the module's text."
+    )
+    add = parser.add_argument
+    add("--cards", default="all", help="names with commas between; all")
+    add("--impairments", default="clean", help=f"all, none, or of: {', '.join(IMPAIRMENTS)}")
+    add("--bytes", type=int, default=3000, help="payload bytes a point, at least")
+    add("--points", action="store_true", help="show every point of every curve")
+    add("--nothing", action="store_true", help="also what is claimed in noise, hum, music and speech")
+    add("--nothing-seconds", type=float, default=30.0)
+    add("--jobs", type=int, default=1, help="processes")
+    add("--quick", action="store_true", help="one family, few bytes, not kept")
+    add("--commit", help="name of this state of the receiver; else the working tree's commit")
+    add("--no-save", dest="save", action="store_false", help="do not write to benchmarks/history")
+    options = parser.parse_args()
+    if options.quick:
+        options.bytes, options.save = min(options.bytes, 1500), False
+        if options.cards == "all":
+            options.cards = "heron-cycle-1600"
+    return options
+
+
+def _each(work: Callable[[T], R], tasks: list[T], jobs: int) -> Iterator[R]:
+    if jobs == 1:
+        yield from map(work, tasks)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        yield from pool.map(work, tasks)
+
+
+def _curve(task: tuple[Family, str, int]) -> dict[str, Any]:
+    family, impairment, bytes_a_point = task
+    began = time.perf_counter()
+    bound = bounds()[family.card]
+    points, ideal_db = measure_curve(family, impairment, bytes_a_point, bound["ideal_db"])
+    at = sorted(points)
+    needed = needed_db(at, [points[db].wrong for db in at], [points[db].bytes_ for db in at])
+    framed = needed_db(at, [points[db].wrong_framed for db in at], [points[db].framed for db in at])
+    return {
+        "card": family.card,
+        "impairment": impairment,
+        "ideal_db": round(ideal_db, 3),
+        "textbook_db": round(bound["textbook_db"] + ideal_db - bound["ideal_db"], 3),
+        "needed_db": _number(needed.db),
+        "sigma_db": _number(needed.sigma_db),
+        "how": needed.how,
+        "framed_db": _number(framed.db),
+        "bar_db": _bar(family, impairment),
+        "took_seconds": round(time.perf_counter() - began, 1),
+        "points": [{"eb_n0_db": db, **_plain(points[db])} for db in at],
+    }
+
+
+def _nothing(task: tuple[str, float]) -> list[dict[str, Any]]:
+    return [asdict(claim) for claim in claims_in_nothing(*task)]
+
+
+def _bar(family: Family, impairment: str) -> float:
+    bars = {
+        "clean": family.bar_db,
+        "clipped": CLIPPED_BAR_DB,
+        "sliced": max(SLICED_BAR_DB, family.impaired_bar_db),
+    }
+    return bars.get(impairment, family.impaired_bar_db)
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else round(value, 3)
+
+
+def _plain(count: Count) -> dict[str, Any]:
+    return {
+        key: [round(float(v), 4) for v in value] if isinstance(value, np.ndarray) else value
+        for key, value in asdict(count).items()
+    }
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,104 @@
+"""The results in words and columns."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from benchmarks.accuracy.measure import BINS
+
+__all__ = ["CLAIMS_HEADING", "HEADING", "calibration", "claim_line", "curve_line", "point_lines"]
+
+SURE_BAR_PERCENT = 0.1
+#: Bins in which claims and errors differ by more standard errors than this name the card.
+MOST_Z = 4.0
+
+HEADING = f"""\
+Eb/N0 in dB for a byte error rate of 1e-2 with the framing known and everything else blind. Eb is the mean
+received energy of a payload symbol, zeros and ones averaged.
+  loss     against the best possible receiver, simulated (told level, phase, speed and start)
+  book     against the closed formula for one symbol by itself
+  *  loss is above the bar     !  book is, too
+  framed   needed when the framer reads the bytes (a slip spoils the rest where bytes have no start)
+  claimed  errors the posteriors promise for each actual one, at the point next to 1e-2
+
+{"card":22s} {"impairment":10s} {"needed":>7s} {"+-":>5s} {"loss":>6s} {"book":>6s} {"bar":>4s}\
+    {"framed":>6s} {"claimed":>8s}"""
+CLAIMS_HEADING = (
+    f"\n{'claims in nothing':22s} {'sound':8s} {'':14s} {'covered %':>9s} {'sure %':>8s}"
+    f"   * above {SURE_BAR_PERCENT} %"
+)
+
+
+def curve_line(result: dict[str, Any]) -> str:
+    """One line for one curve."""
+    needed, points, bar = result["needed_db"], result["points"], result["bar_db"]
+    near = min(points, key=lambda p: abs(math.log10(max(p["wrong"], 0.5) / p["bytes_"] / 1e-2)))
+    claimed = sum(near["claimed"]) / max(sum(near["actual"]), 1)
+    if needed is None:
+        beyond = f"> {points[-1]['eb_n0_db'] - result['ideal_db']:.1f}"
+        text, flags = f"{'-':>7s} {'':5s} {beyond:>6s} {'':6s}", "*!"
+    else:
+        loss, book = needed - result["ideal_db"], needed - result["textbook_db"]
+        text = f"{needed:7.2f} {result['sigma_db']:5.2f} {loss:+6.2f} {book:+6.2f}"
+        flags = ("*" if loss > bar else " ") + ("!" if min(loss, book) > bar else " ")
+    framed = "-" if result["framed_db"] is None else f"{result['framed_db']:.2f}"
+    note = "" if result["how"] == "fit" else f"   {result['how']}"
+    return (
+        f"{result['card']:22s} {result['impairment']:10s} {text} {bar:4.1f} {flags} {framed:>6s}"
+        f" {claimed:8.2f}{note}"
+    )
+
+
+def point_lines(result: dict[str, Any]) -> str:
+    """Every point of a curve."""
+    lines = []
+    for p in result["points"]:
+        lines.append(
+            f"    {p['eb_n0_db'] - result['ideal_db']:+5.2f} dB: bytes wrong {p['wrong']}/{p['bytes_']}"
+            f" = {p['wrong'] / p['bytes_']:.4f}, framed {p['wrong_framed'] / p['framed']:.4f};"
+            f" symbols wrong {p['wrong_bits'] / p['bits']:.5f}, extra {p['extra']}, missing {p['missing']};"
+            f" no lock {p['unlocked']}/{p['runs']};"
+            f" claimed {sum(p['claimed']):.0f}, actual {sum(p['actual']):.0f}"
+        )
+    return "\n".join(lines)
+
+
+def calibration(results: list[dict[str, Any]]) -> str:
+    """Claimed against actual errors in bins of the claimed error, all points together."""
+    lines = [
+        "\nclaimed against actual errors of symbols, in bins of the claimed error; z: how many standard",
+        f"errors the actual ones are above. By name: claimed/actual where |z| > {MOST_Z:g}.",
+        f"{'bin':>16s} {'symbols':>9s} {'claimed':>9s} {'actual':>8s} {'z':>7s}",
+    ]
+    for k in range(len(BINS) - 1):
+        rows: dict[str, np.ndarray[Any, np.dtype[np.float64]]] = {}
+        for result in results:
+            name = f"{result['card']} {result['impairment']}"
+            rows.setdefault(name, np.zeros(4))
+            for p in result["points"]:
+                rows[name] += [p["total"][k], p["claimed"][k], p["actual"][k], p["variance"][k]]
+        both = np.sum(list(rows.values()), axis=0) if rows else np.zeros(4)
+        off = [f"{name} {r[1]:.0f}/{r[2]:.0f}" for name, r in rows.items() if abs(_z(r)) > MOST_Z]
+        lines.append(
+            f"{BINS[k]:7.0e}..{BINS[k + 1]:6.0e} {both[0]:9.0f} {both[1]:9.1f} {both[2]:8.0f}"
+            f" {_z(both):+7.1f}   {', '.join(off)}"
+        )
+    return "\n".join(lines)
+
+
+def claim_line(claim: dict[str, Any]) -> str:
+    """One line for what one card claims to hear in one sound."""
+    where = "after program" if claim["after_program"] else "alone"
+    flag = " *" if claim["sure_percent"] > SURE_BAR_PERCENT else ""
+    return (
+        f"{claim['card']:22s} {claim['sound']:8s} {where:14s} {claim['covered_percent']:9.2f}"
+        f" {claim['sure_percent']:8.3f}{flag}"
+    )
+
+
+def _z(row: np.ndarray[Any, np.dtype[np.float64]]) -> float:
+    """Difference of actual and claimed in standard errors; one error more or less is never much."""
+    return float((row[2] - row[1]) / math.sqrt(row[3] + 1.0))

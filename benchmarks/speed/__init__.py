@@ -1,0 +1,1 @@
+"""How fast recordings are read, where the time goes, and how much memory it takes."""

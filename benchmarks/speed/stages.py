@@ -1,0 +1,173 @@
+"""Reading one file with a stop-watch on every function of the receiver."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import inspect
+import json
+import pkgutil
+import time
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import soundfile
+
+import tapewright.line
+from tapewright.audio import open_audio
+from tapewright.cards import load_format
+from tapewright.line import decode
+
+__all__ = ["run_here"]
+
+
+#: What is called from here on belongs to acquisition.
+ACQUISITION = (".acquire", "._find")
+ACQUIRING = "acquiring: "
+#: The stages of reading, and how the names of their functions begin; the first match counts.
+STAGES = {
+    "acquisition": (ACQUIRING,),
+    "front (rate, band, level)": ("front.", "decode.survey"),
+    "correlation": ("templates.", "Templates."),
+    "forward search": ("kernels.search_forward",),
+    "backward search, posteriors": ("kernels.search_backward", "kernels.collect_posteriors"),
+    "rest": ("",),
+}
+
+
+class StopWatch:
+    """Time of each function less that of the watched functions it calls."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = defaultdict(float)
+        self._inner = [0.0]
+        self._acquiring = 0
+
+    def watch(self, name: str, work: Callable[..., Any]) -> Callable[..., Any]:
+        """Wrap a function; of a generator, the time between its being asked and its answer counts."""
+
+        def timed(call: Callable[[], Any]) -> Any:
+            began = time.perf_counter()
+            self._inner.append(0.0)
+            is_acquisition = name.endswith(ACQUISITION)
+            self._acquiring += is_acquisition
+            try:
+                return call()
+            finally:
+                took = time.perf_counter() - began
+                label = f"{ACQUIRING}{name}" if self._acquiring else name
+                self.seconds[label] += took - self._inner.pop()
+                self._inner[-1] += took
+                self._acquiring -= is_acquisition
+
+        if inspect.isgeneratorfunction(work):
+
+            @functools.wraps(work)
+            def generator(*values: Any, **named: Any) -> Any:
+                steps = work(*values, **named)
+                while True:
+                    try:
+                        step = timed(lambda: next(steps))
+                    except StopIteration:
+                        return
+                    yield step
+
+            return generator
+
+        def wrapped(*values: Any, **named: Any) -> Any:
+            return timed(lambda: work(*values, **named))
+
+        return wrapped
+
+
+def by_stage(seconds: dict[str, float]) -> dict[str, float]:
+    """Add functions up to stages."""
+    stages = dict.fromkeys(STAGES, 0.0)
+    for name, spent in seconds.items():
+        stage = next(stage for stage, starts in STAGES.items() if name.startswith(starts))
+        stages[stage] += spent
+    return stages
+
+
+def watch_receiver(watch: StopWatch) -> None:
+    """Put the watch on every function and method of `tapewright.line`, compiled ones included."""
+    modules = [
+        importlib.import_module(f"tapewright.line.{found.name}")
+        for found in pkgutil.iter_modules(tapewright.line.__path__)
+    ]
+    wrapped: dict[int, Any] = {}
+    for module in modules:
+        if module.__name__.endswith("kernels"):
+            continue  # compiled functions find one another by these names
+        for name, value in list(vars(module).items()):
+            home = getattr(value, "__module__", "") or ""
+            if not home.startswith("tapewright.line"):
+                continue
+            if inspect.isclass(value):
+                if home == module.__name__:
+                    _watch_methods(watch, value)
+            elif callable(value):
+                label = f"{home.rsplit('.', 1)[-1]}.{name}"
+                if id(value) not in wrapped:
+                    wrapped[id(value)] = watch.watch(label, value)
+                setattr(module, name, wrapped[id(value)])
+
+
+def _watch_methods(watch: StopWatch, kind: type) -> None:
+    for name, value in list(vars(kind).items()):
+        label = f"{kind.__name__}.{name}"
+        if inspect.isfunction(value) and not name.startswith("__"):
+            setattr(kind, name, watch.watch(label, value))
+        elif isinstance(value, classmethod):
+            setattr(kind, name, staticmethod(watch.watch(label, getattr(kind, name))))
+
+
+def run_here(card_name: str, path: Path, stages: bool) -> None:
+    """Read the file and print the figures as JSON."""
+    card = load_format(card_name)
+    with soundfile.SoundFile(path) as file:
+        seconds = len(file) / file.samplerate
+        warm_up = path.with_name(f"warm-up-{path.name}")
+        soundfile.write(warm_up, file.read(int(4 * file.samplerate)), file.samplerate)
+    idle = _peak_megabytes()
+    decode(open_audio(str(warm_up)), card)  # compiles, and fills the caches
+    warm_up.unlink()
+    watch = StopWatch()
+    if stages:
+        watch_receiver(watch)
+    began = time.perf_counter()
+    importlib.import_module("tapewright.line.decode").decode(open_audio(str(path)), card)
+    took = time.perf_counter() - began
+    began = time.perf_counter()
+    with soundfile.SoundFile(path) as file:
+        for _ in file.blocks(1 << 16, dtype="float32"):
+            pass
+    library = time.perf_counter() - began
+    split = dict(sorted(watch.seconds.items(), key=lambda item: -item[1]))
+    split["audio files, and the rest"] = took - sum(split.values())
+    print(
+        json.dumps(
+            {
+                "took_seconds": round(took, 3),
+                "library_seconds": round(library, 3),
+                "times_real_time": round(seconds / took, 2),
+                "times_library": round(took / library, 2),
+                "peak_megabytes": round(_peak_megabytes(), 1),
+                "idle_megabytes": round(idle, 1),
+                "stages": {name: round(value, 3) for name, value in by_stage(split).items()}
+                if stages
+                else {},
+                "functions": {name: round(value, 3) for name, value in split.items()} if stages else {},
+            }
+        )
+    )
+
+
+def _peak_megabytes() -> float:
+    """Largest resident size so far. (The operating system's `ru_maxrss` would begin with the parent's.)"""
+    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) / 1024
+    return float("nan")
