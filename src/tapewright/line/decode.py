@@ -38,8 +38,8 @@ RANKING_BAND_HZ = (100.0, 8000.0)
 #: Evidence, in nats for a second of audio, below which there is no signal of this format (chosen: noise,
 #: music and speech stay below it; see tests/roundtrip/test_nothing_there.py).
 LEAST_EVIDENCE = 15.0
-#: Nats it costs to claim a cycle of idle tone between bytes.
-FILLER_NATS = 4.0
+#: Nats each cycle of idle tone between bytes costs; a run of them costs `search.CHANGE_NATS` twice besides.
+FILLER_NATS = 1.0
 #: A stretch this long that is as loud as the signal but not explained is searched again at another speed.
 UNEXPLAINED_SECONDS = 0.3
 

@@ -96,18 +96,20 @@ def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[W
 def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray:
     """Mean power around each sample, of the sounding parts where the alphabet is silent in between.
 
-    Averaged over a dozen bits, 30 ms at least, before or after the sample: the one that is more like the
-    sample's own surroundings, so that the level is right up to the very edge of a step or of the recording.
+    Averaged over a dozen bits (thirty where they are partly silent), 30 ms at least, before or after the
+    sample: the one that is more like the sample's own surroundings, so that the level is right up to the very
+    edge of a step or of the recording.
     For alphabets with silence the average is weighted with the power itself, which gives the power of the
     bursts whatever their share of the time.
     """
     power = heard * heard
-    span = max(9, int(band.rate_hz * max(0.03, 12 * alphabet.mean_bit_seconds))) | 1
     sparse = any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
         for shape in alphabet.shapes
         for segment in shape.segments
     )
+    bits = 30 if sparse else 12
+    span = max(9, int(band.rate_hz * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
     if sparse:
         power = ndimage.uniform_filter1d(power, max(3, int(band.rate_hz / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))

@@ -68,9 +68,17 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         [s.hertz for s in segments if s.kind in ("tone", "half")]
         + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
     )
-    rate = min(max((10.0 if tones_only else 16.0) * alphabet.highest_hertz, 8_000.0), 96_000.0)
-    low = min(max(0.3 * lowest, 40.0), 400.0)
-    high = (1.8 if tones_only else 4.0) * alphabet.highest_hertz
+    if tones_only:
+        rate, low, high = 10.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
+    else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
+        rate, low, high = (
+            16.0 * alphabet.highest_hertz,
+            0.1 * lowest,
+            max(4.0 * alphabet.highest_hertz, 8_000.0),
+        )
+        rate = max(rate, 2.5 * high)
+    rate = min(max(rate, 8_000.0), 96_000.0)
+    low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
 
 
@@ -94,6 +102,8 @@ class Templates:
     bend : ndarray of float64
         How fast a symbol's fit falls off around its place: minus the second difference of its
         autocorrelation, in samples.
+    is_bit : ndarray of int64
+        1 for the symbols 0 and 1.
     kinship : ndarray of int64
         Symbols made of the same pieces in another order or upside down have the same number: whatever the
         recorder did to one it did to the other.
@@ -106,6 +116,7 @@ class Templates:
     turns: FloatArray
     flips: npt.NDArray[np.int64]
     bend: FloatArray
+    is_bit: npt.NDArray[np.int64]
     kinship: npt.NDArray[np.int64]
 
     @property
@@ -130,6 +141,7 @@ class Templates:
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
             np.array([max(2.0 * float(w @ w - w[1:] @ w[:-1]), 1e-6) for w in sine]),
+            np.array([int(name in "01") for name in alphabet.names], np.int64),
             _kinship(alphabet),
         )
 

@@ -59,7 +59,10 @@ class Fits(NamedTuple):
 
 
 class Shapes(NamedTuple):
-    """What the search knows of each symbol; see `Templates`. `step` is a timing step, in samples."""
+    """What the search knows of each symbol; see `Templates`.
+
+    `step` is a timing step, in samples; `is_bit` is 1 for 0 and 1, and 0 for leader, mark and idle symbols.
+    """
 
     energies: F8
     length: F8
@@ -68,6 +71,7 @@ class Shapes(NamedTuple):
     bend: F8
     cost: F8
     step: F8
+    is_bit: npt.NDArray[np.int64]
 
 
 class Tuning(NamedTuple):
@@ -76,6 +80,7 @@ class Tuning(NamedTuple):
     beam: float
     slip_cost: float
     switch_cost: float
+    change_cost: float
     timing_gain: float
     drift_gain: float
     stretch_gain: F8
@@ -167,6 +172,15 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
     return gain, place + wide, pace, phase + tuning.phase_gain * slip + shapes.turns[m]
 
 
+@njit(cache=True, nogil=True, inline="always")
+def _price(m, last_symbol, from_idle, shapes, tuning):  # type: ignore[no-untyped-def]
+    """What it costs to take symbol `m` after another: bits and other symbols come in runs of their own."""
+    price = shapes.cost[m]
+    if not from_idle and last_symbol != _SLIP and shapes.is_bit[m] != shapes.is_bit[last_symbol]:
+        price += tuning.change_cost
+    return price
+
+
 @njit(cache=True, nogil=True)
 def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`."""
@@ -224,13 +238,14 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     parent[n, s], symbol[n, s], forgiven[n, s] = best_node, _SLIP, 0.0
             for m in range(len(shapes.length)):
                 gain, end, new_pace, new_phase = _branch(m, at, s, pace, phase, fits, shapes, tuning)
+                price = _price(m, symbol[n, s], from_idle, shapes, tuning)
                 after = s ^ shapes.flips[m] if states == 2 else s
                 for k in range(-_STEPS, _STEPS + 1):
                     shift = k * shapes.step[m]
                     node = math.floor(end + shift + 0.5)
                     if node > last or node <= n:
                         continue
-                    total = start_score + gain - shapes.cost[m] - 0.5 * k * k - (null[node] - null[n])
+                    total = start_score + gain - price - 0.5 * k * k - (null[node] - null[n])
                     if total <= score[node, after]:
                         continue
                     stepped = new_pace * (1.0 + tuning.stretch_gain[abs(k)] * shift / (end - at))
@@ -318,6 +333,7 @@ def search_backward(fits, shapes, tuning, nodes, ahead, idle_ahead, through):  #
             for m in range(len(shapes.length)):
                 gain, end, _, _ = _branch(m, at, s, pace, phase, fits, shapes, tuning)
                 after = s ^ shapes.flips[m] if states == 2 else s
+                price = _price(m, nodes.symbol[n, s], from_idle, shapes, tuning)
                 finest = _DEAD
                 for k in range(-_STEPS, _STEPS + 1):
                     node = math.floor(end + k * shapes.step[m] + 0.5)
@@ -326,7 +342,7 @@ def search_backward(fits, shapes, tuning, nodes, ahead, idle_ahead, through):  #
                     rest = ahead[node, after]
                     if node > last - stretch_of_time:  # the path may end inside the last symbol
                         rest = max(rest, 0.0)
-                    finest = max(finest, gain - shapes.cost[m] - 0.5 * k * k - (null[node] - null[n]) + rest)
+                    finest = max(finest, gain - price - 0.5 * k * k - (null[node] - null[n]) + rest)
                 onward = max(onward, finest)
                 through[n, s, m] = max(through[n, s, m], start_score + finest)
             if from_idle:
