@@ -24,7 +24,7 @@ from tapewright.blocks.evidence import (
 from tapewright.blocks.faults import byte_faults, cut_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
 from tapewright.blocks.reader import ByteReader
-from tapewright.blocks.scores import SymbolScores
+from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import (
     FIELD_WIDTH,
@@ -195,7 +195,7 @@ class Parser:
         back = max(0, self.place - 2 * len(text))
         fit = self.scores.pattern(text)[back:window]
         if len(fit) and fit.max() >= LEAST_FIT * len(text):
-            self.place = back + int(np.argmax(fit))
+            self.place = back + first_best(fit)
         self.seek_seconds = 0.0
 
     def _mark(self, item: Mark) -> None:
@@ -300,8 +300,12 @@ class Parser:
     def _number(self, item: FieldItem) -> None:
         run = self._read(FIELD_WIDTH[item.type] * item.tape_bytes_per_byte, f"field '{item.field}'")
         got = self._decoded(item, run)
-        self.numbers[item.field] = number_from_bytes(got.plain, item.type)
         self._cover(item.field, got)
+        if np.any(got.confidence == 0):
+            text = f"field '{item.field}' could not be read"
+            self.faults.append(Fault("field", text, span_of(self.symbols, run)))
+            return
+        self.numbers[item.field] = number_from_bytes(got.plain, item.type)
         constant = constant_of(item)
         if constant is None:
             return
@@ -387,12 +391,16 @@ class Parser:
         run = self._read(check_width_bytes(item.check) * item.tape_bytes_per_byte, "the check")
         got = self._decoded(item, run)
         said, found = check_from_bytes(item, got.plain), self.covered.check(item)
-        unread = bool(np.any(got.confidence == 0)) or bool(self.unread & set(item.over))
+        lost = bool(np.any(got.confidence == 0))
+        unread = lost or bool(self.unread & set(item.over))
         ok = said == found and not unread
         width = check_width_bytes(item.check)
         self.evidence += 8.0 * width if ok else BAD_CHECK_BITS
-        self.checks.append((item, said, found, ok))
-        if not ok:
+        self.checks.append((item, -1 if lost else said, found, ok))
+        if lost:
+            text = "the block's check could not be read"
+            self.faults.append(Fault("check", text, span_of(self.symbols, run)))
+        elif not ok:
             says = f"the block says {said:0{2 * width}X}h, its bytes give {found:0{2 * width}X}h"
             text = f"the check failed: {says}" + (", and some of them could not be read" if unread else "")
             self.faults.append(Fault("check", text, span_of(self.symbols, run)))

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.blocks.kernels import lead_ends
 from tapewright.model import GAP, Symbols
 
-__all__ = ["LeadScore", "SymbolScores"]
+__all__ = ["LeadScore", "SymbolScores", "first_best"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -21,6 +21,13 @@ WORST_BITS = -13.0
 RAREST_BITS = 8.0
 #: However long, a leader is forgotten after two or three symbols that are surely none of it.
 MOST_LEAD_BITS = 30.0
+#: Of several places where a pattern fits, the first is meant if it fits this well, as a share of the best.
+AS_GOOD_AS_BEST = 0.9
+
+
+def first_best(fit: npt.NDArray[np.floating]) -> int:
+    """Give the first place where a pattern fits as well as anywhere: which fits best is a matter of noise."""
+    return int(np.argmax(fit >= AS_GOOD_AS_BEST * fit.max()))
 
 
 class SymbolScores:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.blocks.evidence import SHORT_LEAD, SLACK_FACTOR, SLACK_SECONDS, lead_bits
 from tapewright.blocks.items import constant_of, number_to_bytes
 from tapewright.blocks.reader import ByteReader
-from tapewright.blocks.scores import SymbolScores
+from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.cards import BlockLayout, FormatCard
 from tapewright.cards.layout import FieldItem, Fixed, Gap, Lead, Mark, Sync
 from tapewright.model import GAP, Fault, Symbols
@@ -124,7 +124,7 @@ class Search:
             fit = self.scores.pattern(anchor)[back : until + 1]
             if not len(fit) or fit.max() < LEAST_SHARE * len(anchor):
                 return None
-            return self._candidate(layout, lead, back + int(np.argmax(fit)), float(fit.max()))
+            return self._candidate(layout, lead, back + first_best(fit), float(fit.max()))
         if lead is not None and seconds:
             best = self.scores.lead_before(lead.lead).bits[place : until + 1]
             if len(best) and best.max() > 0:

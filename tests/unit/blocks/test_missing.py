@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -160,3 +161,16 @@ def test_a_header_alone_promises_its_program() -> None:
     (gap,) = missing(found)
     assert (gap.kind, gap.address, gap.data) == ("data", START, bytes(80))
     assert found[0].fields == header.fields
+
+
+def test_short_blocks_are_all_found_however_well_each_is_heard() -> None:
+    # two more begin before the first would have to: whose sync is clearest must not matter
+    card = load_format("mallow-fsk-600")
+    header, data = card.block
+    short = data.layout[0].model_copy(update={"seconds": 0.3})
+    data = data.model_copy(update={"size": 4, "layout": [short, *data.layout[1:]]})
+    card = card.model_copy(update={"block": [header, data]})
+    symbols = layer.heard(blocks.encode(Image.from_bytes(DATA[:18], START), card), card)
+    log_p = np.minimum(symbols.log_p + np.linspace(-0.05, 0, len(symbols))[:, np.newaxis], 0.0)
+    found = read(replace(symbols, log_p=log_p.astype(np.float32)), card)
+    assert [len(block.data) for block in found] == [0, 4, 4, 4, 4, 2]
