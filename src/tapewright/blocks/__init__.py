@@ -3,6 +3,7 @@
 from tapewright.blocks.combine import assemble
 from tapewright.blocks.decode import decode
 from tapewright.blocks.encode import encode
+from tapewright.blocks.mend import mended
 from tapewright.blocks.reader import ByteReader
 
-__all__ = ["ByteReader", "assemble", "decode", "encode"]
+__all__ = ["ByteReader", "assemble", "decode", "encode", "mended"]

@@ -12,7 +12,7 @@ from tapewright.cards import FormatCard
 from tapewright.model import Block, Image, Range
 from tapewright.model.image import HIGHEST_ADDRESS
 
-__all__ = ["assemble"]
+__all__ = ["CopiedBytes", "assemble"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,7 +25,7 @@ MOST_CONFIDENCE = 1.0 - 1e-12
 
 
 @dataclass(eq=False)
-class _Bytes:
+class CopiedBytes:
     """Bytes being put together.
 
     ``weight`` is the natural log of the odds of each value against any other, 0 where nothing was read;
@@ -37,11 +37,13 @@ class _Bytes:
     vouched: npt.NDArray[np.bool_]
 
     @classmethod
-    def empty(cls, count: int) -> _Bytes:
+    def empty(cls, count: int) -> CopiedBytes:
+        """Nothing read yet."""
         return cls(np.zeros(count, np.uint8), np.zeros(count), np.zeros(count, np.bool_))
 
     @classmethod
-    def of(cls, block: Block) -> _Bytes:
+    def of(cls, block: Block) -> CopiedBytes:
+        """The bytes of a block, with what each is worth."""
         sure = np.clip(block.byte_confidence, 0.0, MOST_CONFIDENCE)
         read = sure > 0
         weight = np.zeros(len(sure))
@@ -51,7 +53,7 @@ class _Bytes:
     def __len__(self) -> int:
         return len(self.value)
 
-    def add(self, other: _Bytes, offset: int) -> None:
+    def add(self, other: CopiedBytes, offset: int) -> None:
         """Weigh in another copy of the bytes from `offset` on: agreement adds up, the surer value wins.
 
         Bytes a check vouches for are never outvoted by bytes that none does.
@@ -68,10 +70,10 @@ class _Bytes:
         self.value[part] = np.where(takes, other.value, value)
         self.vouched[part] = np.where(takes, other.vouched, vouched)
 
-    def part(self, offset: int, count: int) -> _Bytes:
+    def part(self, offset: int, count: int) -> CopiedBytes:
         """Return some of the bytes."""
         chosen = slice(offset, offset + count)
-        return _Bytes(self.value[chosen], self.weight[chosen], self.vouched[chosen])
+        return CopiedBytes(self.value[chosen], self.weight[chosen], self.vouched[chosen])
 
     def is_free(self, offset: int, count: int) -> bool:
         """Whether nothing was read there yet."""
@@ -84,11 +86,11 @@ class _Bytes:
         confidence: Floats = np.where(self.weight > 0, odds / (odds + RIVALS), 0.0)
         return confidence
 
-    def is_copy_of(self, other: _Bytes) -> bool:
+    def is_copy_of(self, other: CopiedBytes) -> bool:
         """Whether the bytes both could read mostly agree, and there are as many."""
         return len(self) == len(other) and self.agrees_with(other)
 
-    def agrees_with(self, other: _Bytes) -> bool:
+    def agrees_with(self, other: CopiedBytes) -> bool:
         """Whether the bytes both could read mostly agree, as far as the shorter goes."""
         n = min(len(self), len(other))
         both = (self.weight[:n] > 0) & (other.weight[:n] > 0)
@@ -120,7 +122,7 @@ def assemble(blocks: Iterable[Block], card: FormatCard) -> tuple[Image, tuple[Fl
         b for b in with_data if b.address is not None and 0 <= b.address <= HIGHEST_ADDRESS - len(b.data)
     ]
     loose = [b for b in with_data if not any(b is p for p in placed)]
-    ranges = _by_address(_without_misplaced(placed))
+    ranges = _by_address(_without_misplaced(placed, _placed_by_bad_headers(given, card)))
     # a block whose header was lost is known by its bytes where another copy has its address
     loose = [b for b in loose if not _is_known(b, placed)]
     ranges += _in_order([b for b in given if not b.data or any(b is x for x in loose)], card)
@@ -132,35 +134,53 @@ def assemble(blocks: Iterable[Block], card: FormatCard) -> tuple[Image, tuple[Fl
     return image, tuple(held.confidence for _, held in ranges)
 
 
-def _without_misplaced(placed: Sequence[Block]) -> list[Block]:
-    """Leave out blocks with a failed check that are copies of good ones at another address."""
-    good = [block for block in placed if block.verified]
+def _placed_by_bad_headers(given: Sequence[Block], card: FormatCard) -> list[Block]:
+    """List the blocks whose address comes from a header that no check vouches for."""
+    out, is_good = [], True
+    for block in given:
+        layout = card.layout_of(block.kind)
+        if any(other.after == block.kind for other in card.block):
+            is_good = block.verified
+        elif layout.after is not None and not is_good:
+            needs_header = layout.load is None or not set(layout.load.names) <= set(layout.field_names)
+            out += [block] if needs_header else []
+    return out
+
+
+def _without_misplaced(placed: Sequence[Block], unsure: Sequence[Block]) -> list[Block]:
+    """Leave out bad or wrongly placed copies of blocks that are good and where they belong."""
+    good = [b for b in placed if b.verified and not any(b is other for other in unsure)]
     return [
         block
         for block in placed
-        if block.verified
-        or not any(o.address != block.address and _Bytes.of(block).is_copy_of(_Bytes.of(o)) for o in good)
+        if any(block is other for other in good) or not any(_is_useless(block, other) for other in good)
     ]
 
 
+def _is_useless(block: Block, good: Block) -> bool:
+    if block.address == good.address and block.kind == good.kind:
+        return CopiedBytes.of(block).agrees_with(CopiedBytes.of(good))
+    return CopiedBytes.of(block).is_copy_of(CopiedBytes.of(good))
+
+
 def _is_known(block: Block, placed: Sequence[Block]) -> bool:
-    mine = _Bytes.of(block)
-    return any(o.kind == block.kind and mine.is_copy_of(_Bytes.of(o)) for o in placed)
+    mine = CopiedBytes.of(block)
+    return any(o.kind == block.kind and mine.is_copy_of(CopiedBytes.of(o)) for o in placed)
 
 
-def _by_address(blocks: Sequence[Block]) -> list[tuple[int | None, _Bytes]]:
+def _by_address(blocks: Sequence[Block]) -> list[tuple[int | None, CopiedBytes]]:
     """Lay blocks over one another where they touch or overlap."""
     order = sorted(blocks, key=lambda block: block.address or 0)
-    ranges: list[tuple[int | None, _Bytes]] = []
+    ranges: list[tuple[int | None, CopiedBytes]] = []
     while order:
         first, end, group = order[0].address or 0, order[0].address or 0, []
         while order and (order[0].address or 0) <= end:
             block = order.pop(0)
             group.append(block)
             end = max(end, (block.address or 0) + len(block.data))
-        held = _Bytes.empty(end - first)
+        held = CopiedBytes.empty(end - first)
         for block in sorted(group, key=lambda block: not block.verified):
-            piece, offset = _Bytes.of(block), (block.address or 0) - first
+            piece, offset = CopiedBytes.of(block), (block.address or 0) - first
             # another program for the same place is not a copy: bytes of two programs are never mixed
             if held.is_free(offset, len(piece)) or piece.agrees_with(held.part(offset, len(piece))):
                 held.add(piece, offset)
@@ -172,22 +192,22 @@ def _by_address(blocks: Sequence[Block]) -> list[tuple[int | None, _Bytes]]:
 class _Program:
     """Blocks without addresses that follow one another."""
 
-    pieces: list[_Bytes]
+    pieces: list[CopiedBytes]
     heard: list[int]
     complete: bool = True
 
     @property
-    def whole(self) -> _Bytes:
-        return _Bytes(
+    def whole(self) -> CopiedBytes:
+        return CopiedBytes(
             np.concatenate([piece.value for piece in self.pieces]),
             np.concatenate([piece.weight for piece in self.pieces]),
             np.concatenate([piece.vouched for piece in self.pieces]),
         )
 
 
-def _in_order(blocks: Sequence[Block], card: FormatCard) -> list[tuple[int | None, _Bytes]]:
+def _in_order(blocks: Sequence[Block], card: FormatCard) -> list[tuple[int | None, CopiedBytes]]:
     """Join blocks without addresses, each program once."""
-    different: list[tuple[_Bytes, bool]] = []
+    different: list[tuple[CopiedBytes, bool]] = []
     for program in _programs(blocks, card):
         whole, complete = program.whole, program.complete
         for place, (known, known_complete) in enumerate(different):
@@ -221,7 +241,7 @@ def _programs(blocks: Sequence[Block], card: FormatCard) -> list[_Program]:
             continue
         if not programs:
             programs.append(_Program([], []))
-        program, piece = programs[-1], _Bytes.of(block)
+        program, piece = programs[-1], CopiedBytes.of(block)
         program.complete &= block.complete
         if (
             layout.copies > 1

@@ -224,6 +224,7 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
         evidence_bits=parsed.evidence_bits,
         level=mean(symbols.level),
         noise=mean(symbols.noise),
+        check_said=tuple(said for _, said, *_ in parsed.checks),
     )
 
 

@@ -69,6 +69,7 @@ class Parsed:
     numbers, texts : mapping
     data : Decoded or None
     checks : tuple of (Check, said, found, ok)
+        `said` is -1 where it could not be read.
     evidence_bits : float
     faults : tuple of Fault
     complete : bool

@@ -103,6 +103,7 @@ def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, 
                 remedy="check that it is the right recording and card; 'read --format auto' tries every card",
             )
         )
+    found = blocks.mended(found, card)
     image, confidence = blocks.assemble(found, card)
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
 

@@ -10,7 +10,7 @@ from tapewright.chain.read import AudioLike, CardLike, read
 from tapewright.chain.write import ImageLike, _image
 from tapewright.image import Comparison, compare
 from tapewright.model import Image, Reading
-from tapewright.model.reading import DOUBTFUL
+from tapewright.model.reading import DOUBTFUL, unvouched
 
 __all__ = ["Verdict", "verify"]
 
@@ -70,7 +70,7 @@ def verify(
     difference = compare(program, reading.image)
     doubtful = _doubtful(reading)
     return Verdict(
-        difference.equal and bool(reading.blocks) and not reading.damaged and not doubtful,
+        difference.equal and not reading.damaged and not doubtful,
         _sentence(program, reading, difference, doubtful),
         difference,
         doubtful,
@@ -97,10 +97,25 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
             f"The tape differs from the program in {_bytes(_wrong(difference))}:"
             f" {keep_on}, and record it again."
         )
-    if reading.damaged or doubtful:
+    if doubtful:
         return f"The bytes agree, but {_bytes(len(doubtful))} on tape can only just be read: {keep_on} yet."
+    if reading.damaged:
+        return (
+            f"The bytes agree, but the machine itself could not load them, as {_obstacle(reading)}:"
+            f" {keep_on} yet."
+        )
     vouch = "and its own check agrees" if reading.verified else "as far as a format without a check can tell"
     return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
+
+
+def _obstacle(reading: Reading) -> str:
+    """Say what stands in the way though every byte is right."""
+    left = unvouched(reading.blocks)
+    if any(not block.complete for block in left):
+        return "a part of what belongs to them is missing"
+    if any(block.check == "bad" for block in left):
+        return "a check on the tape fails"
+    return "what says where some of them belong was not found"
 
 
 def _wrong(difference: Comparison) -> int:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations
 
 from tapewright import blocks
 from tapewright.cards import FormatCard, load_format
 from tapewright.cli.telling import byte_count, doubtful_places
-from tapewright.model import Block, CardError, Fault, Image, Reading, UsageError
+from tapewright.model import Block, Fault, Image, Reading, UsageError
+from tapewright.model.reading import unvouched
 
 __all__ = ["Together", "put_together"]
 
@@ -63,19 +63,19 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     if not found:
         return Together(Image(), (), True, "no program was found.", faults)
     card = card or load_format(found[0].format)
-    every = [block for reading in found for block in reading.blocks]
+    every = tuple(block for reading in found for block in reading.blocks)
     image, confidence = found[0].image, found[0].image_confidence
     if len(found) > 1:
         _refuse_strangers(found)
+        mended = blocks.mended(every, card)
+        faults += tuple(block.faults[0] for block, old in zip(mended, every, strict=True) if block is not old)
+        every = mended
         image, confidence = blocks.assemble(every, card)
         _refuse_concatenation(found, image)
-    left = [block for block in every if not block.verified and not _is_made_good(block, every)]
+    left = unvouched(every)
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
-    is_short = len(image) < _promised_bytes(every, card) or (
-        len(found) == 1 and any(fault.kind == "missing" for block in every for fault in block.faults)
-    )
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
-    damage = _damage(image, doubtful, left, is_short, is_homeless, len(found))
+    damage = _damage(image, doubtful, left, is_homeless, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
     return Together(image, doubtful, damage is not None, sentence, faults)
 
@@ -114,54 +114,29 @@ def _refuse_concatenation(readings: Sequence[Reading], image: Image) -> None:
         )
 
 
-def _is_made_good(block: Block, every: Sequence[Block]) -> bool:
-    """Whether another copy of this block, there or in another recording, is vouched for by its check."""
-    return any(
-        other.verified
-        and other.kind == block.kind
-        and other.address == block.address
-        and len(other.data) >= len(block.data)
-        and (block.address is not None or other.fields == block.fields)
-        for other in every
-    )
-
-
-def _promised_bytes(every: Sequence[Block], card: FormatCard) -> int:
-    """Add up how many bytes the headers say there are, where the format has them say so."""
-    promised: dict[tuple[object, ...], int] = {}
-    for header in every:
-        numbers = {name: value for name, value in header.fields.items() if isinstance(value, int)}
-        for layout in card.block:
-            if layout.after == header.kind and layout.total is not None and header.verified:
-                with suppress(CardError):  # a field it needs was not read
-                    promised[tuple(header.fields.values())] = layout.total.value(numbers)
-    return sum(promised.values())
-
-
 def _damage(
     image: Image,
     doubtful: Sequence[int],
     left: Sequence[Block],
-    is_short: bool,
     is_homeless: bool,
     recordings: int,
 ) -> str | None:
     """Say what is wrong; None if nothing is."""
     if not image.ranges:
         return "blocks were found, but none with program bytes."
+    if is_homeless:
+        return "damaged: what says where the bytes belong was not found on the tape."
+    if any(fault.kind == "missing-block" for block in left for fault in block.faults):
+        return (
+            "damaged: a part of the program is missing; read another recording together with this one, or"
+            " play the tape again."
+        )
     if doubtful:
         are = "is" if len(doubtful) == 1 else "are"
         return (
             f"damaged: {byte_count(len(doubtful))} of {len(image)} {are} doubtful; read another recording"
             " together with this one, or play the tape again."
         )
-    if is_short:
-        return (
-            "damaged: a part of the program is missing, and bytes after it may stand at the wrong address;"
-            " read another recording together with this one, or play the tape again."
-        )
-    if is_homeless:
-        return "damaged: what says where the bytes belong was not found on the tape."
     if any(not block.complete or block.check == "bad" for block in left):
         if recordings > 1:
             return (

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.model.image import Image
 from tapewright.model.layers import FloatArray, Symbols
 from tapewright.model.place import Fault, Span
 
-__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source"]
+__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source", "unvouched"]
 
 FieldValue = int | str
+BoolArray = npt.NDArray[np.bool_]
+ByteArray = npt.NDArray[np.uint8]
 
 #: What a block's own check can say; see the glossary.
 CHECKS = ("ok", "bad", "none", "repaired")
 #: A byte less sure than this, with no check to vouch for it, makes a reading damaged (chosen).
 DOUBTFUL = 0.99
+#: Two stretches of bytes are copies of one if this share of what was read agrees.
+ALIKE = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +47,8 @@ class Block:
         ``ok``, ``bad``, ``none`` (the format has none) or ``repaired``.
     repaired_offsets : tuple of int
         Which bytes of `data` we changed to make the check come out.
+    check_said : tuple of int
+        What each check of the block says on tape, in the card's order; -1 where it could not be read.
     faults : tuple of Fault
     speed : float
         Mean tape speed over the block, 1 = nominal.
@@ -68,6 +75,7 @@ class Block:
     evidence_bits: float = 0.0
     level: float = 0.0
     noise: float = 0.0
+    check_said: tuple[int, ...] = ()
 
     @property
     def verified(self) -> bool:
@@ -124,18 +132,30 @@ class Reading:
 
     @property
     def verified(self) -> bool:
-        """Whether there is a program and every block is vouched for by its own check."""
-        return bool(self.blocks) and all(block.verified for block in self.blocks)
+        """Whether there is a program and checks vouch for all of it: for every block, or a copy of it."""
+        return bool(self.blocks) and not unvouched(self.blocks) and not self._is_homeless
 
     @property
     def damaged(self) -> bool:
-        """Whether there is no program, a check failed, bytes are missing, or an unchecked byte doubtful."""
-        return not self.blocks or any(
-            not block.complete
-            or block.check == "bad"
-            or (block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL)))
-            for block in self.blocks
+        """Whether there is no program, or of a block without a good copy a check failed, bytes are missing,
+        or an unchecked byte is doubtful.
+        """
+        return (
+            not self.blocks
+            or self._is_homeless
+            or any(
+                not block.complete
+                or block.check == "bad"
+                or (block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL)))
+                for block in unvouched(self.blocks)
+            )
         )
+
+    @property
+    def _is_homeless(self) -> bool:
+        """Whether some of the program has an address and some has lost it."""
+        known = {piece.address is not None for piece in self.image}
+        return len(known) > 1
 
     def __repr__(self) -> str:
         name = self.source.path or "the recording"
@@ -151,3 +171,63 @@ class Reading:
             )
         lines += [f"  {fault.kind}: {fault.text}" for fault in self.faults]
         return "\n".join(lines)
+
+
+def unvouched(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """List the blocks no check vouches for: neither their own nor that of a copy.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        Of one recording in order of time, or of several of the same save, one after the other.
+    """
+    every = tuple(blocks)
+    good = [block for block in every if block.verified]
+    return tuple(
+        block
+        for place, block in enumerate(every)
+        if not block.verified
+        and not (_has_good_copy(block, good) if block.data else _is_needless(block, every, place))
+    )
+
+
+def _has_good_copy(block: Block, good: Iterable[Block]) -> bool:
+    """Whether verified blocks hold the same stretch of the program."""
+    n = len(block.data)
+    mine, read = np.frombuffer(block.data, np.uint8), block.byte_confidence > 0
+    held, value = np.zeros(n, np.bool_), mine.copy()
+    for other in good:
+        if other.kind != block.kind or (other.address is None) != (block.address is None):
+            continue
+        theirs = np.frombuffer(other.data, np.uint8)
+        if block.address is None or other.address is None:
+            if other.fields == block.fields and len(theirs) >= n and _is_alike(mine, theirs[:n], read):
+                return True
+            continue
+        offset = other.address - block.address
+        first, end = max(0, offset), min(n, offset + len(theirs))
+        if first >= end:
+            continue
+        part = slice(first, end)
+        value[part] = theirs[first - offset : end - offset]
+        held[part] = True
+        # a length that was misread may make the bad copy the longer one
+        if offset == 0 and end < n and read[part].any() and _is_alike(mine[part], value[part], read[part]):
+            return True
+    return bool(held.all()) and _is_alike(mine, value, read)
+
+
+def _is_alike(mine: ByteArray, theirs: ByteArray, read: BoolArray) -> bool:
+    return not read.any() or bool(np.mean(mine[read] == theirs[read]) >= ALIKE)
+
+
+def _is_needless(header: Block, every: tuple[Block, ...], place: int) -> bool:
+    """Whether all that follows a block without data is there a second time, after a good one."""
+    after = every[place + 1 :]
+    count = next((k for k, block in enumerate(after) if block.kind == header.kind), len(after))
+    outside = [block for block in (*every[:place], *after[count:]) if block.verified]
+    return any(block.kind == header.kind and not block.data for block in outside) and all(
+        any(other.kind == block.kind and other.data == block.data for other in outside)
+        for block in after[:count]
+        if block.verified and block.data
+    )

@@ -1,0 +1,102 @@
+"""The verdict before the switch is turned off, on tapes with several copies and with parts missing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from command_line import QUICK_CARD
+from tapewright.cards import FormatCard, parse_card
+from tapewright.chain import synthesize, verify
+from tapewright.model import Image, Recording
+
+PROGRAM = np.random.default_rng(51).integers(0, 256, 60).astype(np.uint8).tobytes()
+IMAGE = Image.from_bytes(PROGRAM, 0x200)
+#: The same with a header, then blocks.
+CUT_CARD = """
+[[block]]
+kind = "header"
+load = "start"
+layout = [
+  { lead = "1", seconds = 1.0, at_least = 0.2 },
+  { sync = "aa 0f" },
+  { field = "start", type = "u16-le" },
+  { field = "total", type = "u16-le" },
+  { check = "sum8", over = ["start", "total"] },
+  { lead = "1", seconds = 0.1 },
+]
+[[block]]
+kind = "data"
+after = "header"
+size = 20
+total = "total"
+layout = [
+  { lead = "1", seconds = 0.3, at_least = 0.1 },
+  { sync = "aa f0" },
+  { field = "length", type = "u8" },
+  { data = "length" },
+  { check = "sum8", over = ["length", "data"] },
+  { lead = "1", seconds = 0.1 },
+]
+"""
+
+
+@pytest.fixture(scope="module")
+def quick() -> FormatCard:
+    return parse_card(QUICK_CARD, FormatCard, "quick.toml")
+
+
+@pytest.fixture(scope="module")
+def cut() -> FormatCard:
+    text = QUICK_CARD[: QUICK_CARD.index("[[block]]")] + CUT_CARD
+    return parse_card(text.replace("quick-test", "cut-test"), FormatCard, "cut.toml")
+
+
+def silenced(tape: Recording, *stretches: tuple[float, float]) -> Recording:
+    samples = tape.samples.copy()
+    for start, end in stretches:
+        samples[round(start * tape.rate_hz) : round(end * tape.rate_hz)] = 0
+    return Recording(samples, tape.rate_hz)
+
+
+def test_a_bad_copy_does_not_matter_where_a_good_one_vouches_for_every_byte(quick: FormatCard) -> None:
+    tape = synthesize(IMAGE, format=quick, copies=2)
+    verdict = verify(silenced(tape, (1.80, 1.85)), IMAGE, format=quick)
+    assert [block.check for block in verdict.reading.blocks] == ["bad", "ok"]
+    assert verdict.safe
+    assert verdict.sentence.startswith("All 60 bytes are on the tape, and its own check agrees")
+
+
+def test_two_bad_copies_are_safe_where_together_they_pass_the_check(quick: FormatCard) -> None:
+    tape = synthesize(IMAGE, format=quick, copies=2)
+    second = tape.seconds / 2 + 0.75  # the second copy is the first, moved by half of all but the silence
+    verdict = verify(silenced(tape, (1.80, 1.85), (second + 1.4, second + 1.44)), IMAGE, format=quick)
+    assert sorted(block.check for block in verdict.reading.blocks) == ["bad", "repaired"]
+    assert verdict.safe
+
+
+def test_a_check_that_fails_over_good_bytes_is_not_said_to_be_about_no_bytes(quick: FormatCard) -> None:
+    tape = synthesize(IMAGE, format=quick)
+    last = verify(tape, IMAGE, format=quick).reading.blocks[0].byte_seconds[-1]
+    # the check alone is silent: it stands after the last byte, and a byte takes 10 bits of 1/1200 s
+    verdict = verify(silenced(tape, (last + 0.0095, last + 0.0155)), IMAGE, format=quick)
+    assert not verdict.safe
+    assert verdict.comparison.equal
+    assert "do NOT switch the machine off" in verdict.sentence
+    assert " 0 bytes" not in verdict.sentence
+
+
+def test_a_block_that_is_gone_makes_the_tape_unsafe(cut: FormatCard) -> None:
+    tape = synthesize(IMAGE, format=cut)
+    whole = verify(tape, IMAGE, format=cut)
+    assert whole.safe
+    for lost in whole.reading.blocks:
+        span = lost.span
+        verdict = verify(silenced(tape, (span.start_seconds, span.end_seconds)), IMAGE, format=cut)
+        assert not verdict.safe
+        assert not verdict.reading.verified
+        assert verdict.reading.damaged
+        assert "do NOT switch the machine off" in verdict.sentence
+        assert " 0 bytes" not in verdict.sentence
+        if lost.data:
+            assert "differs from the program in 20 bytes" in verdict.sentence
