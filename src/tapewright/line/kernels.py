@@ -19,6 +19,7 @@ def carry_phase(kind, turns, level, phase, phases):  # type: ignore[no-untyped-d
     for i in range(len(kind)):
         if kind[i] == 2:
             phase = math.floor(2.0 * phase + 0.5) / 2.0
+            phase -= math.floor(phase)
         phases[i] = phase
         if kind[i] == 1:
             phase += turns[i]
