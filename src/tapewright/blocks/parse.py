@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.blocks.align import from_the_end
 from tapewright.blocks.coding import HEX_BITS, Decoded, decoded, hex_bits, joined_runs, match_bits, part_of
 from tapewright.blocks.evidence import (
     ABSURD_BITS,
@@ -357,7 +358,7 @@ class Parser:
             possible = max(0, self.limit - self.place) // 2 + 1
             if on_tape > possible:
                 self.evidence += ABSURD_BITS
-            run = self._read(min(on_tape, possible), "data") if count else None
+            run = self._read_data(min(on_tape, possible)) if count else None
         if run is None:
             none = np.zeros(0, np.int64)
             self.data = Decoded(b"", b"", np.zeros(0), none, none)
@@ -369,6 +370,16 @@ class Parser:
             raise _CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
         if item.length is None and not len(run):
             raise _CutOff("the data")
+
+    def _read_data(self, count: int) -> ByteRun:
+        """Read bytes; those after a dropout as their distance from the end of the block says."""
+        run = self.reader.read(self.place, count) if self.place < self.limit else None
+        if run is not None and len(run) == count:
+            better = from_the_end(self.symbols, self.reader, self.card, self.layout, run, self.limit)
+            run = better if better is not None else run
+        if run is None:
+            raise _CutOff("data")
+        return self._take(run, count, "data")
 
     def _data_length(self, item: Data) -> int | None:
         """Bytes the fields promise; None for "until lead" or where a lost header would have said."""

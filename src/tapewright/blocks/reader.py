@@ -24,5 +24,8 @@ class ByteReader(Protocol):
     def read_until_lead(self, first_symbol: int, most: int, idle_seconds: float) -> ByteRun:
         """Read bytes until idle time of `idle_seconds` or the end of the signal."""
 
+    def read_ending_at(self, end_symbol: int, count: int) -> ByteRun:
+        """Read `count` bytes without anything between them, the last of which ends before a symbol."""
+
     def evidence_bits(self, run: ByteRun) -> npt.NDArray[np.float64]:
         """Say how much better framing explains each byte than chance does, in bits."""

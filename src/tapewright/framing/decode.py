@@ -107,6 +107,23 @@ class Framer:
         path = self._path(first_symbol, most, idle_seconds, starts_idle=True)
         return self._run(self._trimmed(self._frames(path)).part(slice(0, most)))
 
+    def read_ending_at(self, end_symbol: int, count: int) -> ByteRun:
+        """Read `count` bytes without anything between them, the last of which ends before a symbol.
+
+        Parameters
+        ----------
+        end_symbol : int
+        count : int
+            There must be so many, without a gap.
+
+        Returns
+        -------
+        ByteRun
+        """
+        end = int(self.slots.of_symbol[end_symbol])
+        first = end - self.length * np.arange(count, 0, -1)
+        return self._run(Frames(first, first + self.length, np.zeros(count, np.bool_), np.ones(count)))
+
     def evidence_bits(self, run: ByteRun) -> npt.NDArray[np.float64]:
         """Say how much better framing explains each byte than chance does, in bits.
 
