@@ -57,6 +57,7 @@ class SymbolScores:
                 share = np.count_nonzero(self.symbols.index == k) / np.count_nonzero(heard)
                 chance = float(np.clip(share, 2.0**-RAREST_BITS, 0.5))
             score = self.symbols.log_p[:, k] / np.float32(np.log(2)) - np.float32(np.log2(chance))
+            score = np.nan_to_num(score, nan=0.0, posinf=0.0, neginf=WORST_BITS)  # no number says nothing
             score = np.maximum(score, np.float32(WORST_BITS))
             score[~heard] = 0.0
             self._columns[name] = score

@@ -17,6 +17,8 @@ __all__ = ["MOST_BRIDGED_SECONDS", "Slots"]
 MOST_BRIDGED_SECONDS = 3.0
 #: Below this a symbol is simply wrong; a receiver's claim of more is not believed.
 LEAST_LOG_P = np.log(1e-6)
+#: exp of more than this, either way, is as good as 0 or endless.
+MOST_LOG_P = 80.0
 #: A symbol has as much time unheard before it as half a bit: idle tone the receiver passed over.
 HOLE_BITS = 0.5
 
@@ -87,7 +89,7 @@ class Slots:
         erased = is_gap[symbol]
         chance = np.full(len(symbols.names), 1.0 / len(symbols.names))
         chance[[zero, one]] = 0.5
-        log_p = symbols.log_p[symbol]
+        log_p = _finite(symbols.log_p)[symbol]
         score = np.maximum(log_p, np.float32(LEAST_LOG_P)) - np.log(chance).astype(np.float32)
         score[erased] = 0.0
         hole = np.zeros(n, np.bool_)
@@ -109,6 +111,13 @@ class Slots:
             byte_seconds=byte_seconds,
             often_idle=often_idle,
         )
+
+
+def _finite(log_p: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
+    """Keep soft values within what can be reckoned with; one that is no number says nothing."""
+    nothing = -np.log(max(1, log_p.shape[1]))
+    finite = np.nan_to_num(log_p, nan=nothing, neginf=-MOST_LOG_P, posinf=0.0)
+    return np.clip(finite, -MOST_LOG_P, 0.0).astype(np.float32)
 
 
 def _llr(
