@@ -56,7 +56,7 @@ def main() -> None:
         print(table.CLAIMS_HEADING)
         for part in _each(_nothing, [(f.card, options.nothing_seconds) for f in families], options.jobs):
             claims += part
-            print("\n".join(table.claim_line(claim) for claim in part), flush=True)
+            print("\n".join(table.claim_lines(part)), flush=True)
     if options.save:
         found = {"bytes_a_point": options.bytes, "curves": results, "nothing": claims}
         print(f"\nkept in {history.save('accuracy', found, options.commit)}")

@@ -9,9 +9,11 @@ import numpy as np
 
 from benchmarks.accuracy.measure import BINS
 
-__all__ = ["CLAIMS_HEADING", "HEADING", "calibration", "claim_line", "curve_line", "point_lines"]
+__all__ = ["CLAIMS_HEADING", "HEADING", "calibration", "claim_lines", "curve_line", "point_lines"]
 
 SURE_BAR_PERCENT = 0.1
+#: Less of the time is not worth a line.
+LEAST_COVERED_PERCENT = 0.05
 #: Bins in which claims and errors differ by more standard errors than this name the card.
 MOST_Z = 4.0
 
@@ -44,12 +46,21 @@ def curve_line(result: dict[str, Any]) -> str:
         loss, book = needed - result["ideal_db"], needed - result["textbook_db"]
         text = f"{needed:7.2f} {result['sigma_db']:5.2f} {loss:+6.2f} {book:+6.2f}"
         flags = ("*" if loss > bar else " ") + ("!" if min(loss, book) > bar else " ")
-    framed = "-" if result["framed_db"] is None else f"{result['framed_db']:.2f}"
+    framed = _framed(result)
     note = "" if result["how"] == "fit" else f"   {result['how']}"
     return (
         f"{result['card']:22s} {result['impairment']:10s} {text} {bar:4.1f} {flags} {framed:>6s}"
         f" {claimed:8.2f}{note}"
     )
+
+
+def _framed(result: dict[str, Any]) -> str:
+    if result["framed_db"] is not None:
+        return f"{result['framed_db']:.2f}"
+    first, last = result["points"][0], result["points"][-1]
+    if first["wrong_framed"] < 1e-2 * first["framed"]:
+        return f"<{first['eb_n0_db']:.1f}"  # better than the symbols promise: parity helps
+    return f">{last['eb_n0_db']:.1f}"
 
 
 def point_lines(result: dict[str, Any]) -> str:
@@ -89,14 +100,20 @@ def calibration(results: list[dict[str, Any]]) -> str:
     return "\n".join(lines)
 
 
-def claim_line(claim: dict[str, Any]) -> str:
-    """One line for what one card claims to hear in one sound."""
-    where = "after program" if claim["after_program"] else "alone"
-    flag = " *" if claim["sure_percent"] > SURE_BAR_PERCENT else ""
-    return (
-        f"{claim['card']:22s} {claim['sound']:8s} {where:14s} {claim['covered_percent']:9.2f}"
-        f" {claim['sure_percent']:8.3f}{flag}"
-    )
+def claim_lines(claims: list[dict[str, Any]]) -> list[str]:
+    """Say what one card claims to hear, sound by sound; where it claims nothing, only how often."""
+    lines = []
+    for claim in claims:
+        if claim["covered_percent"] < LEAST_COVERED_PERCENT and claim["sure_percent"] == 0:
+            continue
+        where = "after program" if claim["after_program"] else "alone"
+        flag = " *" if claim["sure_percent"] > SURE_BAR_PERCENT else ""
+        lines.append(
+            f"{claim['card']:22s} {claim['sound']:8s} {where:14s} {claim['covered_percent']:9.2f}"
+            f" {claim['sure_percent']:8.3f}{flag}"
+        )
+    rest = len(claims) - len(lines)
+    return [*lines, f"{claims[0]['card']:22s} nothing in {rest} of {len(claims)}"]
 
 
 def _z(row: np.ndarray[Any, np.dtype[np.float64]]) -> float:

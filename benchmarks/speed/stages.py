@@ -31,8 +31,8 @@ STAGES = {
     "acquisition": (ACQUIRING,),
     "front (rate, band, level)": ("front.", "decode.survey"),
     "correlation": ("templates.", "Templates."),
-    "forward search": ("kernels.search_forward",),
-    "backward search, posteriors": ("kernels.search_backward", "kernels.collect_posteriors"),
+    "forward search": ("trellis.search_forward", "kernels.search_forward"),
+    "backward search, posteriors": ("trellis.", "kernels.search_backward", "kernels.collect_posteriors"),
     "rest": ("",),
 }
 
@@ -99,12 +99,12 @@ def watch_receiver(watch: StopWatch) -> None:
     ]
     wrapped: dict[int, Any] = {}
     for module in modules:
-        if module.__name__.endswith("kernels"):
-            continue  # compiled functions find one another by these names
         for name, value in list(vars(module).items()):
             home = getattr(value, "__module__", "") or ""
             if not home.startswith("tapewright.line"):
                 continue
+            if hasattr(value, "py_func") and home == module.__name__:
+                continue  # compiled functions of one module find one another by these names
             if inspect.isclass(value):
                 if home == module.__name__:
                     _watch_methods(watch, value)
