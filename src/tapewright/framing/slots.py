@@ -117,7 +117,8 @@ def _finite(log_p: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
     """Keep soft values within what can be reckoned with; one that is no number says nothing."""
     nothing = -np.log(max(1, log_p.shape[1]))
     finite = np.nan_to_num(log_p, nan=nothing, neginf=-MOST_LOG_P, posinf=0.0)
-    return np.clip(finite, -MOST_LOG_P, 0.0).astype(np.float32)
+    kept: npt.NDArray[np.float32] = np.clip(finite, -MOST_LOG_P, 0.0).astype(np.float32)
+    return kept
 
 
 def _llr(
