@@ -15,7 +15,7 @@ from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search
 from tapewright.blocks.sequence import Sequence
 from tapewright.blocks.silence import why_nothing
-from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
+from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import Gap, Lead
 from tapewright.model import Block, Fault, Span, Symbols
 
@@ -30,6 +30,10 @@ LEAST_BITS = 46.0
 FOLLOW_BITS = 24.0
 #: Whatever its check says, a block shows this much else: a check of 8 bits alone is right once in 256.
 LEAST_BITS_WITHOUT_CHECK = 20.0
+#: Most confidence of bytes that may be shifted by a lost symbol, and the chance of an error from which on
+#: they may (measured: scripts/measure-confidence).
+SHIFTED = 0.5
+DOUBTFUL_ERROR = 0.01
 #: A block starting within another is believed, if the other's check does not vouch for it, with a leader
 #: worth so many bits or a good check of its own.
 INNER_LEAD_BITS = 8.0
@@ -203,7 +207,7 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
     data, confidence, seconds = b"", np.zeros(0), np.zeros(0)
     if parsed.data is not None:
         data = parsed.data.plain[: placed.count]
-        confidence = _weighed(parsed)[: placed.count]
+        confidence = _weighed(parsed, card)[: placed.count]
         seconds = _start_seconds(symbols, parsed.data.first_symbol, parsed.data.end_symbol)[: placed.count]
 
     def mean(values: npt.NDArray[np.floating]) -> float:
@@ -228,12 +232,14 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
     )
 
 
-def _weighed(parsed: Parsed) -> npt.NDArray[np.float64]:
+def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
     """Let the check have its say on how sure the bytes are.
 
     With c the probability that all bytes are right, a check of w bits that is good leaves an error with
     probability (1 - c) 2**-w / (c + (1 - c) 2**-w); one that fails says there is an error somewhere, and
-    each byte's share in it grows by 1 / (1 - c).
+    each byte's share in it grows by 1 / (1 - c). Where symbols differ in length and nothing marks where a
+    byte begins, that error is as likely a symbol too many or too few, and then all bytes after it are
+    shifted: from the first doubtful byte on, none is surer than `SHIFTED`.
     """
     if parsed.data is None:
         return np.zeros(0)
@@ -247,6 +253,10 @@ def _weighed(parsed: Parsed) -> npt.NDArray[np.float64]:
         error = error * passes / (all_right + (1.0 - all_right) * passes)
     elif not all(ok for *_, ok in parsed.checks):
         error = error / (1.0 - all_right)
+        if not card.byte.is_asynchronous and not Alphabet.of(card).equal_lengths:
+            doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
+            first = int(doubtful[0]) if len(doubtful) else 0
+            error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
     weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
     return weighed
 

@@ -164,9 +164,9 @@ def measure(
 def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: int) -> float:
     """Noise variance per sample, from what each symbol leaves; passes over dropouts and clicks.
 
-    Each symbol's remainder has a chi-square distribution: there are fewer
-    independent samples than samples, `fitted` of them went into the fit, and the median lies below the mean by
-    the factor of Wilson and Hilferty (Proc. Natl. Acad. Sci. 17, 1931), (1 - 2 / (9 k))^3.
+    What each symbol leaves has a chi-square distribution of k degrees of freedom: as many as the band has
+    independent samples in that time, less those `fitted`. The median lies below the mean by the factor
+    (1 - 2 / (9 k))^3 of Wilson and Hilferty (Proc. Natl. Acad. Sci. 17, 1931).
     """
     freedom = np.maximum(samples * band.fraction, 1.0)
     kept = np.maximum(freedom - fitted, 0.5)
