@@ -57,7 +57,7 @@ def from_the_end(
         return None
     first = int(run.first_symbol[0])
     gaps = np.flatnonzero(symbols.index[first : int(run.end_symbol[-1])] == GAP) + first
-    if not len(gaps):
+    if not len(gaps) or gaps[-1] + 1 >= len(symbols):  # nothing is heard after it
         return None
     if card.byte.is_asynchronous:
         return _by_frames(reader, run, int(gaps[0]), int(gaps[-1]) + 1, tail, lead)
