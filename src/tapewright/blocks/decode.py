@@ -15,6 +15,7 @@ from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search
 from tapewright.blocks.sequence import Sequence
 from tapewright.blocks.silence import why_nothing
+from tapewright.blocks.text import is_free_text
 from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import Gap, Lead
 from tapewright.model import Block, Fault, Span, Symbols
@@ -94,6 +95,8 @@ class _Scan:
         self.starts = np.array([candidate.start for candidate in candidates], np.int64)
         self.sequence = Sequence(symbols, card)
         self.cursor = 0
+        #: What does not hold text from one place on does not hold it from the next either.
+        self.no_text_until = 0
         self.best_bits = -np.inf
 
     def blocks(self) -> Iterator[Parsed]:
@@ -109,6 +112,8 @@ class _Scan:
                 rivals.append(self.candidates[number])
                 number += 1
             parsed = self._best(rivals, LEAST_BITS)
+            if parsed is None:
+                self.cursor = max(self.cursor, self.no_text_until)
             while parsed is not None:
                 self.cursor = max(parsed.core_end, self.cursor)
                 self.sequence.take(parsed)
@@ -134,7 +139,8 @@ class _Scan:
     def _read(self, candidate: Candidate, least: float) -> Parsed:
         """Read the block at a candidate, up to where another one certainly starts."""
         parsed = self._parse(candidate, len(self.symbols))
-        if self._stands(parsed, least) or candidate.bits >= CERTAIN_HEAD_BITS:
+        is_certain = candidate.fit_bits > 0 and candidate.bits >= CERTAIN_HEAD_BITS
+        if self._stands(parsed, least) or is_certain:
             limit = self._inner_start(candidate, parsed)
             if limit is not None:
                 return self._parse(candidate, limit)
@@ -173,6 +179,8 @@ class _Scan:
     def _stands(self, parsed: Parsed, least: float) -> bool:
         self.best_bits = max(self.best_bits, parsed.evidence_bits)
         vouched = sum(8.0 * check_width_bytes(item.check) for item, *_, ok in parsed.checks if ok)
+        if parsed.structure < LEAST_STRUCTURE and is_free_text(parsed.layout, self.card.byte):
+            self.no_text_until = max(self.no_text_until, parsed.core_end)
         has_bytes = parsed.core_end > parsed.core_first and (parsed.data is not None or parsed.complete)
         return (
             has_bytes

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-__all__ = ["lead_ends"]
+__all__ = ["frame_trials", "lead_ends"]
 
 
 @njit(cache=True)
@@ -42,3 +42,57 @@ def lead_ends(score, phase, most):  # type: ignore[no-untyped-def]
             total = most
         bits[p + 1], first[p + 1] = total, begin
     return bits, first
+
+
+@njit(cache=True)
+def frame_trials(index, start, stop, length, idle, gap):  # type: ignore[no-untyped-def]
+    """Go through symbols as a simple machine would: at every start, look whether there is a stop as well.
+
+    Parameters
+    ----------
+    index : ndarray of int16, shape (n,)
+    start, stop : ndarray of int64
+        Symbols a byte begins and ends with.
+    length : int
+        Symbols in a byte.
+    idle : int
+        What stands between bytes.
+    gap : int
+        What stands for no signal: nothing is held against what is next to it.
+
+    Returns
+    -------
+    good, bad : int
+        Starts with and without a stop.
+    """
+    good, bad = 0, 0
+    place, n = 0, len(index)
+    free = False
+    stop_at = length - len(stop)
+    while place + length <= n:
+        if index[place] == gap:
+            free = True
+            place += 1
+            continue
+        fits = True
+        for k in range(len(start)):
+            fits &= index[place + k] == start[k]
+        if not fits:
+            if index[place] != idle and not free:
+                bad += 1
+            place += 1
+            continue
+        has_gap = False
+        for k in range(length):
+            has_gap |= index[place + k] == gap
+        for k in range(len(stop)):
+            fits &= index[place + stop_at + k] == stop[k]
+        if has_gap:
+            free = True
+        elif fits:
+            good += 1
+            free = False
+        elif not free:
+            bad += 1
+        place += length if fits else 1
+    return good, bad

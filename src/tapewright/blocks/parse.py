@@ -26,6 +26,7 @@ from tapewright.blocks.faults import byte_faults, cut_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores, first_best
+from tapewright.blocks.text import is_free_text, text_bits
 from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import (
     FIELD_WIDTH,
@@ -349,8 +350,12 @@ class Parser:
         count = self._data_length(item)
         run: ByteRun | None
         if count is None and self.card.byte.is_asynchronous:
-            run = self.reader.read_until_lead(self.place, len(self.symbols), self._idle_seconds())
-            run = self._take(run, None, "data")
+            place, idle = self.place, self._idle_seconds()
+            run = self._take(self.reader.read_until_lead(place, len(self.symbols), idle), None, "data")
+            if len(run) and is_free_text(self.layout, self.card.byte):
+                bits, most = text_bits(self.symbols, self.card.byte, run, place, idle)
+                self.structure_bits += bits
+                self.structure_most += most
         elif count is None:
             run = self._read(max(0, self.limit - self.place), "data")
         else:
