@@ -97,7 +97,8 @@ def _curve(task: tuple[Family, str, int]) -> dict[str, Any]:
     family, impairment, bytes_a_point = task
     began = time.perf_counter()
     bound = bounds()[family.card]
-    points, ideal_db = measure_curve(family, impairment, bytes_a_point, bound["ideal_db"])
+    told_db = bound["ideal_db"] + bound.get(f"{impairment}_db", 0.0)
+    points, ideal_db = measure_curve(family, impairment, bytes_a_point, told_db)
     at = sorted(points)
     needed = needed_db(at, [points[db].wrong for db in at], [points[db].bytes_ for db in at])
     framed = needed_db(at, [points[db].wrong_framed for db in at], [points[db].framed for db in at])
@@ -105,7 +106,7 @@ def _curve(task: tuple[Family, str, int]) -> dict[str, Any]:
         "card": family.card,
         "impairment": impairment,
         "ideal_db": round(ideal_db, 3),
-        "textbook_db": round(bound["textbook_db"] + ideal_db - bound["ideal_db"], 3),
+        "textbook_db": round(bound["textbook_db"] + ideal_db - told_db, 3),
         "needed_db": _number(needed.db),
         "sigma_db": _number(needed.sigma_db),
         "how": needed.how,

@@ -20,7 +20,7 @@ MOST_Z = 4.0
 HEADING = f"""\
 Eb/N0 in dB for a byte error rate of 1e-2 with the framing known and everything else blind. Eb is the mean
 received energy of a payload symbol, zeros and ones averaged.
-  loss     against the best possible receiver, simulated (told level, phase, speed and start)
+  loss     against the best possible receiver, simulated (told level, phase, speed, start, impairment)
   book     against the closed formula for one symbol by itself
   *  loss is above the bar     !  book is, too
   framed   needed when the framer reads the bytes (a slip spoils the rest where bytes have no start)
