@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -12,15 +13,21 @@ from tapewright.blocks.coding import HEX_BITS, Decoded, decoded, hex_bits, joine
 from tapewright.blocks.evidence import (
     ABSURD_BITS,
     BAD_CHECK_BITS,
+    LEAST_FIT,
     LEAST_IDLE_SECONDS,
     LEAST_STRUCTURE,
+    REPEATED_MOST_BITS,
+    SLACK_FACTOR,
+    SLACK_SECONDS,
+    TRAILER_MOST_BITS,
     Parsed,
 )
 from tapewright.blocks.faults import byte_faults, cut_fault, span_of
-from tapewright.blocks.items import check_from_bytes, constant_of, number_from_bytes, number_to_bytes
+from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
+from tapewright.blocks.reader import ByteReader
+from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.blocks.text import is_free_text, text_bits
-from tapewright.blocks.walk import CutOff, Walker
-from tapewright.cards import check_width_bytes
+from tapewright.cards import BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import (
     FIELD_WIDTH,
     Check,
@@ -35,7 +42,7 @@ from tapewright.cards.layout import (
     Sync,
     TextField,
 )
-from tapewright.model import ByteRun, CardError, Fault
+from tapewright.model import GAP, ByteRun, CardError, Fault, Symbols
 
 __all__ = ["Parser"]
 
@@ -43,9 +50,49 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
+class _CutOff(Exception):  # noqa: N818 (not an error: the way out of a layout that cannot be finished)
+    """The bytes ended before the layout did."""
+
+
 @dataclass
-class Parser(Walker):
-    """Walks a layout along the symbols; see `Walker` for what it needs."""
+class Parser:
+    """Walks a layout along the symbols.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    scores : SymbolScores
+    reader : ByteReader
+    card : FormatCard
+    layout : BlockLayout
+    inherited : mapping of str to int
+        Fields of the block it follows; empty where that was not found.
+    limit : int
+        Symbols from here on belong to something else.
+    """
+
+    symbols: Symbols
+    scores: SymbolScores
+    reader: ByteReader
+    card: FormatCard
+    layout: BlockLayout
+    inherited: Mapping[str, int]
+    limit: int
+    place: int = 0
+    evidence: float = 0.0
+    numbers: dict[str, int] = field(default_factory=dict)
+    texts: dict[str, str] = field(default_factory=dict)
+    covered: Covered = field(default_factory=Covered)
+    unread: set[str] = field(default_factory=set)
+    runs: list[ByteRun] = field(default_factory=list)
+    checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    data: Decoded | None = None
+    seek_seconds: float = 0.0
+    last_value: int = -1
+    repeated_bits: float = REPEATED_MOST_BITS
+    structure_bits: float = 0.0
+    structure_most: float = 0.0
 
     def parse(
         self, start: int, lead_first: int, head_bits: float, head_faults: tuple[Fault, ...] = ()
@@ -64,7 +111,7 @@ class Parser(Walker):
                 self._walk(item)
             end = self.place
             self._trailer(items[last_item + 1 :])
-        except CutOff as cut:
+        except _CutOff as cut:
             complete, end = False, self.place
             self.faults.append(cut_fault(self.symbols, self.place, str(cut)))
         run = joined_runs(self.runs) if self.runs else None
@@ -89,6 +136,14 @@ class Parser(Walker):
             self._structure,
         )
 
+    @property
+    def _structure(self) -> float:
+        return self.structure_bits / self.structure_most if self.structure_most else 1.0
+
+    @property
+    def _is_anchored(self) -> bool:
+        return any(isinstance(item, (Sync, Mark)) for item in self.layout.layout)
+
     def _walk(self, item: Item) -> None:
         if isinstance(item, (Lead, Gap)):
             self.seek_seconds += item.seconds if isinstance(item, Lead) else item.gap
@@ -108,16 +163,100 @@ class Parser(Walker):
         else:
             self._check(item)
 
+    # -- things outside bytes ----------------------------------------------------------------------------
+
+    def _pass_over(self, item: Lead | Gap) -> None:
+        """Go to where a leader or gap within the block ends."""
+        seconds = item.seconds if isinstance(item, Lead) else item.gap
+        if isinstance(item, Gap):
+            while self.place < self.limit and self.symbols.index[self.place] == GAP:
+                self.place += 1
+            return
+        window = self._window(seconds)
+        lead = self.scores.lead_before(item.lead)
+        bits = np.where(
+            lead.first[self.place : window + 1] >= self.place - 1, lead.bits[self.place : window + 1], 0.0
+        )
+        if len(bits) and bits.max() > 0:
+            best = int(np.argmax(bits))
+            self.evidence += min(TRAILER_MOST_BITS, float(bits[best]))
+            self.place += best
+
+    def _window(self, seconds: float) -> int:
+        """Last symbol by which something `seconds` long must have ended."""
+        if self.place >= len(self.symbols):
+            return len(self.symbols)
+        until = self.symbols.start_seconds[self.place] + SLACK_FACTOR * seconds + SLACK_SECONDS
+        return min(self.limit, int(np.searchsorted(self.symbols.start_seconds, until)))
+
+    def _seek(self, text: str) -> None:
+        """After a leader or gap within the block, go to where the symbols of `text` start."""
+        if not self.seek_seconds or not text:
+            return
+        window = self._window(self.seek_seconds)
+        back = max(0, self.place - 2 * len(text))
+        fit = self.scores.pattern(text)[back:window]
+        if len(fit) and fit.max() >= LEAST_FIT * len(text):
+            self.place = back + first_best(fit)
+        self.seek_seconds = 0.0
+
     def _mark(self, item: Mark) -> None:
         self._seek(item.mark)
         if self.place + len(item.mark) > self.limit:
-            raise CutOff("the mark")
+            raise _CutOff("the mark")
         bits = self.scores.at(item.mark, self.place)
         self._count_structure(bits, float(len(item.mark)))
         if bits < 0:
             at = self.symbols.start_seconds[self.place]
             self.faults.append(Fault("mark", f"the mark '{item.mark}' is not what was heard at {at:.3f} s"))
         self.place += len(item.mark)
+
+    def _trailer(self, items: list[Item]) -> None:
+        """Take in what follows the last byte, as far as it is there."""
+        for item in items:
+            if not isinstance(item, Lead) or self.place >= self.limit:
+                continue
+            until = self.symbols.start_seconds[self.place] + SLACK_FACTOR * item.seconds
+            window = min(self.limit, int(np.searchsorted(self.symbols.start_seconds, until)))
+            bits, length = self.scores.lead_after(item.lead, self.place, window)
+            self.evidence += min(TRAILER_MOST_BITS, bits)
+            self.place += length
+
+    # -- bytes -------------------------------------------------------------------------------------------
+
+    def _read(self, count: int, what: str) -> ByteRun:
+        """Read bytes; those beyond the limit are not there."""
+        self.seek_seconds = 0.0
+        run = self.reader.read(self.place, count) if self.place < self.limit else None
+        if run is None:
+            raise _CutOff(what)
+        return self._take(run, count, what)
+
+    def _take(self, run: ByteRun, count: int | None, what: str) -> ByteRun:
+        run = part_of(run, slice(0, int(np.searchsorted(run.end_symbol, self.limit, side="right"))))
+        if len(run):
+            self.runs.append(run)
+            self.place = int(run.end_symbol[-1])
+            self._count_framing(run)
+        if count is not None and len(run) < count and what != "data":
+            raise _CutOff(what)
+        return run
+
+    def _count_framing(self, run: ByteRun) -> None:
+        bits = self.reader.evidence_bits(run)
+        before = np.concatenate(([self.last_value], run.value[:-1].astype(np.int64)))
+        self.last_value = int(run.value[-1])
+        repeats = run.value == before
+        self.evidence += float(bits[~repeats].sum())
+        again = float(bits[repeats].sum())
+        granted = min(again, self.repeated_bits)
+        self.repeated_bits -= max(granted, 0.0)
+        self.evidence += granted
+
+    def _count_structure(self, bits: float, most: float) -> None:
+        self.evidence += bits
+        self.structure_bits += bits
+        self.structure_most += most
 
     def _decoded(self, item: Coded, run: ByteRun) -> Decoded:
         """Undo the coding; characters that are hexadecimal, or not, speak for the block, or against it."""
@@ -140,7 +279,7 @@ class Parser(Walker):
         self._seek(self.reader.symbols_of(item.sync))
         run = self.reader.read(self.place, once * item.times) if self.place < self.limit else None
         if run is None or len(run) < once:
-            raise CutOff("the sync")
+            raise _CutOff("the sync")
         bits = match_bits(run, item.sync * (len(run) // once))
         fits = bits[: len(bits) // once * once].reshape(-1, once).sum(axis=1) > 0
         heard = 1
@@ -194,7 +333,7 @@ class Parser(Walker):
         most = (item.at_most + 1) * item.tape_bytes_per_byte
         run = self.reader.read(self.place, most) if self.place < self.limit else None
         if run is None:
-            raise CutOff(f"the text '{item.text}'")
+            raise _CutOff(f"the text '{item.text}'")
         plain = decoded(item, run).plain
         end = plain.find(item.end or b"")
         if end < 0:
@@ -207,7 +346,7 @@ class Parser(Walker):
 
     def _data(self, item: Data) -> None:
         if self.evidence < 0 or self._structure < LEAST_STRUCTURE:
-            raise CutOff("the data")  # hopeless: spare the reading of what may be thousands of bytes
+            raise _CutOff("the data")  # hopeless: spare the reading of what may be thousands of bytes
         count = self._data_length(item)
         run: ByteRun | None
         if count is None and self.card.byte.is_asynchronous:
@@ -233,9 +372,9 @@ class Parser(Walker):
         self.data = self._decoded(item, run)
         self._cover("data", self.data)
         if count is not None and len(self.data.plain) < count:
-            raise CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
+            raise _CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
         if item.length is None and not len(run):
-            raise CutOff("the data")
+            raise _CutOff("the data")
 
     def _read_data(self, count: int) -> ByteRun:
         """Read bytes; those after a dropout as their distance from the end of the block says."""
@@ -244,7 +383,7 @@ class Parser(Walker):
             better = from_the_end(self.symbols, self.reader, self.card, self.layout, run, self.limit)
             run = better if better is not None else run
         if run is None:
-            raise CutOff("data")
+            raise _CutOff("data")
         return self._take(run, count, "data")
 
     def _data_length(self, item: Data) -> int | None:
@@ -257,7 +396,7 @@ class Parser(Walker):
             return self.layout.size
         if count < 0:
             self.faults.append(Fault("length", f"the fields promise {count} bytes ({item.length})"))
-            raise CutOff("the data")
+            raise _CutOff("the data")
         return count
 
     def _idle_seconds(self) -> float:

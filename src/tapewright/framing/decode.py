@@ -65,8 +65,6 @@ class Framer:
         self.symbols, self.card, self.byte = symbols, card, card.byte
         self.slots = Slots.of(symbols, card.byte, Alphabet.of(card))
         self.length = card.byte.symbols_per_byte
-        #: Where there was looked for bytes last and none was: from further on there is none either.
-        self._barren = (0, 0)
 
     def symbols_of(self, data: bytes) -> str:
         """Give the symbols these bytes are on tape, without idle time between them."""
@@ -106,15 +104,8 @@ class Framer:
         -------
         ByteRun
         """
-        begin, end = self._barren
-        if begin <= first_symbol < end:
-            return self._run(_no_frames())
         path = self._path(first_symbol, most, idle_seconds, starts_idle=True)
-        frames = self._trimmed(self._frames(path)).part(slice(0, most))
-        if not len(frames) and len(path.state):
-            last = int(self.slots.symbol[min(int(path.end[-1]), len(self.slots)) - 1])
-            self._barren = first_symbol, last - 2 * BYTES_AHEAD * self.length
-        return self._run(frames)
+        return self._run(self._trimmed(self._frames(path)).part(slice(0, most)))
 
     def read_ending_at(self, end_symbol: int, count: int) -> ByteRun:
         """Read `count` bytes without anything between them, the last of which ends before a symbol.
@@ -323,11 +314,6 @@ class Framer:
 def _no_path() -> _Path:
     none = np.zeros(0, np.int64)
     return _Path(none, none, none, np.zeros(0))
-
-
-def _no_frames() -> Frames:
-    none = np.zeros(0, np.int64)
-    return Frames(none, none, np.zeros(0, np.bool_), np.zeros(0))
 
 
 def _joined(path: _Path, window: _Path) -> _Path:

@@ -184,17 +184,3 @@ def test_no_symbols_give_no_bytes() -> None:
     framer = framing.Framer(Symbols.empty("01"), card)
     assert len(framer.read(0, 10)) == 0
     assert len(framer.read_until_lead(0, 10, 0.1)) == 0
-
-
-def test_what_was_looked_through_in_vain_does_not_hide_the_text_after_it() -> None:
-    card = load_format("kcs-300")
-    rng = np.random.default_rng(3)
-    noise = layer.built("01", (rng.random(4000) < 0.8).astype(np.int16), np.full(4000, 1 / 300), sure=0.6)
-    silence = layer.built("01", np.array([-1], np.int16), np.array([4.0]))
-    symbols = layer.joined(noise, silence, tape(card)[0])
-    framer = framing.Framer(symbols, card)
-    assert len(framer.read_until_lead(0, 1000, 0.2)) == 0
-    for first in (1, 2000, 3990, 4001, 4020):
-        fresh = framing.Framer(symbols, card).read_until_lead(first, 1000, 0.2)
-        assert framer.read_until_lead(first, 1000, 0.2).value.tobytes() == fresh.value.tobytes()
-    assert framer.read_until_lead(4020, 1000, 0.2).value.tobytes() == DATA
