@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from hypothesis import Phase, assume, given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 import tapewright as tw
@@ -94,7 +94,7 @@ NOT_WITH_FEW_BYTES = ("bell-103-300", "v21-300", "yarrow-fm-500")
 
 
 # No shrinking: each example takes a second.
-@settings(max_examples=len(CARDS) + 5, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@settings(max_examples=16, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 @given(
     card=st.sampled_from([card for card in CARDS if card not in NOT_WITH_FEW_BYTES]),
     program=st.binary(min_size=1, max_size=60),
@@ -105,7 +105,6 @@ NOT_WITH_FEW_BYTES = ("bell-103-300", "v21-300", "yarrow-fm-500")
     copies=st.sampled_from([1, 1, 1, 2]),
 )
 def test_any_program_at_any_rate_speed_and_level(card, program, rate_hz, speed, level, inverted, copies):
-    assume(not (card == "yarrow-fm-500" and inverted and abs(speed - 1.0) > 0.02))  # see the test below
     written = tw.synthesize(
         program, format=card, start=ADDRESS, rate_hz=rate_hz / speed, level=level, inverted=inverted,
         copies=copies, pause_seconds=1.0,

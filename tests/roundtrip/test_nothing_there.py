@@ -9,15 +9,15 @@ import sounds_of_nothing as sounds
 import tapewright as tw
 
 CARDS = tw.format_names()
-SECONDS = 4.0
+SECONDS = 3.0
 NOTHING = {
     "white noise": lambda: sounds.white_noise(SECONDS),
     "hum and its harmonics": lambda: sounds.hum(SECONDS),
     "music": lambda: sounds.music(SECONDS),
     "speech": lambda: sounds.speech(SECONDS),
     "silence": lambda: sounds.silence(SECONDS),
-    "a steady 1200 Hz": lambda: sounds.tone(1.2, 1200),
-    "a steady 2400 Hz": lambda: sounds.tone(1.2, 2400),
+    "a steady 1200 Hz": lambda: sounds.tone(0.9, 1200),
+    "a steady 2400 Hz": lambda: sounds.tone(0.9, 2400),
 }
 
 
@@ -38,7 +38,6 @@ ALIKE = [
     ("heron-cycle-1600", "kcs-1200"),
     ("kcs-1200", "heron-cycle-1600"),
     ("mallow-fsk-600", "kcs-300"),
-    ("mallow-fsk-600", "heron-cycle-1600"),
     ("bell-202-1200", "v23-1200"),
     ("bell-202-1200", "bell-103-300"),
     ("bell-103-300", "v21-300"),
@@ -48,7 +47,6 @@ ALIKE = [
     ("alder-biphase-m-2000", "v21-300"),
     ("reed-pwm-1500", "sedge-half-2700"),
     ("osier-biphase-s-1200", "heron-cycle-1600"),
-    ("teasel-three-1170", "reed-pwm-1500"),
 ]
 
 
