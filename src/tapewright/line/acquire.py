@@ -88,7 +88,7 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
     share = evidence / evidence.sum()
     weight = np.sum([fit.weight for fit, _ in fits], axis=0)
     gain = np.sum([fit.gain * fit.weight * louder for fit, louder in fits], axis=0) / np.maximum(weight, 1e-9)
-    gain[weight <= 0] = 1.0
+    gain[weight <= 0] = gain[weight > 0].mean()  # of what was not heard: as the rest
     return Lock(
         stretch * float(share @ [fit.pace for fit, _ in fits]),
         float(np.exp(share @ np.log([fit.noise for fit, _ in fits]))),

@@ -260,7 +260,7 @@ class _Receiver:
             path.symbol[real].astype(np.int16),
             path.start[real] / rate,
             path.end[real] / rate,
-            path.log_p[real][:, : len(names)].astype(np.float32),
+            np.log(0.01 + 0.97 * (path.symbol[real][:, None] == np.arange(len(names)))).astype(np.float32),
             amplitude[middle][real].astype(np.float32),
             speed[real].astype(np.float32),
             np.full(int(real.sum()), np.sqrt(lock.noise), np.float32),

@@ -94,9 +94,13 @@ def blind_scene(
     heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
     """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude track."""
-    amplitude = np.sqrt(level_track(heard, alphabet, band) / _mean_power(templates))
-    sharpness = np.full(len(heard) + 1, 2 * ASSUMED_EB_N0 / _bit_energy(alphabet, templates))
-    return _scene(heard, templates, amplitude, sharpness, np.zeros(len(heard) + 1), cost), amplitude
+    bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
+    # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
+    noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
+    loud = level_track(heard, alphabet, band) / mean_power
+    amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
+    sharpness = np.full(len(heard) + 1, 2 * ASSUMED_EB_N0 / bit_energy)
+    return _scene(heard, templates, amplitude, sharpness, np.zeros(len(heard) + 1), cost), np.sqrt(loud)
 
 
 def informed_scene(

@@ -13,8 +13,6 @@ from tapewright.line.trellis import (
     Nodes,
     Shapes,
     Tuning,
-    collect_posteriors,
-    search_backward,
     search_forward,
     trace_back,
 )
@@ -35,22 +33,10 @@ SWITCH_NATS = 14.0
 CHANGE_NATS = 8.0
 #: What it costs to claim that the symbols' alignment slipped (a leader leaves it open).
 SLIP_NATS = 18.0
-#: The clock follows how late a symbol is heard to be: its place by this share each symbol, its pace by this
-#: share of the lateness over the symbol's length.
-TIMING_GAIN = 0.15
-DRIFT_GAIN = 0.01
-#: A boundary that comes early or late by one step is mostly noise and hardly changes the clock's pace; one
-#: that does so by two steps is a change of speed, and does. Entry k is for k steps.
-STRETCH_GAIN = np.array([0.0, 0.05, 0.3])
-#: Each symbol the pace goes back to that of the window by this share.
-STRETCH_LEAK = 0.02
-#: Steps are this share of a symbol, within limits (in samples).
-STEP_SHARE = 0.02
-STEP_LIMITS = (0.2, 1.0)
-#: Where the carrier's phase runs free, the clock follows the carrier and not the boundaries: each symbol its
-#: phase by this share of the difference heard, its pace by this share of the difference over its turns.
-PHASE_GAIN = 0.5
-CARRIER_GAIN = 0.1
+#: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
+SLOTS_A_HALF_WAVE = 2.0
+#: How fast the tape's speed is expected to change, as a share of it a second.
+AGILITY = 0.3
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
@@ -97,21 +83,21 @@ class Path:
         In samples of the window.
     sign : ndarray of int64
         0 upright, 1 upside down, at the symbol's start.
-    log_p : ndarray of float64, shape (n, symbols)
-        Log posterior; no rows for a forced path.
+    is_first : ndarray of bool
+        Whether the symbol does not follow on the one before: it came out of idle, or after a slip.
     """
 
     symbol: npt.NDArray[np.int64]
     start: FloatArray
     end: FloatArray
     sign: npt.NDArray[np.int64]
-    log_p: FloatArray
+    is_first: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.symbol)
 
 
-def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
+def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: float = AGILITY) -> Path:
     """Search one window.
 
     Parameters
@@ -120,63 +106,41 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     polarity : {0, 1}
         1 lets the search settle the sign of the waveform; 0 takes it as it is.
     forced : bool
-        Whether every sample belongs to some symbol (no gaps, no posteriors): used to find the speed.
+        Whether every sample belongs to some symbol (no gaps): used to find the speed.
+    agility : float
+        How fast the tape's speed is expected to change, as a share of it a second.
     """
     t = scene.templates
     fits = Fits(scene.sine_fit, scene.cosine_fit, scene.sharpness, scene.null)
-    step = np.clip(STEP_SHARE * t.length, *STEP_LIMITS)
-    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, scene.cost, step, t.is_bit)
-    tuning = _tuning(scene.is_free, forced)
-    nodes = Nodes.empty(len(scene.null), 2 if polarity and not scene.is_free else 1)
-    search_forward(fits, shapes, tuning, nodes)
-    rows = trace_back(nodes, int(2 * t.length.max()) + 2, not forced)
-    start, end, sign = _places(rows, nodes, t)
-    log_p = np.zeros((0, len(t.length)))
-    if not forced and len(rows):
-        log_p = _posteriors(fits, shapes, tuning, nodes, start)
-    return Path(rows[:, 2], start, end, sign, log_p)
-
-
-def _tuning(is_free: bool, forced: bool) -> Tuning:
-    return Tuning(
+    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, scene.cost, t.is_bit)
+    tuning = Tuning(
+        slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
         slip_cost=SLIP_NATS,
         switch_cost=SWITCH_NATS,
         change_cost=CHANGE_NATS,
-        timing_gain=TIMING_GAIN,
-        drift_gain=DRIFT_GAIN,
-        stretch_gain=np.zeros(3) if is_free else STRETCH_GAIN,
-        stretch_leak=STRETCH_LEAK,
+        agility=agility / t.rate_hz,
         stretch_span=STRETCH_SPAN,
-        phase_gain=PHASE_GAIN,
-        carrier_gain=CARRIER_GAIN,
-        is_free=is_free,
+        is_free=scene.is_free,
         idle_allowed=not forced,
     )
+    nodes = Nodes.empty(int(len(scene.null) / tuning.slot) + 1, 2 if polarity and not scene.is_free else 1)
+    search_forward(fits, shapes, tuning, nodes)
+    rows = trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
+    return _path(rows, nodes, t)
 
 
-def _places(
-    rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.int64]]:
-    """Where each symbol of a path starts and ends, and its sign."""
+def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Path:
     came, to, symbol = rows.T
     states = nodes.score.shape[1]
-    fraction = nodes.fraction.reshape(-1)
+    place = nodes.place.reshape(-1)
     out_of_idle = came < 0
     inside = np.maximum(came, 0)
-    start = np.where(out_of_idle, -1.0 - came, inside // states + fraction[inside])
+    end = place[to]
+    length = templates.length[symbol] * nodes.pace.reshape(-1)[to]
+    start = np.where(out_of_idle, end - length, place[inside])
     flips = templates.flips[symbol] if states == 2 else np.zeros(len(rows), np.int64)
     sign = np.where(out_of_idle, (to % states) ^ flips, inside % states)
-    return start, to // states + fraction[to].astype(np.float64), sign
-
-
-def _posteriors(fits: Fits, shapes: Shapes, tuning: Tuning, nodes: Nodes, start: FloatArray) -> FloatArray:
-    samples, states = nodes.score.shape
-    ahead, idle_ahead = np.empty((samples, states)), np.zeros(samples)
-    through = np.empty((samples, states, len(shapes.length)))
-    search_backward(fits, shapes, tuning, nodes, ahead, idle_ahead, through)
-    log_p = np.empty((len(start), len(shapes.length)))
-    around = max(1, int(0.25 * shapes.length.min()))
-    first_nodes = np.clip(np.floor(start + 0.5).astype(np.int64), 0, samples - 1)
-    collect_posteriors(first_nodes, around, through, nodes.idle, idle_ahead, log_p)
-    return log_p
+    is_first = np.ones(len(rows), np.bool_)
+    is_first[1:] = came[1:] != to[:-1]
+    return Path(symbol, start, end, sign, is_first)

@@ -107,6 +107,9 @@ class Templates:
     kinship : ndarray of int64
         Symbols made of the same pieces in another order or upside down have the same number: whatever the
         recorder did to one it did to the other.
+    half_wave : float
+        The shortest half-wave in the alphabet, in samples.
+    rate_hz : float
     """
 
     sine: list[FloatArray]
@@ -118,6 +121,8 @@ class Templates:
     bend: FloatArray
     is_bit: npt.NDArray[np.int64]
     kinship: npt.NDArray[np.int64]
+    half_wave: float
+    rate_hz: float
 
     @property
     def energy(self) -> FloatArray:
@@ -143,6 +148,8 @@ class Templates:
             np.array([max(2.0 * float(w @ w - w[1:] @ w[:-1]), 1e-6) for w in sine]),
             np.array([int(name in "01") for name in alphabet.names], np.int64),
             _kinship(alphabet),
+            0.5 * rate / alphabet.highest_hertz,
+            band.rate_hz,
         )
 
     def with_gain(self, gain: FloatArray) -> Templates:
