@@ -16,6 +16,8 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.line.acquire import acquire
 from tapewright.line.front import Window, channel_options, listen, mix, windows
+from tapewright.line.grid import Grid
+from tapewright.line.polish import Polished, polish
 from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
 from tapewright.line.search import Path, find_path
 from tapewright.line.templates import Templates, band_of
@@ -164,6 +166,9 @@ class _Receiver:
         self.piece_seconds = float(np.clip(PIECE_BITS * self.alphabet.mean_bit_seconds, *PIECE_SECONDS))
         self.longest_seconds = max(shape.seconds for shape in searched.shapes)
         self.band = band_of(self.alphabet, rate_hz)
+        self.grid = Grid.of(searched, self.band)
+        self.is_bit = np.array([int(name in "01") for name in searched.names], np.int64)
+        self.is_sparse = any(s.kind == "silence" for shape in searched.shapes for s in shape.segments)
         self.polarity = 0 if is_polar(self.alphabet) else 1
         self.sign = -1.0 if inverted else 1.0
 
@@ -246,24 +251,37 @@ class _Receiver:
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
             )
             if 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
-                return self._symbols(path, amplitude, used), lock
-        return self._symbols(path, amplitude, lock), lock
+                return self._symbols(heard, path, used), lock
+        return self._symbols(heard, path, lock), lock
 
-    def _symbols(self, path: Path, amplitude: FloatArray, lock: Lock) -> Symbols:
+    def _symbols(self, heard: FloatArray, path: Path, lock: Lock) -> Symbols:
+        """Read what pass 1 found again, stretch by stretch."""
+        if not len(path):
+            return Symbols.empty(self.alphabet.names)
+        firsts = np.flatnonzero(path.is_first)
+        single = heard.astype(np.float32)
+        parts = [
+            polish(
+                single, path.part(slice(a, b)), self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse
+            )
+            for a, b in zip(firsts, [*firsts[1:], len(path)], strict=True)
+        ]
+        found = [self._as_symbols(part) for part in parts if part is not None]
+        return _chained(found) if found else Symbols.empty(self.alphabet.names)
+
+    def _as_symbols(self, part: Polished) -> Symbols:
         rate, names = self.band.rate_hz, self.alphabet.names
-        real = path.symbol < len(names)
-        middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(amplitude) - 1)
-        nominal = np.array([shape.seconds for shape in self.searched.shapes])[path.symbol]
-        speed = nominal * rate / np.maximum(path.end - path.start, 1e-9)
+        real = part.symbol < len(names)
+        nominal = np.array([shape.seconds for shape in self.searched.shapes])[part.symbol]
         return Symbols(
             names,
-            path.symbol[real].astype(np.int16),
-            path.start[real] / rate,
-            path.end[real] / rate,
-            np.log(0.01 + 0.97 * (path.symbol[real][:, None] == np.arange(len(names)))).astype(np.float32),
-            amplitude[middle][real].astype(np.float32),
-            speed[real].astype(np.float32),
-            np.full(int(real.sum()), np.sqrt(lock.noise), np.float32),
+            part.symbol[real].astype(np.int16),
+            part.start[real] / rate,
+            part.end[real] / rate,
+            part.log_p[real][:, : len(names)].astype(np.float32),
+            part.level[real].astype(np.float32),
+            (nominal * rate / np.maximum(part.end - part.start, 1e-9))[real].astype(np.float32),
+            part.noise[real].astype(np.float32),
         )
 
     def _unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock) -> list[tuple[int, int]]:

@@ -37,6 +37,9 @@ SLIP_NATS = 18.0
 SLOTS_A_HALF_WAVE = 2.0
 #: How fast the tape's speed is expected to change, as a share of it a second.
 AGILITY = 0.3
+#: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
+#: would win (the gain of a sample of full amplitude is a half).
+EDGE_GAIN = 0.005
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
@@ -96,6 +99,12 @@ class Path:
     def __len__(self) -> int:
         return len(self.symbol)
 
+    def part(self, chosen: slice) -> Path:
+        """Return some of it."""
+        return Path(
+            self.symbol[chosen], self.start[chosen], self.end[chosen], self.sign[chosen], self.is_first[chosen]
+        )
+
 
 def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: float = AGILITY) -> Path:
     """Search one window.
@@ -120,6 +129,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
         switch_cost=SWITCH_NATS,
         change_cost=CHANGE_NATS,
         agility=agility / t.rate_hz,
+        edge_gain=EDGE_GAIN,
         stretch_span=STRETCH_SPAN,
         is_free=scene.is_free,
         idle_allowed=not forced,

@@ -19,7 +19,7 @@ from tapewright.cards.alphabet import Segment
 from tapewright.line.kernels import carry_phase
 from tapewright.model import HALF, LEVEL, SILENCE, TONE
 
-__all__ = ["Band", "Templates", "band_of"]
+__all__ = ["Band", "Templates", "band_of", "ideal_wave"]
 
 FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
@@ -216,6 +216,19 @@ def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -
     wave = ideal.reshape(samples, FINENESS).mean(axis=1)
     if band is not None:
         taps = band.filter
+        wave = np.convolve(wave, taps)[len(taps) // 2 : len(taps) // 2 + samples]
+    return np.asarray(wave)
+
+
+def ideal_wave(shape: SymbolShape, rate: float, phase: float, samples: int, band: Band) -> FloatArray:
+    """A symbol's waveform, averaged over each sample [k, k + 1] and limited to the receiver's band.
+
+    Tones lie inside the band as they are; square edges do not.
+    """
+    fine = (np.arange(samples * FINENESS) + 0.5) / FINENESS
+    wave = _ideal(shape.segments, fine / rate, phase).reshape(samples, FINENESS).mean(axis=1)
+    if not all(s.kind in ("tone", "silence") for s in shape.segments):
+        taps = replace(band, rate_hz=rate).filter
         wave = np.convolve(wave, taps)[len(taps) // 2 : len(taps) // 2 + samples]
     return np.asarray(wave)
 

@@ -71,6 +71,7 @@ class Tuning(NamedTuple):
     switch_cost: float
     change_cost: float
     agility: float
+    edge_gain: float
     stretch_span: float
     is_free: bool
     idle_allowed: bool
@@ -153,7 +154,7 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
             pace * (1.0 + beta * late / wide),
             0.0,
         )
-    quadrature, _ = _at(fits.cosine[m], place)
+    quadrature, quadrature_slope = _at(fits.cosine[m], place)
     leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
     upright = leaning_energy * heard - cross * quadrature  # least squares, but for a common factor
     leaning = upright_energy * quadrature - cross * heard
@@ -163,11 +164,19 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
     c, s = math.cos(_TAU * phase), math.sin(_TAU * phase)
     taken = c * c * upright_energy + s * s * leaning_energy + 2.0 * c * s * cross
     gain = (heard * c + quadrature * s - 0.5 * taken) * sharpness
-    slip = measured - phase
-    slip -= math.floor(slip + 0.5)
-    turns = max(shapes.turns[m], 0.1)
-    # the carrier is early or late as a whole: its phase is put right, the pace follows
-    return gain, place + wide, pace * (1.0 - beta * slip / turns), phase + alpha * slip + shapes.turns[m]
+    early = measured - phase
+    early -= math.floor(early + 0.5)
+    late = -early * wide / max(shapes.turns[m], 0.1)  # the carrier tells the time best
+    # the carrier says nothing of where one symbol ends and the next begins: the gain lost at the edges does
+    turn = _TAU * shapes.turns[m] / wide
+    edge = slope * c + quadrature_slope * s + turn * (quadrature * c - heard * s)
+    shift = tuning.edge_gain * wide * min(max(edge, -1.0), 1.0)
+    return (
+        gain,
+        place + wide + alpha * late + shift,
+        pace * (1.0 + beta * late / wide),
+        phase + shapes.turns[m] * (1.0 + shift / wide),
+    )
 
 
 @njit(cache=True, nogil=True, inline="always")

@@ -1,0 +1,196 @@
+"""Smooth tracks through noisy measurements, and the recording on even time: the loops of the second pass.
+
+Tape time runs in grid samples, the recording in samples of the receiver's rate. The clock maps one to the
+other; between symbols it is a cubic through places and paces.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+__all__ = ["even_samples", "level_through", "smooth_clock"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Measurements this many standard errors off count for less, the more the further.
+_FAR = 3.0
+#: Spectral densities of the change of pace that are tried, in 1 / grid sample: from a clock of quartz to
+#: flutter of several per cent at tens of hertz.
+RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
+#: The same of the level's change, in relative squared change a grid sample.
+UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
+
+
+def smooth_clock(
+    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
+) -> tuple[FloatArray, FloatArray, float]:
+    """Draw a smooth clock through the places measured at the beginnings of symbols.
+
+    A Kalman smoother whose speed wanders at random (Rauch, Tung and Striebel, AIAA Journal 3, 1965), with
+    the restlessness under which the measurements are likeliest.
+
+    Parameters
+    ----------
+    at : ndarray of float64, shape (n,)
+        Tape time, in grid samples, increasing.
+    place, variance : ndarray of float64, shape (n,)
+        Where in the recording, in samples, and how uncertain; infinite where nothing was measured.
+    pace : float
+        Samples to a grid sample, roughly.
+
+    Returns
+    -------
+    place, pace : ndarray of float64, shape (n,)
+    restlessness : float
+        Of `RESTLESSNESS`.
+    """
+    smooth, speed = np.empty(len(at)), np.empty(len(at))
+    work = np.empty((len(at), 8))
+    best, most = float(RESTLESSNESS[0]), -math.inf
+    falling = 0
+    for density in RESTLESSNESS:
+        likelihood = float(_clock(at, place, variance, pace, density, smooth, speed, work, False))
+        if likelihood > most:
+            best, most, falling = float(density), likelihood, 0
+        else:
+            falling += 1
+            if falling == 2:
+                break
+    _clock(at, place, variance, pace, best, smooth, speed, work, True)
+    return smooth, speed, best
+
+
+@njit(cache=True, nogil=True)
+def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  # type: ignore[no-untyped-def]
+    """Filter forward (returns the log-likelihood), and smooth backward if asked."""
+    x, v = place[0], pace
+    pxx, pxv, pvv = 25.0, 0.0, 1e-4  # a start known to some samples and one per cent
+    likelihood = 0.0
+    for i in range(len(at)):
+        if i > 0:
+            dt = at[i] - at[i - 1]
+            x += v * dt
+            pxx += dt * (2.0 * pxv + dt * pvv) + density * dt * dt * dt / 3.0
+            pxv += dt * pvv + density * dt * dt / 2.0
+            pvv += density * dt
+        work[i, 0], work[i, 1], work[i, 2], work[i, 3], work[i, 4] = x, v, pxx, pxv, pvv
+        if math.isfinite(variance[i]):
+            off = place[i] - x
+            spread = pxx + variance[i]
+            far = off * off / (spread * _FAR * _FAR)
+            r = variance[i]
+            if far > 1.0:
+                r = spread * math.sqrt(far) - pxx
+                spread = pxx + r
+            likelihood -= 0.5 * (math.log(spread) + off * off / spread)
+            kx, kv = pxx / spread, pxv / spread
+            x += kx * off
+            v += kv * off
+            pvv -= kv * pxv
+            pxv -= kx * pxv
+            pxx -= kx * pxx
+        work[i, 5], work[i, 6] = x, v
+        smooth[i], speed[i] = x, v
+        work[i, 7] = pxx
+        # the filtered covariance's other entries are worked out again from the predicted ones below
+    if not backward:
+        return likelihood
+    for i in range(len(at) - 2, -1, -1):
+        dt = at[i + 1] - at[i]
+        # filtered covariance at i, from the predicted one at i + 1
+        qxx, qxv, qvv = density * dt * dt * dt / 3.0, density * dt * dt / 2.0, density * dt
+        fvv = work[i + 1, 4] - qvv
+        fxv = work[i + 1, 3] - qxv - dt * fvv
+        fxx = work[i, 7]
+        # gain: filtered covariance, moved on, times the inverse of the predicted one
+        axx, axv = fxx + dt * fxv, fxv
+        avx, avv = fxv + dt * fvv, fvv
+        pxx, pxv, pvv = work[i + 1, 2], work[i + 1, 3], work[i + 1, 4]
+        determinant = max(pxx * pvv - pxv * pxv, 1e-30)
+        gxx, gxv = (axx * pvv - axv * pxv) / determinant, (axv * pxx - axx * pxv) / determinant
+        gvx, gvv = (avx * pvv - avv * pxv) / determinant, (avv * pxx - avx * pxv) / determinant
+        dx, dv = smooth[i + 1] - work[i + 1, 0], speed[i + 1] - work[i + 1, 1]
+        smooth[i] = work[i, 5] + gxx * dx + gxv * dv
+        speed[i] = work[i, 6] + gvx * dx + gvv * dv
+    return likelihood
+
+
+def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> FloatArray:
+    """Draw a level that wanders at random through the levels measured, as unsteady as is likeliest.
+
+    Parameters
+    ----------
+    at : ndarray of float64, shape (n,)
+        Tape time, in grid samples.
+    level, variance : ndarray of float64, shape (n,)
+        Variance is infinite where nothing was measured.
+    """
+    smooth = np.empty(len(at))
+    measured = np.isfinite(variance)
+    if not measured.any():
+        return np.ones(len(at))
+    typical = max(float(np.median(level[measured])), 1e-9)
+    work = np.empty((len(at), 2))
+    best, most = 0.0, -math.inf
+    for density in UNSTEADINESS * typical**2:
+        likelihood = float(_level(at, level, variance, typical, density, smooth, work))
+        if likelihood > most:
+            best, most = density, likelihood
+    _level(at, level, variance, typical, best, smooth, work)
+    return np.asarray(np.maximum(smooth, 1e-3 * typical))
+
+
+@njit(cache=True, nogil=True)
+def _level(at, level, variance, typical, density, smooth, work):  # type: ignore[no-untyped-def]
+    x, p = typical, typical * typical
+    likelihood = 0.0
+    for i in range(len(at)):
+        if i > 0:
+            p += density * (at[i] - at[i - 1])
+        if math.isfinite(variance[i]):
+            off = level[i] - x
+            spread = p + variance[i]
+            likelihood -= 0.5 * (math.log(spread) + min(off * off / spread, 2 * _FAR * _FAR))
+            x += p / spread * off
+            p -= p * p / spread
+        work[i, 0], work[i, 1] = x, p
+    smooth[len(at) - 1] = x
+    for i in range(len(at) - 2, -1, -1):
+        ahead = work[i, 1] + density * (at[i + 1] - at[i])
+        smooth[i] = work[i, 0] + work[i, 1] / ahead * (smooth[i + 1] - work[i, 0])
+    return likelihood
+
+
+@njit(cache=True, nogil=True)
+def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
+    """Fill `even` with the recording at the middle of each grid sample.
+
+    `place` and `pace` are the clock at tape times `at`; before the first and after the last it runs on.
+    """
+    k = 0
+    last = len(at) - 1
+    for n in range(len(even)):
+        t = n + 0.5
+        while k < last - 1 and at[k + 1] <= t:
+            k += 1
+        if last == 0 or t < at[0]:
+            x = place[0] + pace[0] * (t - at[0])
+        elif t >= at[last]:
+            x = place[last] + pace[last] * (t - at[last])
+        else:
+            width = at[k + 1] - at[k]
+            u = (t - at[k]) / width
+            a, b = place[k], place[k + 1]
+            da, db = pace[k] * width, pace[k + 1] * width
+            x = a + u * (da + u * (3.0 * (b - a) - 2.0 * da - db + u * (2.0 * (a - b) + da + db)))
+        i = math.floor(x)
+        if i < 1 or i > len(heard) - 3:
+            even[n] = heard[min(max(i, 0), len(heard) - 1)] if 0 <= i < len(heard) else 0.0
+            continue
+        u = x - i
+        a, b, c, d = heard[i - 1], heard[i], heard[i + 1], heard[i + 2]
+        even[n] = b + 0.5 * u * (c - a + u * (2.0 * a - 5.0 * b + 4.0 * c - d + u * (3.0 * (b - c) + d - a)))

@@ -1,0 +1,121 @@
+"""The even grid the second pass works on: every symbol a whole number of samples, every phase one of a few."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet
+from tapewright.line.templates import Band, ideal_wave
+
+__all__ = ["Grid"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Rates tried are up to this many times the receiver's.
+MOST_FINER = 2.0
+#: Lengths are whole samples to within this share of themselves.
+CLOSE_ENOUGH = 1e-5
+#: A carrier's phase between symbols is told apart into so many at most.
+MOST_PHASES = 64
+#: Harmonics of the phase at which a symbol is entered that its waveform may depend on.
+HARMONICS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """An alphabet on an even grid.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Grid samples to a nominal second. A symbol that starts at n covers samples n to n + length - 1, and
+        sample n stands for the time from n to n + 1.
+    length : ndarray of int64, shape (symbols,)
+    phase_after : ndarray of int64, shape (phases, symbols)
+    basis : ndarray of float64, shape (phases, terms)
+        A symbol entered at phase p has the waveform ``sum(basis[p, k] * wave[k])``: a Fourier series in the
+        phase, so that asymmetry (a slicing offset) has its place too.
+    ideal : ndarray of float64, shape (symbols, terms, longest)
+        The waveforms of a faultless recorder, limited to the receiver's band; zeros after a symbol's end.
+    share : float
+        Share of the spectrum up to half the grid's rate that lies in the receiver's band.
+    """
+
+    rate_hz: float
+    length: IntArray
+    phase_after: IntArray
+    basis: FloatArray
+    ideal: FloatArray
+    share: float
+
+    @property
+    def phases(self) -> int:
+        """How many phases a symbol can be entered at."""
+        return len(self.phase_after)
+
+    @classmethod
+    def of(cls, alphabet: Alphabet, band: Band) -> Grid:
+        """Lay an alphabet out."""
+        seconds = np.array([shape.seconds for shape in alphabet.shapes])
+        rate = _even_rate(seconds, band.rate_hz)
+        length = np.round(seconds * rate).astype(np.int64)
+        turns = np.array([shape.turns for shape in alphabet.shapes])
+        phases = _even_phases(turns) if alphabet.has_free_phase else 2 if alphabet.flips_sign else 1
+        steps = np.round(turns * phases).astype(np.int64)
+        after = (np.arange(phases)[:, np.newaxis] + steps) % phases
+        basis = _basis(phases)
+        entered = np.array([0.0, 0.25]) if phases > 2 else np.zeros(1)
+        ideal = np.zeros((len(seconds), basis.shape[1], int(length.max())))
+        first = 1 if phases > 1 else 0  # the first term of a series is what does not depend on the phase
+        for m, shape in enumerate(alphabet.shapes):
+            for k, phase in enumerate(entered):
+                wave = ideal_wave(shape, rate, phase, int(length[m]), band)
+                ideal[m, first + k, : length[m]] = wave
+        share = 2.0 * (band.high_hz - band.low_hz) / rate
+        return cls(rate, length, after, basis, ideal, min(share, 1.0))
+
+
+def _even_rate(seconds: FloatArray, least_hz: float) -> float:
+    """The lowest rate from `least_hz` on at which all lengths are as nearly whole as can be."""
+    shortest = float(seconds.min())
+    best, least_error = least_hz, math.inf
+    first = math.ceil(shortest * least_hz - 1e-9)
+    for whole in range(first, int(MOST_FINER * first) + 2):
+        rate = whole / shortest
+        lengths = seconds * rate
+        error = float(np.max(np.abs(lengths - np.round(lengths)) / lengths))
+        if error < 0.5 * least_error:
+            best, least_error = rate, error
+        if error < CLOSE_ENOUGH:
+            break
+    return best
+
+
+def _even_phases(turns: FloatArray) -> int:
+    best, least_error = 1, math.inf
+    for count in range(3, MOST_PHASES + 1):
+        error = float(np.max(np.abs(turns * count - np.round(turns * count)))) / count
+        if error < 0.5 * least_error:
+            best, least_error = count, error
+        if error < CLOSE_ENOUGH:
+            break
+    return best
+
+
+def _basis(phases: int) -> FloatArray:
+    """Rows: 1, then cosine and sine of each harmonic of the phase."""
+    if phases == 1:
+        return np.ones((1, 1))
+    angle = 2 * np.pi * np.arange(phases) / phases
+    if phases == 2:
+        return np.stack((np.ones(2), np.cos(angle)), axis=1)
+    harmonics = range(1, HARMONICS + 1 if phases > 2 * HARMONICS else 2)
+    columns = [np.ones(phases)]
+    for h in harmonics:
+        columns += [np.cos(h * angle), np.sin(h * angle)]
+    return np.stack(columns, axis=1)

@@ -1,0 +1,165 @@
+"""What the recorder made of each symbol: waveforms learned from the recording itself.
+
+Dullness, tilt, clipping and a slicing offset bend a symbol in ways that depend on the symbol before it. The
+mean of many hearings of each pair of neighbours has all of that in it; what was heard seldom leans on what
+was heard more often, and in the end on the ideal waveform.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from tapewright.line.grid import Grid
+
+__all__ = ["Hearing", "Imprint"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: The waveform of a symbol counts as so many hearings of each pair it is part of, and the ideal one as so
+#: many hearings of the symbol.
+PAIR_LEANING = 6.0
+SYMBOL_LEANING = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class Hearing:
+    """A sequence of symbols on a stretch of even time.
+
+    Parameters
+    ----------
+    even : ndarray of float32
+    symbol, place, before, phase : ndarray of int64, shape (n,)
+        Which symbol, its first grid sample, the symbol before it (as many as there are symbols: unknown), and
+        the number of the phase it is entered at.
+    """
+
+    even: npt.NDArray[np.float32]
+    symbol: IntArray
+    place: IntArray
+    before: IntArray
+    phase: IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class Imprint:
+    """Waveforms by the symbol before.
+
+    Parameters
+    ----------
+    grid : Grid
+    wave : ndarray of float32, shape (symbols + 1, symbols, terms, longest)
+        The last row is for an unknown symbol before.
+    """
+
+    grid: Grid
+    wave: npt.NDArray[np.float32]
+
+    @classmethod
+    def ideal(cls, grid: Grid, gain: FloatArray) -> Imprint:
+        """Take every symbol as the card has it, but for its gain."""
+        wave = gain[:, np.newaxis, np.newaxis] * grid.ideal
+        return cls(grid, np.repeat(wave[np.newaxis], len(gain) + 1, axis=0).astype(np.float32))
+
+    @cached_property
+    def energy(self) -> FloatArray:
+        """Energy in grid samples, shape (symbols + 1, symbols, phases)."""
+        products = np.einsum("cmkt,cmlt->cmkl", self.wave, self.wave, dtype=np.float64)
+        basis = self.grid.basis
+        return np.asarray(np.einsum("pk,cmkl,pl->cmp", basis, products, basis))
+
+    @cached_property
+    def slope(self) -> npt.NDArray[np.float32]:
+        """How the waveforms change from sample to sample, of the same shape as `wave`."""
+        slope = np.zeros_like(self.wave)
+        for m, length in enumerate(self.grid.length):
+            slope[:, m, :, :length] = np.gradient(self.wave[:, m, :, :length], axis=-1)
+        return slope
+
+    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray) -> Imprint:
+        """Return the waveforms that explain a hearing best.
+
+        Parameters
+        ----------
+        hearing : Hearing
+        level : ndarray of float64, shape (n,)
+            Amplitude of each symbol.
+        weight : ndarray of float64, shape (n,)
+            How far each symbol is to be believed.
+        """
+        grid = self.grid
+        symbols, terms, longest = grid.ideal.shape
+        squares = np.zeros((symbols + 1, symbols, terms, terms))
+        sums = np.zeros((symbols + 1, symbols, terms, longest))
+        _gather(
+            hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, grid.basis,
+            grid.length, level, weight, squares, sums,
+        )  # fmt: skip
+        one = np.eye(terms)
+        typical = 1.0 / max(grid.phases, 1) if grid.phases > 2 else 1.0
+        wave = np.empty_like(self.wave)
+        for m in range(symbols):
+            prior = self.wave[symbols, m].astype(np.float64)
+            ridge = SYMBOL_LEANING * typical * one
+            whole = np.linalg.solve(squares[:, m].sum(axis=0) + ridge, sums[:, m].sum(axis=0) + ridge @ prior)
+            ridge = PAIR_LEANING * typical * one
+            for c in range(symbols):
+                wave[c, m] = np.linalg.solve(squares[c, m] + ridge, sums[c, m] + ridge @ whole)
+            wave[symbols, m] = whole
+        return Imprint(grid, wave)
+
+    def compare(self, hearing: Hearing) -> FloatArray:
+        """Hold each symbol against its waveform.
+
+        Returns
+        -------
+        ndarray of float64, shape (n, 5)
+            Heard x heard, heard x wave, wave x wave, heard x slope, slope x slope, wave x slope.
+        """
+        sums = np.empty((len(hearing.symbol), 6))
+        _compare(
+            hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, self.grid.basis,
+            self.grid.length, self.wave, self.slope, sums,
+        )  # fmt: skip
+        return sums
+
+
+@njit(cache=True, nogil=True)
+def _gather(even, symbol, place, before, phase, basis, length, level, weight, squares, sums):  # type: ignore[no-untyped-def]
+    terms = basis.shape[1]
+    for i in range(len(symbol)):
+        c, m, n, p = before[i], symbol[i], place[i], phase[i]
+        if n + length[m] > len(even):
+            continue
+        for k in range(terms):
+            bk = basis[p, k] * weight[i]
+            for j in range(terms):
+                squares[c, m, k, j] += bk * basis[p, j]
+            bk /= level[i]
+            for t in range(length[m]):
+                sums[c, m, k, t] += bk * even[n + t]
+
+
+@njit(cache=True, nogil=True)
+def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
+    terms = basis.shape[1]
+    sums[:, :] = 0.0
+    for i in range(len(symbol)):
+        c, m, n, p = before[i], symbol[i], place[i], phase[i]
+        for t in range(min(length[m], len(even) - n)):
+            w, d = 0.0, 0.0
+            for k in range(terms):
+                w += basis[p, k] * wave[c, m, k, t]
+                d += basis[p, k] * slope[c, m, k, t]
+            x = even[n + t]
+            sums[i, 0] += x * x
+            sums[i, 1] += x * w
+            sums[i, 2] += w * w
+            sums[i, 3] += x * d
+            sums[i, 4] += d * d
+            sums[i, 5] += w * d

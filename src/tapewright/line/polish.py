@@ -1,0 +1,234 @@
+"""The second pass: with the clock known, learn what the recorder made of each symbol, and search again.
+
+Pass 1 (`search.py`) finds where a signal is and how its time runs. Here its clock is made smooth, the
+recording is put on even time, where wow and flutter are gone, and waveforms, level and noise are learned from
+it; a search that has nothing left to find but the symbols themselves then says which they are and how sure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from tapewright.line.clock import even_samples, level_through, smooth_clock
+from tapewright.line.grid import Grid
+from tapewright.line.imprint import Hearing, Imprint
+from tapewright.line.search import CHANGE_NATS, Path
+from tapewright.line.sequence import search_sequence
+
+__all__ = ["Polished", "polish"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
+BEST_EB_N0 = 31.6
+#: Sequences this many nats behind the best are given up.
+BEAM_NATS = 25.0
+#: What it costs, in nats, to claim that symbols faded away, and that they came back.
+FADE_NATS, RETURN_NATS = 9.0, 3.0
+#: Noise is averaged over this many symbols.
+NOISE_SYMBOLS = 64
+#: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
+FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
+ROUNDS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Polished:
+    """A stretch of symbols, one entry a symbol.
+
+    Parameters
+    ----------
+    symbol : ndarray of int64
+    start, end : ndarray of float64
+        In samples of the window.
+    log_p : ndarray of float64, shape (n, symbols)
+        Natural log of each symbol's posterior.
+    level, noise : ndarray of float64
+        Amplitude of a symbol, and standard deviation of the noise per sample.
+    restlessness : float
+        Of the clock; see `clock.RESTLESSNESS`.
+    imprint : Imprint
+    """
+
+    symbol: IntArray
+    start: FloatArray
+    end: FloatArray
+    log_p: FloatArray
+    level: FloatArray
+    noise: FloatArray
+    restlessness: float
+    imprint: Imprint
+
+
+def polish(
+    heard: npt.NDArray[np.float32], path: Path, grid: Grid, gain: FloatArray, cost: FloatArray,
+    is_bit: IntArray, is_sparse: bool,
+) -> Polished | None:  # fmt: skip
+    """Read one stretch again.
+
+    Parameters
+    ----------
+    heard : ndarray of float32
+        The window, at the receiver's rate.
+    path : Path
+        Symbols of pass 1 that follow on one another.
+    grid : Grid
+    gain : ndarray of float64, shape (symbols,)
+    cost : ndarray of float64, shape (symbols,)
+        Nats each symbol costs before it is heard.
+    is_bit : ndarray of int64
+    is_sparse : bool
+        Whether the alphabet is silent for part of the time, so that a fade may pass for data.
+    """
+    if len(path) < FEWEST_SYMBOLS:
+        return None
+    place = np.concatenate(([0], np.cumsum(grid.length[path.symbol])))
+    total = int(place[-1])
+    symbol, place = path.symbol, place[:-1]
+    imprint = Imprint.ideal(grid, gain)
+    if grid.phases == 1 and path.sign[0] == 1:
+        heard = -heard
+    before = np.concatenate(([len(gain)], symbol[:-1]))
+    at, clock, pace = place.astype(np.float64), path.start, _paces(path, grid)
+    even = np.empty(total, np.float32)
+    even_samples(heard, at, clock, pace, even)
+    hearing = Hearing(even, symbol, place, before, _phases(even, grid, symbol, place, path))
+    level, noise = _level_and_noise(hearing, imprint)
+    restlessness = 0.0
+    price = _prices(cost, is_bit)
+    log_p = np.zeros((0, len(gain)))
+    learns = len(path) >= FEWEST_TO_LEARN
+    for _ in range(ROUNDS if learns else 1):
+        if learns:
+            at, clock, pace, restlessness = _clock(hearing, imprint, level, noise, at, clock, pace)
+            even_samples(heard, at, clock, pace, even)
+            level, noise = _level_and_noise(hearing, imprint)
+            imprint = imprint.learned(hearing, level, np.ones(len(level)))
+            level, noise = _level_and_noise(hearing, imprint)
+        hearing, log_p = _search(hearing, imprint, level, noise, price, is_bit, is_sparse)
+        if not len(hearing.symbol):
+            return None
+        level, noise = _level_and_noise(hearing, imprint)
+    edges = np.append(hearing.place, total).astype(np.float64)
+    times = _times(edges, at, clock, pace)
+    return Polished(
+        hearing.symbol, times[:-1], times[1:], log_p, level, np.sqrt(noise), restlessness, imprint
+    )
+
+
+def _paces(path: Path, grid: Grid) -> FloatArray:
+    return np.asarray((path.end - path.start) / grid.length[path.symbol])
+
+
+def _phases(
+    even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray, path: Path
+) -> IntArray:
+    """Phase at which each symbol is entered: from its sign, or for a free carrier from what is heard."""
+    if grid.phases == 1:
+        return np.zeros(len(symbol), np.int64)
+    if grid.phases == 2:
+        return path.sign
+    steps = grid.phase_after[0]
+    moved = np.concatenate(([0], np.cumsum(steps[symbol][:-1]))) % grid.phases
+    turned = 0.0 + 0.0j
+    for i in range(len(symbol)):
+        m, n = symbol[i], place[i]
+        piece = even[n : n + grid.length[m]]
+        cosine, sine = (float(piece @ grid.ideal[m, k, : len(piece)]) for k in (2, 1))
+        turned += (sine + 1j * cosine) * np.exp(-2j * np.pi * moved[i] / grid.phases)
+    first = round(float(np.angle(turned)) / (2 * np.pi) * grid.phases)
+    return np.asarray((moved + first) % grid.phases, np.int64)
+
+
+def _level_and_noise(hearing: Hearing, imprint: Imprint) -> tuple[FloatArray, FloatArray]:
+    """Amplitude at each symbol, and variance of the noise per sample."""
+    sums = imprint.compare(hearing)
+    total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2]
+    length = imprint.grid.length[hearing.symbol].astype(np.float64)
+    typical = float(np.median(energy[energy > 0])) if np.any(energy > 0) else 1.0
+    sounding = energy > 0.02 * typical
+    raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
+    rough = max(float(np.median(raw[sounding])), 1e-6) if sounding.any() else 1.0
+    left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / length
+    noise = float(np.median(left))
+    share = imprint.grid.share
+    variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
+    level = level_through(hearing.place.astype(np.float64), raw, np.maximum(variance, 1e-12))
+    left = np.maximum(total - 2 * level * fit + level**2 * energy, 1e-6 * total) / length
+    window = min(NOISE_SYMBOLS, len(left))
+    mean = ndimage.uniform_filter1d(left * length, window, mode="nearest") / ndimage.uniform_filter1d(
+        length, window, mode="nearest"
+    )
+    return level, np.maximum(mean, 1e-14)
+
+
+def _clock(
+    hearing: Hearing, imprint: Imprint, level: FloatArray, noise: FloatArray,
+    at: FloatArray, clock: FloatArray, pace: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:  # fmt: skip
+    """Measure how late each symbol is, and draw the clock through that."""
+    sums = imprint.compare(hearing)
+    lean = np.maximum(level * sums[:, 4], 1e-12)
+    late = -(sums[:, 3] - level * sums[:, 5]) / lean
+    share = imprint.grid.share
+    variance = noise / share / (level * lean)
+    limit = 0.25 * imprint.grid.length.min()
+    tape = hearing.place.astype(np.float64)
+    here = _times(tape, at, clock, pace)
+    rate = np.interp(tape, at, pace)
+    bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
+    variance = np.where(bad, np.inf, variance * rate**2)
+    place, speed, restlessness = smooth_clock(tape, here + late * rate, variance, float(np.median(pace)))
+    return tape, place, speed, restlessness
+
+
+def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray) -> FloatArray:
+    """Places in the recording of tape times, by the clock's cubic."""
+    k = np.clip(np.searchsorted(at, tape, side="right") - 1, 0, max(len(at) - 2, 0))
+    if len(at) < 2:
+        return clock[0] + pace[0] * (tape - at[0])
+    width = at[k + 1] - at[k]
+    u = (tape - at[k]) / width
+    a, b, da, db = clock[k], clock[k + 1], pace[k] * width, pace[k + 1] * width
+    inside = a + u * (da + u * (3 * (b - a) - 2 * da - db + u * (2 * (a - b) + da + db)))
+    return np.asarray(np.where(tape > at[-1], clock[-1] + pace[-1] * (tape - at[-1]), inside))
+
+
+def _prices(cost: FloatArray, is_bit: IntArray) -> FloatArray:
+    """Nats each symbol costs after each other: bits and other symbols come in runs of their own."""
+    changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
+    return np.vstack((cost + CHANGE_NATS * changes, cost))
+
+
+def _search(
+    hearing: Hearing, imprint: Imprint, level: FloatArray, noise: FloatArray, price: FloatArray,
+    is_bit: IntArray, is_sparse: bool,
+) -> tuple[Hearing, FloatArray]:  # fmt: skip
+    grid = imprint.grid
+    symbols = len(grid.length)
+    bit_energy = float(np.mean(imprint.energy[symbols][is_bit == 1]))
+    sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy)
+    step = int(np.gcd.reduce(grid.length))
+    total = len(hearing.even)
+    nodes = np.arange(0, total, step)
+    middle = hearing.place + 0.5 * grid.length[hearing.symbol]
+    level_at = np.interp(nodes, middle, level)
+    sharpness_at = np.interp(nodes, middle, sharpness)
+    most = total // int(grid.length.min()) + 1
+    symbol, place, before, phase = (np.empty(most, np.int64) for _ in range(4))
+    log_p = np.empty((most, symbols))
+    first = int(hearing.phase[0]) if grid.phases > 1 else 0
+    count = search_sequence(
+        hearing.even, level_at, sharpness_at, imprint.wave, imprint.energy, grid.basis, grid.length,
+        grid.phase_after, price, step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, BEAM_NATS,
+        symbol, place, before, phase, log_p,
+    )  # fmt: skip
+    if count <= 0:
+        return replace(hearing, symbol=symbol[:0]), log_p[:0]
+    found = Hearing(hearing.even, symbol[:count], place[:count], before[:count], phase[:count])
+    return found, log_p[:count]

@@ -1,0 +1,213 @@
+"""The second pass' search: the likeliest sequence of symbols on the even grid, and how likely every other is.
+
+The clock is known, so a symbol that starts at n ends at n + its length: what is left open is which symbols,
+and nothing else. A node is a grid sample, the symbol before (whose echo is in what follows) and the phase.
+Forward and backward sums over all paths give each symbol's posterior (Bahl, Cocke, Jelinek and Raviv, IEEE
+Trans. Information Theory 20, 1974, for symbols of different lengths).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+__all__ = ["search_sequence"]
+
+_DEAD = -1e30
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _add(a, b):  # type: ignore[no-untyped-def]
+    """Log of the sum of two numbers given by their logs."""
+    if a < b:
+        a, b = b, a
+    if b < a - 30.0:
+        return a
+    return a + math.log1p(math.exp(b - a))
+
+
+@njit(cache=True, nogil=True)
+def search_sequence(  # type: ignore[no-untyped-def]
+    even, level, sharpness, wave, energy, basis, length, phase_after, price, step, first_phase, fade_cost,
+    leave_cost, beam, symbol, place, before, phase, log_p,
+):  # fmt: skip
+    """Search one stretch.
+
+    Parameters are arrays: `even` the recording on even time; `level` and `sharpness` (level squared over
+    noise) at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the symbol
+    before (the last row: unknown), and its `energy` by phase, (symbols + 1, symbols, phases); `price` of shape
+    (symbols + 1, symbols). `first_phase` is -1 where it is open. A `fade_cost` below zero: no fades.
+
+    Fills, for each symbol of the best path, `symbol`, `place`, the symbol `before`, the `phase` it is entered
+    at, and `log_p`; returns the number of symbols, or -1 if there was no room for all nodes.
+    """
+    symbols, terms = wave.shape[1], wave.shape[2]
+    contexts, phases = symbols + 1, len(phase_after)
+    fades = fade_cost >= 0.0
+    layers = 2 if fades else 1
+    states = contexts * phases * layers
+    total_length = len(even)
+    longest = 0
+    for m in range(symbols):
+        longest = max(longest, length[m])
+    ring = longest + 1
+    pending = np.full((ring, states), -1, np.int64)
+    waiting = np.zeros(ring, np.int64)
+    room = len(place) * min(states, 96) + 4096
+    at = np.empty(room, np.int64)
+    state = np.empty(room, np.int64)
+    total = np.empty(room)
+    best = np.empty(room)
+    came = np.empty(room, np.int64)
+    by = np.empty(room, np.int64)
+    onto = np.empty((room, symbols, layers), np.int64)
+    gain = np.empty((room, symbols, layers), np.float64)
+    order = np.empty(room, np.int64)
+    count, done = 0, 0
+    for p in range(phases):
+        if first_phase < 0 or p == first_phase:
+            s = (symbols * phases + p) * layers
+            at[count], state[count], total[count], best[count] = 0, s, 0.0, 0.0
+            came[count], by[count] = -1, -1
+            pending[0, s] = count
+            waiting[0] += 1
+            count += 1
+    dots = np.empty((contexts, symbols, terms))
+    known = np.zeros(contexts, np.bool_)
+    recent, earlier = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
+    for n in range(total_length):
+        slot = n % ring
+        if n % longest == 0:
+            earlier, recent = recent, _DEAD
+        if waiting[slot] == 0:
+            continue
+        known[:] = False
+        for s in range(states):
+            j = pending[slot, s]
+            if j >= 0:
+                recent = max(recent, best[j])
+        least = max(recent, earlier) - beam
+        i = min(n // step, len(level) - 1)
+        a, sharp = level[i], sharpness[i]
+        for s in range(states):
+            j = pending[slot, s]
+            if j < 0:
+                continue
+            pending[slot, s] = -1
+            if best[j] < least:
+                continue
+            order[done] = j
+            done += 1
+            faded = fades and s % layers == 1
+            p = (s // layers) % phases
+            c = s // (layers * phases)
+            if not known[c]:
+                known[c] = True
+                for m in range(symbols):
+                    if n + length[m] > total_length:
+                        continue
+                    for k in range(terms):
+                        value = np.float32(0.0)
+                        for t in range(length[m]):
+                            value += wave[c, m, k, t] * even[n + t]
+                        dots[c, m, k] = value
+            for m in range(symbols):
+                for layer in range(layers):
+                    onto[j, m, layer] = -1
+                end = n + length[m]
+                if end > total_length:
+                    continue
+                fit = 0.0
+                for k in range(terms):
+                    fit += basis[p, k] * dots[c, m, k]
+                metric = (fit / a - 0.5 * energy[c, m, p]) * sharp
+                for layer in range(layers):
+                    # a faded symbol is there, but was not heard
+                    value = (metric if layer == 0 else 0.0) - price[c, m]
+                    if fades:
+                        if layer == 1 and not faded:
+                            value -= fade_cost
+                        elif layer == 0 and faded:
+                            value -= leave_cost
+                    gain[j, m, layer] = value
+                    next_state = (m * phases + phase_after[p, m]) * layers + layer
+                    place_in_ring = end % ring
+                    j2 = pending[place_in_ring, next_state]
+                    if j2 < 0:
+                        if count == room:
+                            return -1
+                        j2 = count
+                        count += 1
+                        pending[place_in_ring, next_state] = j2
+                        waiting[place_in_ring] += 1
+                        at[j2], state[j2], total[j2], best[j2] = end, next_state, _DEAD, _DEAD
+                    onto[j, m, layer] = j2
+                    total[j2] = _add(total[j2], total[j] + value)
+                    if best[j] + value > best[j2]:
+                        best[j2], came[j2], by[j2] = best[j] + value, j, m
+        waiting[slot] = 0
+    # ends: nodes at the very end; where there is none, those in the last symbol's time
+    last_slot = total_length % ring
+    found = waiting[last_slot] > 0
+    ahead = np.full(count, _DEAD)
+    top_end, top_score = -1, 2 * _DEAD
+    for j in range(count):
+        if (found and at[j] == total_length) or (not found and at[j] > total_length - longest):
+            ahead[j] = 0.0
+            if best[j] > top_score:
+                top_score, top_end = best[j], j
+    if top_end < 0:
+        return 0
+    through = np.full((count, symbols), _DEAD)
+    for d in range(done - 1, -1, -1):
+        j = order[d]
+        onward = ahead[j]
+        for m in range(symbols):
+            branch = _DEAD
+            for layer in range(layers):
+                j2 = onto[j, m, layer]
+                if j2 >= 0 and ahead[j2] > _DEAD:
+                    branch = _add(branch, gain[j, m, layer] + ahead[j2])
+            through[j, m] = branch
+            onward = _add(onward, branch)
+        ahead[j] = onward
+    # the best path, back to front
+    found_symbols = 0
+    j = top_end
+    while came[j] >= 0:
+        found_symbols += 1
+        j = came[j]
+    if found_symbols > len(place):
+        return -1
+    j, i = top_end, found_symbols
+    while came[j] >= 0:
+        i -= 1
+        symbol[i] = by[j]
+        j = came[j]
+        place[i] = at[j]
+        s = state[j] // layers
+        before[i], phase[i] = s // phases, s % phases
+    # posteriors: all branches that start at the same sample
+    all_paths = _DEAD
+    for p in range(done):
+        j = order[p]
+        if at[j] > 0:
+            break
+        all_paths = _add(all_paths, total[j] + ahead[j])
+    d = 0
+    for i in range(found_symbols):
+        while d < done and at[order[d]] < place[i]:
+            d += 1
+        log_p[i, :] = _DEAD
+        e = d
+        while e < done and at[order[e]] == place[i]:
+            j = order[e]
+            for m in range(symbols):
+                if through[j, m] > _DEAD:
+                    log_p[i, m] = _add(log_p[i, m], total[j] + through[j, m])
+            e += 1
+        for m in range(symbols):
+            log_p[i, m] = max(min(log_p[i, m] - all_paths, 0.0), -700.0)
+    return found_symbols
