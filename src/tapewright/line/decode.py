@@ -20,6 +20,7 @@ from tapewright.line.grid import Grid
 from tapewright.line.polish import Polished, polish
 from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
 from tapewright.line.search import Path, find_path
+from tapewright.line.stretches import stretches
 from tapewright.line.templates import Templates, band_of
 from tapewright.model import GAP, AudioSource, Recording, Samples, Symbols
 
@@ -258,13 +259,10 @@ class _Receiver:
         """Read what pass 1 found again, stretch by stretch."""
         if not len(path):
             return Symbols.empty(self.alphabet.names)
-        firsts = np.flatnonzero(path.is_first)
         single = heard.astype(np.float32)
         parts = [
-            polish(
-                single, path.part(slice(a, b)), self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse
-            )
-            for a, b in zip(firsts, [*firsts[1:], len(path)], strict=True)
+            polish(single, stretch, self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse)
+            for stretch in stretches(path, self.grid)
         ]
         found = [self._as_symbols(part) for part in parts if part is not None]
         return _chained(found) if found else Symbols.empty(self.alphabet.names)

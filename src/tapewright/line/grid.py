@@ -36,6 +36,8 @@ class Grid:
         Grid samples to a nominal second. A symbol that starts at n covers samples n to n + length - 1, and
         sample n stands for the time from n to n + 1.
     length : ndarray of int64, shape (symbols,)
+    turns : ndarray of float64, shape (symbols,)
+        Phase a symbol adds, in turns.
     phase_after : ndarray of int64, shape (phases, symbols)
     basis : ndarray of float64, shape (phases, terms)
         A symbol entered at phase p has the waveform ``sum(basis[p, k] * wave[k])``: a Fourier series in the
@@ -48,6 +50,7 @@ class Grid:
 
     rate_hz: float
     length: IntArray
+    turns: FloatArray
     phase_after: IntArray
     basis: FloatArray
     ideal: FloatArray
@@ -77,7 +80,7 @@ class Grid:
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
         share = 2.0 * (band.high_hz - band.low_hz) / rate
-        return cls(rate, length, after, basis, ideal, min(share, 1.0))
+        return cls(rate, length, turns, after, basis, ideal, min(share, 1.0))
 
 
 def _even_rate(seconds: FloatArray, least_hz: float) -> float:

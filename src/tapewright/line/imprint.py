@@ -16,7 +16,7 @@ from numba import njit
 
 from tapewright.line.grid import Grid
 
-__all__ = ["Hearing", "Imprint"]
+__all__ = ["Hearing", "Imprint", "carriers"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -163,3 +163,17 @@ def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sum
             sums[i, 3] += x * d
             sums[i, 4] += d * d
             sums[i, 5] += w * d
+
+
+@njit(cache=True, nogil=True)
+def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
+    """Each symbol's carrier as a complex number whose angle is the phase it is entered at."""
+    heard = np.zeros(len(symbol), np.complex128)
+    for i in range(len(symbol)):
+        m, n = symbol[i], place[i]
+        sine, cosine = 0.0, 0.0
+        for t in range(max(0, -n), min(length[m], len(even) - n)):
+            sine += even[n + t] * ideal[m, 1, t]
+            cosine += even[n + t] * ideal[m, 2, t]
+        heard[i] = sine + 1j * cosine
+    return heard

@@ -15,9 +15,10 @@ from scipy import ndimage
 
 from tapewright.line.clock import even_samples, level_through, smooth_clock
 from tapewright.line.grid import Grid
-from tapewright.line.imprint import Hearing, Imprint
-from tapewright.line.search import CHANGE_NATS, Path
+from tapewright.line.imprint import Hearing, Imprint, carriers
+from tapewright.line.search import CHANGE_NATS
 from tapewright.line.sequence import search_sequence
+from tapewright.line.stretches import Stretch
 
 __all__ = ["Polished", "polish"]
 
@@ -66,7 +67,7 @@ class Polished:
 
 
 def polish(
-    heard: npt.NDArray[np.float32], path: Path, grid: Grid, gain: FloatArray, cost: FloatArray,
+    heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid, gain: FloatArray, cost: FloatArray,
     is_bit: IntArray, is_sparse: bool,
 ) -> Polished | None:  # fmt: skip
     """Read one stretch again.
@@ -75,8 +76,8 @@ def polish(
     ----------
     heard : ndarray of float32
         The window, at the receiver's rate.
-    path : Path
-        Symbols of pass 1 that follow on one another.
+    stretch : Stretch
+        What pass 1 made of it.
     grid : Grid
     gain : ndarray of float64, shape (symbols,)
     cost : ndarray of float64, shape (symbols,)
@@ -85,28 +86,22 @@ def polish(
     is_sparse : bool
         Whether the alphabet is silent for part of the time, so that a fade may pass for data.
     """
-    if len(path) < FEWEST_SYMBOLS:
+    if len(stretch.symbol) < FEWEST_SYMBOLS:
         return None
-    place = np.concatenate(([0], np.cumsum(grid.length[path.symbol])))
-    total = int(place[-1])
-    symbol, place = path.symbol, place[:-1]
     imprint = Imprint.ideal(grid, gain)
-    if grid.phases == 1 and path.sign[0] == 1:
+    if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
-    before = np.concatenate(([len(gain)], symbol[:-1]))
-    at, clock, pace = place.astype(np.float64), path.start, _paces(path, grid)
-    even = np.empty(total, np.float32)
-    even_samples(heard, at, clock, pace, even)
-    hearing = Hearing(even, symbol, place, before, _phases(even, grid, symbol, place, path))
+    at, pace = stretch.place.astype(np.float64), stretch.pace
+    hearing, clock = _first_hearing(heard, stretch, grid)
     level, noise = _level_and_noise(hearing, imprint)
     restlessness = 0.0
     price = _prices(cost, is_bit)
     log_p = np.zeros((0, len(gain)))
-    learns = len(path) >= FEWEST_TO_LEARN
+    learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
             at, clock, pace, restlessness = _clock(hearing, imprint, level, noise, at, clock, pace)
-            even_samples(heard, at, clock, pace, even)
+            even_samples(heard, at, clock, pace, hearing.even)
             level, noise = _level_and_noise(hearing, imprint)
             imprint = imprint.learned(hearing, level, np.ones(len(level)))
             level, noise = _level_and_noise(hearing, imprint)
@@ -114,35 +109,91 @@ def polish(
         if not len(hearing.symbol):
             return None
         level, noise = _level_and_noise(hearing, imprint)
-    edges = np.append(hearing.place, total).astype(np.float64)
+    edges = np.append(hearing.place, stretch.total).astype(np.float64)
     times = _times(edges, at, clock, pace)
     return Polished(
         hearing.symbol, times[:-1], times[1:], log_p, level, np.sqrt(noise), restlessness, imprint
     )
 
 
-def _paces(path: Path, grid: Grid) -> FloatArray:
-    return np.asarray((path.end - path.start) / grid.length[path.symbol])
-
-
-def _phases(
-    even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray, path: Path
-) -> IntArray:
-    """Phase at which each symbol is entered: from its sign, or for a free carrier from what is heard."""
-    if grid.phases == 1:
-        return np.zeros(len(symbol), np.int64)
+def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid) -> tuple[Hearing, FloatArray]:
+    """Pass 1's symbols on even time by pass 1's clock; also returns that clock's places."""
+    symbol, place = stretch.symbol, stretch.place
+    even = np.empty(stretch.total, np.float32)
+    start = stretch.start
+    even_samples(heard, place.astype(np.float64), start, stretch.pace, even)
+    goes_on = np.diff(place) == grid.length[symbol[:-1]]
+    before = np.concatenate(([len(grid.length)], np.where(goes_on, symbol[:-1], len(grid.length))))
+    phase = np.zeros(len(symbol), np.int64)
     if grid.phases == 2:
-        return path.sign
+        phase = stretch.sign
+    elif grid.phases > 2:
+        breaks = np.flatnonzero(~goes_on) + 1
+        start, phase = _on_the_carrier(heard, even, grid, stretch, breaks)
+    return Hearing(even, symbol, place, before, phase), start
+
+
+def _on_the_carrier(
+    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch, breaks: IntArray
+) -> tuple[FloatArray, IntArray]:
+    """Set the clock by a carrier whose phase runs free; refills `even`.
+
+    Returns
+    -------
+    start : ndarray of float64
+        Places of the symbols by that clock.
+    phase : ndarray of int64
+        Phase at which each symbol is entered, by one carrier from break to break.
+    """
+    symbol, place, start = stretch.symbol, stretch.place, stretch.start.copy()
+    tape = place.astype(np.float64)
+    turns_a_sample = float(grid.turns[symbol].sum() / grid.length[symbol].sum())
+    edges = [0, *breaks, len(symbol)]
+    parts = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    # where pass 1's clock ran ahead of the carrier, or behind it, it was wrong
+    turned = _turned(grid, symbol, parts)
+    for part in parts:
+        ahead = np.unwrap(2 * np.pi * stretch.phase[part] - np.angle(turned[part])) / (2 * np.pi)
+        start[part] -= (ahead - np.median(ahead)) / turns_a_sample * stretch.pace[part]
+    even_samples(heard, tape, start, stretch.pace, even)
+    # and where symbols begin shows at their edges, whatever the carrier's phase
+    most = int(grid.length.min()) // 4
+    fits = {
+        shift: float(np.abs(carriers(even, symbol, place + shift, grid.length, grid.ideal)).sum())
+        for shift in range(-most, most + 1)
+    }
+    start += max(fits, key=lambda shift: fits[shift]) * stretch.pace
+    even_samples(heard, tape, start, stretch.pace, even)
+    lead = carriers(even, symbol, place, grid.length, grid.ideal) * np.conj(turned)
+    for number, part in enumerate(parts):
+        # the symbols missing before a part leave open only some of the phases
+        spacing = 1 if number == 0 else _phase_spacing(grid)
+        base = round(place[part.start] / grid.length[0]) * int(grid.phase_after[0, 0])
+        angle = float(np.angle(lead[part].sum())) / (2 * np.pi) * grid.phases - base
+        first = spacing * round(angle / spacing)
+        start[part] -= (angle - first) / grid.phases / turns_a_sample * stretch.pace[part]
+        turned[part] *= np.exp(2j * np.pi * (base + first) / grid.phases)
+    even_samples(heard, tape, start, stretch.pace, even)
+    phase = np.round(np.angle(turned) / (2 * np.pi) * grid.phases).astype(np.int64) % grid.phases
+    return start, phase
+
+
+def _phase_spacing(grid: Grid) -> int:
+    """Phases, in steps, that differ after the same number of symbols: 1 where symbols differ in length."""
+    if np.any(grid.length[:2] != grid.length[0]):
+        return 1
     steps = grid.phase_after[0]
-    moved = np.concatenate(([0], np.cumsum(steps[symbol][:-1]))) % grid.phases
-    turned = 0.0 + 0.0j
-    for i in range(len(symbol)):
-        m, n = symbol[i], place[i]
-        piece = even[n : n + grid.length[m]]
-        cosine, sine = (float(piece @ grid.ideal[m, k, : len(piece)]) for k in (2, 1))
-        turned += (sine + 1j * cosine) * np.exp(-2j * np.pi * moved[i] / grid.phases)
-    first = round(float(np.angle(turned)) / (2 * np.pi) * grid.phases)
-    return np.asarray((moved + first) % grid.phases, np.int64)
+    return int(np.gcd(steps[1] - steps[0], grid.phases))
+
+
+def _turned(grid: Grid, symbol: IntArray, parts: list[slice]) -> npt.NDArray[np.complex128]:
+    """How far a carrier has turned at the beginning of each symbol, from the beginning of each part."""
+    steps = grid.phase_after[0][symbol]
+    turned = np.empty(len(symbol), np.complex128)
+    for part in parts:
+        moved = np.cumsum(steps[part]) - steps[part]
+        turned[part] = np.exp(2j * np.pi * moved / grid.phases)
+    return turned
 
 
 def _level_and_noise(hearing: Hearing, imprint: Imprint) -> tuple[FloatArray, FloatArray]:

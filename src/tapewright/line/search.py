@@ -39,7 +39,9 @@ SLOTS_A_HALF_WAVE = 2.0
 AGILITY = 0.3
 #: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
 #: would win (the gain of a sample of full amplitude is a half).
-EDGE_GAIN = 0.005
+EDGE_GAIN = 0.003
+#: A free carrier's phase is told apart in so many steps: after a wrong symbol it is another.
+PHASE_STEPS = 16
 #: How far the clock may wander from the speed it was told.
 STRETCH_SPAN = 0.05
 
@@ -86,6 +88,8 @@ class Path:
         In samples of the window.
     sign : ndarray of int64
         0 upright, 1 upside down, at the symbol's start.
+    phase : ndarray of float64
+        Of a free carrier at the symbol's start, in turns; zeros for others.
     is_first : ndarray of bool
         Whether the symbol does not follow on the one before: it came out of idle, or after a slip.
     """
@@ -94,6 +98,7 @@ class Path:
     start: FloatArray
     end: FloatArray
     sign: npt.NDArray[np.int64]
+    phase: FloatArray
     is_first: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
@@ -102,7 +107,8 @@ class Path:
     def part(self, chosen: slice) -> Path:
         """Return some of it."""
         return Path(
-            self.symbol[chosen], self.start[chosen], self.end[chosen], self.sign[chosen], self.is_first[chosen]
+            self.symbol[chosen], self.start[chosen], self.end[chosen], self.sign[chosen], self.phase[chosen],
+            self.is_first[chosen],
         )
 
 
@@ -134,7 +140,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
         is_free=scene.is_free,
         idle_allowed=not forced,
     )
-    nodes = Nodes.empty(int(len(scene.null) / tuning.slot) + 1, 2 if polarity and not scene.is_free else 1)
+    states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
+    nodes = Nodes.empty(int(len(scene.null) / tuning.slot) + 1, states)
     search_forward(fits, shapes, tuning, nodes)
     rows = trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
     return _path(rows, nodes, t)
@@ -149,8 +156,11 @@ def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Pa
     end = place[to]
     length = templates.length[symbol] * nodes.pace.reshape(-1)[to]
     start = np.where(out_of_idle, end - length, place[inside])
-    flips = templates.flips[symbol] if states == 2 else np.zeros(len(rows), np.int64)
-    sign = np.where(out_of_idle, (to % states) ^ flips, inside % states)
+    sign = np.zeros(len(rows), np.int64)
+    if states == 2:
+        sign = np.where(out_of_idle, (to % states) ^ templates.flips[symbol], inside % states)
     is_first = np.ones(len(rows), np.bool_)
     is_first[1:] = came[1:] != to[:-1]
-    return Path(symbol, start, end, sign, is_first)
+    turned = nodes.phase.reshape(-1)
+    phase = np.where(out_of_idle, turned[to] - templates.turns[symbol], turned[inside]).astype(np.float64)
+    return Path(symbol, start, end, sign, phase, is_first)

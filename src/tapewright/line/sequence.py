@@ -16,6 +16,8 @@ from numba import njit
 __all__ = ["search_sequence"]
 
 _DEAD = -1e30
+#: Nodes kept of one stretch at most; beyond that the beam has failed to keep the search narrow.
+_MOST_NODES = 3_000_000
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -55,7 +57,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
     ring = longest + 1
     pending = np.full((ring, states), -1, np.int64)
     waiting = np.zeros(ring, np.int64)
-    room = len(place) * min(states, 96) + 4096
+    room = min((total_length // step + 2) * states, _MOST_NODES)
     at = np.empty(room, np.int64)
     state = np.empty(room, np.int64)
     total = np.empty(room)

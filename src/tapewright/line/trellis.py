@@ -1,7 +1,8 @@
 """The first pass of the search: a trellis whose nodes are places a symbol may begin, compiled by numba.
 
 Time is cut into slots, some to a half-wave of the fastest tone. A node is a slot and a state: the sign of the
-waveform where that is ambiguous (0 upright, 1 upside down), else 0. Each node keeps the best way to reach it
+waveform where that is ambiguous (0 upright, 1 upside down), the carrier's phase in coarse steps where it runs
+free, else 0. Each node keeps the best way to reach it
 and, with it, a clock of its own: the exact place, the pace of time against the templates, and the carrier's
 phase for alphabets in which it runs free. Beside the nodes runs `idle`: no signal of this format so far.
 
@@ -215,7 +216,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
         best, best_node = recent, recent_node
         if before > recent:
             best, best_node = before, before_node
-        for source in range(2 * states):
+        for source in range(states + (1 if tuning.is_free else states)):
             s = source % states
             from_idle = source >= states
             if not from_idle:
@@ -248,13 +249,18 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     continue
                 ends = null[min(int(end + 0.5), len(null) - 1)]
                 total = start_score + gain - _price(m, symbol[n, s], from_idle, shapes, tuning) - (ends - begins)
-                after = s ^ shapes.flips[m] if states == 2 else s
+                new_phase -= math.floor(new_phase)
+                after = s
+                if tuning.is_free:
+                    after = min(int(new_phase * states), states - 1)
+                elif states == 2:
+                    after = s ^ shapes.flips[m]
                 if total <= score[node, after]:
                     continue
                 score[node, after] = total
                 nodes.place[node, after] = end
                 nodes.pace[node, after] = min(max(new_pace, lowest), highest)
-                nodes.phase[node, after] = new_phase - math.floor(new_phase)
+                nodes.phase[node, after] = new_phase
                 forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
                 parent[node, after] = -1 - n if from_idle else n * states + s
                 symbol[node, after] = m
