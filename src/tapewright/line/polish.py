@@ -103,7 +103,7 @@ def polish(
             at, clock, pace, restlessness = _clock(hearing, imprint, level, noise, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
             level, noise = _level_and_noise(hearing, imprint)
-            imprint = imprint.learned(hearing, level, np.ones(len(level)))
+            imprint = imprint.learned(hearing, level, (level / np.median(level)) ** 2)
             level, noise = _level_and_noise(hearing, imprint)
         hearing, log_p = _search(hearing, imprint, level, noise, price, is_bit, is_sparse)
         if not len(hearing.symbol):

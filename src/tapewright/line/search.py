@@ -39,7 +39,7 @@ SLOTS_A_HALF_WAVE = 2.0
 AGILITY = 0.3
 #: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
 #: would win (the gain of a sample of full amplitude is a half).
-EDGE_GAIN = 0.003
+EDGE_GAIN = 0.001
 #: A free carrier's phase is told apart in so many steps: after a wrong symbol it is another.
 PHASE_STEPS = 16
 #: How far the clock may wander from the speed it was told.
