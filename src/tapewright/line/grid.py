@@ -44,6 +44,8 @@ class Grid:
         phase, so that asymmetry (a slicing offset) has its place too.
     ideal : ndarray of float64, shape (symbols, terms, longest)
         The waveforms of a faultless recorder, limited to the receiver's band; zeros after a symbol's end.
+    half_wave : float
+        The shortest half-wave in the alphabet.
     share : float
         Share of the spectrum up to half the grid's rate that lies in the receiver's band.
     """
@@ -54,6 +56,7 @@ class Grid:
     phase_after: IntArray
     basis: FloatArray
     ideal: FloatArray
+    half_wave: float
     share: float
 
     @property
@@ -80,7 +83,7 @@ class Grid:
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
         share = 2.0 * (band.high_hz - band.low_hz) / rate
-        return cls(rate, length, turns, after, basis, ideal, min(share, 1.0))
+        return cls(rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0))
 
 
 def _even_rate(seconds: FloatArray, least_hz: float) -> float:

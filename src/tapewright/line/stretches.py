@@ -16,8 +16,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: A slip between two pieces of data is a mistake of pass 1, and no jump of the tape, if it leaves symbols in
-#: step to within this share of the shortest.
-IN_STEP = 0.3
+#: step: to within this share of the shortest half-wave, or of a symbol where the carrier runs free (it is put
+#: right afterwards).
+IN_STEP, FREE_IN_STEP = 0.5, 0.3
 #: Changes of symbol on either side by which pieces are data: a leader does not tell where symbols begin.
 FEWEST_CHANGES = 4
 #: Pieces further apart than this many of the longest symbol are not joined.
@@ -88,7 +89,11 @@ def _step_between(one: Path, other: Path, grid: Grid) -> int | None:
     unit = int(np.gcd.reduce(grid.length))
     apart = float(other.start[0] - one.end[-1]) / _pace(one, grid)
     step = unit * round(apart / unit)
-    if abs(apart - step) > IN_STEP * grid.length.min() or abs(apart) > FARTHEST * grid.length.max():
+    is_free = grid.phases > 2
+    near = FREE_IN_STEP * grid.length.min() if is_free else IN_STEP * grid.half_wave
+    if abs(apart - step) > near or abs(apart) > FARTHEST * grid.length.max():
+        return None
+    if grid.phases == 1 and one.sign[-1] != other.sign[0]:
         return None
     if step < 0 and -step > grid.length[one.symbol[-3:]].sum():
         return None
