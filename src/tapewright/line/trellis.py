@@ -237,7 +237,8 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 start_score = best - tuning.slip_cost
                 score[n, s] = start_score
                 if forgiven[n, s] > _MOST_FORGIVEN:
-                    parent[n, s], symbol[n, s], forgiven[n, s] = best_node, _SLIP, 0.0
+                    score[n, s] = _DEAD
+                    continue
             begins = null[min(max(int(at + 0.5), 0), len(null) - 1)]
             for m in range(len(shapes.length)):
                 if from_idle and not tuning.is_free:  # begin where the fit is best
