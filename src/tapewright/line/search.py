@@ -22,7 +22,7 @@ __all__ = ["Path", "Scene", "find_path"]
 FloatArray = npt.NDArray[np.float64]
 
 #: Paths this many nats behind the best are given up (measured in the design study: 20 to 30 lose nothing).
-BEAM_NATS = 28.0
+BEAM_NATS = 26.0
 #: The same while only the speed is looked for.
 FORCED_BEAM_NATS = 12.0
 #: What it costs, in nats, to claim that a signal begins or ends. More than half the beam, or every sample of
