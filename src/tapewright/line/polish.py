@@ -162,7 +162,10 @@ def _on_the_carrier(
         shift: float(np.abs(carriers(even, symbol, place + shift, grid.length, grid.ideal)).sum())
         for shift in range(-most, most + 1)
     }
-    start += max(fits, key=lambda shift: fits[shift]) * stretch.pace
+    best = max(range(1 - most, most), key=lambda shift: fits[shift])
+    before, after = (fits[best] - fits[best + step] for step in (-1, 1))
+    # the loss grows evenly to either side
+    start += (best + 0.5 * (before - after) / max(before, after, 1e-12)) * stretch.pace
     even_samples(heard, tape, start, stretch.pace, even)
     lead = carriers(even, symbol, place, grid.length, grid.ideal) * np.conj(turned)
     for number, part in enumerate(parts):

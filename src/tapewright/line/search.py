@@ -31,8 +31,11 @@ SWITCH_NATS = 14.0
 #: What it costs to change between bits and other symbols (leader, marks, idle tone), which come in runs:
 #: without it such symbols compete with bits in the middle of data (measured: 1.5 dB on pulse pairs).
 CHANGE_NATS = 8.0
-#: What it costs to claim that the symbols' alignment slipped (a leader leaves it open).
-SLIP_NATS = 18.0
+#: Nodes are held to be no worse than this below the best, for a while (see `trellis.py`).
+HOLD_NATS = 18.0
+#: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
+#: phase runs free and does not tell where symbols end.
+SHIFT_NATS = 6.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
 #: How fast the tape's speed is expected to change, as a share of it a second.
@@ -91,7 +94,7 @@ class Path:
     phase : ndarray of float64
         Of a free carrier at the symbol's start, in turns; zeros for others.
     is_first : ndarray of bool
-        Whether the symbol does not follow on the one before: it came out of idle, or after a slip.
+        Whether the symbol does not follow on the one before: it came out of idle.
     """
 
     symbol: npt.NDArray[np.int64]
@@ -131,7 +134,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
-        slip_cost=SLIP_NATS,
+        hold=HOLD_NATS,
+        shift_cost=SHIFT_NATS,
         switch_cost=SWITCH_NATS,
         change_cost=CHANGE_NATS,
         agility=agility / t.rate_hz,

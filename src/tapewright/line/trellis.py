@@ -10,10 +10,9 @@ Scores are log-likelihoods in nats relative to "noise alone" (`null` is that hyp
 staying idle costs nothing.
 
 In a long leader every alignment of the symbols explains the tone equally well, and only the first data tell
-which is right. So that the right one is not lost to rounding, no live node is held to be worse than
-`slip_cost` below the best. What a node was forgiven that way is remembered and fades: a little now and then
-is the drift of a leader; more means that the node's own past was wrong, and then its path is a slip from the
-best one at that time.
+which is right. So that the right one is not lost to rounding, no node is held to be worse than `hold` below
+the best. What a node was forgiven that way is remembered and fades: a little now and then is the drift of a
+leader; more means that the node's own past was wrong, and it is given up.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ F4 = npt.NDArray[np.float32]
 
 _TAU = 2.0 * math.pi
 _DEAD = -1e30
-_SLIP = -1
+_NONE = -1
 _UNKNOWN_PHASE = 2.0
 #: Most a node is forgiven (in nats) before its past is not believed, and how that fades, each symbol.
 _MOST_FORGIVEN = 8.0
@@ -68,11 +67,12 @@ class Tuning(NamedTuple):
 
     slot: float
     beam: float
-    slip_cost: float
+    hold: float
     switch_cost: float
     change_cost: float
     agility: float
     edge_gain: float
+    shift_cost: float
     stretch_span: float
     is_free: bool
     idle_allowed: bool
@@ -100,7 +100,7 @@ class Nodes(NamedTuple):
         shape = (slots, states)
         return cls(
             np.full(shape, _DEAD), np.empty(shape), np.empty(shape, np.float32), np.empty(shape, np.float32),
-            np.zeros(shape, np.float32), np.empty(shape, np.int64), np.full(shape, _SLIP, np.int8),
+            np.zeros(shape, np.float32), np.empty(shape, np.int64), np.full(shape, _NONE, np.int8),
             np.zeros(slots), np.full(slots, -1, np.int8),
         )  # fmt: skip
 
@@ -184,7 +184,7 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
 def _price(m, last_symbol, from_idle, shapes, tuning):  # type: ignore[no-untyped-def]
     """What it costs to take symbol `m` after another: bits and other symbols come in runs of their own."""
     price = shapes.cost[m]
-    if not from_idle and last_symbol != _SLIP and shapes.is_bit[m] != shapes.is_bit[last_symbol]:
+    if not from_idle and last_symbol != _NONE and shapes.is_bit[m] != shapes.is_bit[last_symbol]:
         price += tuning.change_cost
     return price
 
@@ -197,25 +197,21 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
-    recent_node, before_node = 0, 0  # and where it was reached
     stretch_of_time = int(2 * shapes.length.max() / tuning.slot) + 2
+    reach = 1 if tuning.is_free else 0
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, _DEAD
-            before_node, recent_node = recent_node, 0
         if n > 0:
             idle[n] = idle[n - 1]
         for s in range(states):
             if score[n, s] - tuning.switch_cost > idle[n] and tuning.idle_allowed:
                 idle[n] = score[n, s] - tuning.switch_cost
                 nodes.idle_from[n] = s
-            if score[n, s] > recent:
-                recent, recent_node = score[n, s], n * states + s
-        if tuning.idle_allowed and idle[n] > recent:
-            recent, recent_node = idle[n], -1 - n
-        best, best_node = recent, recent_node
-        if before > recent:
-            best, best_node = before, before_node
+            recent = max(recent, score[n, s])
+        if tuning.idle_allowed:
+            recent = max(recent, idle[n])
+        best = max(recent, before)
         for source in range(states + (1 if tuning.is_free else states)):
             s = source % states
             from_idle = source >= states
@@ -232,9 +228,9 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
             first = at
             if start_score < best - tuning.beam or start_score <= _DEAD:
                 continue
-            if not from_idle and start_score < best - tuning.slip_cost:
-                forgiven[n, s] += best - tuning.slip_cost - start_score
-                start_score = best - tuning.slip_cost
+            if not from_idle and start_score < best - tuning.hold:
+                forgiven[n, s] += best - tuning.hold - start_score
+                start_score = best - tuning.hold
                 score[n, s] = start_score
                 if forgiven[n, s] > _MOST_FORGIVEN:
                     score[n, s] = _DEAD
@@ -245,26 +241,32 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     slope = _at(fits.sine[m], first)[1] / shapes.bend[m]
                     at = first + min(max(-slope if s == 1 else slope, -tuning.slot), tuning.slot)
                 gain, end, new_pace, new_phase = _branch(m, at, s, pace, phase, fits, shapes, tuning)
-                node = int(end / tuning.slot)
-                if node >= slots or node <= n:
-                    continue
-                ends = null[min(int(end + 0.5), len(null) - 1)]
-                total = start_score + gain - _price(m, symbol[n, s], from_idle, shapes, tuning) - (ends - begins)
-                new_phase -= math.floor(new_phase)
-                after = s
-                if tuning.is_free:
-                    after = min(int(new_phase * states), states - 1)
-                elif states == 2:
-                    after = s ^ shapes.flips[m]
-                if total <= score[node, after]:
-                    continue
-                score[node, after] = total
-                nodes.place[node, after] = end
-                nodes.pace[node, after] = min(max(new_pace, lowest), highest)
-                nodes.phase[node, after] = new_phase
-                forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
-                parent[node, after] = -1 - n if from_idle else n * states + s
-                symbol[node, after] = m
+                price = _price(m, symbol[n, s], from_idle, shapes, tuning)
+                for k in range(-reach, reach + 1):
+                    # a boundary found early or late is one on the same carrier, early or late
+                    to = end + k * tuning.slot
+                    node = int(to / tuning.slot)
+                    if node >= slots or node <= n:
+                        continue
+                    ends = null[min(int(to + 0.5), len(null) - 1)]
+                    total = start_score + gain - price - abs(k) * tuning.shift_cost - (ends - begins)
+                    after = s
+                    turned = new_phase
+                    if tuning.is_free:
+                        turned += shapes.turns[m] * k * tuning.slot / (end - at)
+                        turned -= math.floor(turned)
+                        after = min(int(turned * states), states - 1)
+                    elif states == 2:
+                        after = s ^ shapes.flips[m]
+                    if total <= score[node, after]:
+                        continue
+                    score[node, after] = total
+                    nodes.place[node, after] = to
+                    nodes.pace[node, after] = min(max(new_pace, lowest), highest)
+                    nodes.phase[node, after] = turned
+                    forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
+                    parent[node, after] = -1 - n if from_idle else n * states + s
+                    symbol[node, after] = m
 
 
 @njit(cache=True, nogil=True)
@@ -272,7 +274,7 @@ def trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
     """Follow the best path back.
 
     Returns rows (node it starts from, node it ends in, symbol), in order of time. A start of ``-1 - n`` means
-    out of idle at slot n; a symbol of -1 is a slip from one alignment to another.
+    out of idle at slot n.
     """
     score, symbol, idle_from = nodes.score, nodes.symbol, nodes.idle_from
     last, states = len(nodes.idle) - 1, score.shape[1]
@@ -296,9 +298,8 @@ def trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
         n, s = node // states, node % states
         if score[n, s] <= _DEAD:
             break
-        if symbol[n, s] != _SLIP:
-            rows[count, 0], rows[count, 1], rows[count, 2] = nodes.parent[n, s], node, symbol[n, s]
-            count += 1
+        rows[count, 0], rows[count, 1], rows[count, 2] = nodes.parent[n, s], node, symbol[n, s]
+        count += 1
         node = nodes.parent[n, s]
         if node < 0:
             place = -1 - node
