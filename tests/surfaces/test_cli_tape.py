@@ -293,6 +293,12 @@ def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp
     gone = with_silence(
         sound, tmp_path / "gone.wav", whole.blocks[2].start_seconds, whole.blocks[2].end_seconds
     )
-    ran = run("read", gone, "--format", "mallow-fsk-600")
+    ran = run("read", gone, "--format", "mallow-fsk-600", "--explain")
     assert ran.code == 1
     assert "a part of the program is missing" in ran.out.splitlines()[-1]
+    (told,) = [line for line in ran.out.splitlines() if "at 0280..02FF" in line]
+    assert told.endswith("data block, 128 bytes at 0280..02FF: NOT FOUND")
+    # nothing was heard of it, so there is no check that could fail and no figure to explain
+    assert "CHECK FAILS" not in ran.out
+    assert "NOT COMPLETE" not in ran.out
+    assert "evidence 0 bits" not in ran.out

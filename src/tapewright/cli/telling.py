@@ -13,7 +13,7 @@ from tapewright.model.reading import DOUBTFUL
 
 __all__ = [
     "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line", "image_line",
-    "length", "reading_lines",
+    "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
 Line = tuple[Part, ...]
@@ -84,7 +84,7 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
     )
     for block in reading.blocks:
         yield from _block_lines(block)
-    speeds = [block.speed for block in reading.blocks]
+    speeds = [block.speed for block in reading.blocks if was_found(block)]
     if speeds and abs(float(np.mean(speeds)) - 1) > NOTABLE_SPEED:
         percent = 100 * (float(np.mean(speeds)) - 1)
         yield (f"  the tape runs {abs(percent):.1f} % {'fast' if percent > 0 else 'slow'}",)
@@ -92,6 +92,11 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
         yield (("  nothing found", BAD),)
     for fault in reading.faults:
         yield fault_line(fault)
+
+
+def was_found(block: Block) -> bool:
+    """Whether anything was heard of a block; others tell of those that were not."""
+    return not any(fault.kind == "missing-block" for fault in block.faults)
 
 
 def _channel(channel: int | str, channels: int) -> str:
@@ -106,16 +111,19 @@ def _block_lines(block: Block) -> Iterator[Line]:
     fields = ", ".join(f"{name} {_field(name, value)}" for name, value in block.fields.items())
     size = f", {byte_count(len(block.data))}{where}" if block.data else ""
     told = f" ({fields})" if fields else ""
-    incomplete = () if block.complete else (", ", ("NOT COMPLETE", BAD))
-    yield (
-        f"  {clock(block.span.start_seconds):>9}  {block.kind} block{size}{told}: ",
-        _CHECK_WORDS.get(block.check, block.check), *incomplete,
-    )  # fmt: skip
+    yield (f"  {clock(block.span.start_seconds):>9}  {block.kind} block{size}{told}: ", *_state(block))
     if block.repaired_offsets:
         base = block.address or 0
         yield (f"{'':13}repaired: {address_list(base + offset for offset in block.repaired_offsets)}",)
     for fault in block.faults:
         yield fault_line(fault, indent=13)
+
+
+def _state(block: Block) -> Line:
+    if not was_found(block):
+        return (("NOT FOUND", BAD),)
+    incomplete = () if block.complete else (", ", ("NOT COMPLETE", BAD))
+    return (_CHECK_WORDS.get(block.check, block.check), *incomplete)
 
 
 def _span(block: Block) -> str:
@@ -151,7 +159,7 @@ def explanation_lines(reading: Reading) -> Iterator[Line]:
         yield (f"    formats considered, by evidence: {rivals}",)
     count, gaps = len(reading.symbols), int(np.count_nonzero(reading.symbols.index < 0))
     yield (f"    symbols heard: {count - gaps}, with {gaps} gaps between them",)
-    for block in reading.blocks:
+    for block in filter(was_found, reading.blocks):
         least = f", least sure byte {float(np.min(block.byte_confidence)):.4f}" if len(block.data) else ""
         yield (
             f"    {clock(block.span.start_seconds):>9}  {block.kind}: speed {100 * (block.speed - 1):+.2f} %,"

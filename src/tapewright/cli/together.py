@@ -8,7 +8,7 @@ from itertools import combinations
 
 from tapewright import blocks
 from tapewright.cards import FormatCard, load_format
-from tapewright.cli.telling import byte_count, doubtful_places
+from tapewright.cli.telling import byte_count, doubtful_places, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
 from tapewright.model.reading import unvouched
 
@@ -126,7 +126,7 @@ def _damage(
         return "blocks were found, but none with program bytes."
     if is_homeless:
         return "damaged: what says where the bytes belong was not found on the tape."
-    if any(fault.kind == "missing-block" for block in left for fault in block.faults):
+    if not all(was_found(block) for block in left):
         return (
             "damaged: a part of the program is missing; read another recording together with this one, or"
             " play the tape again."
