@@ -1,7 +1,8 @@
-"""The only place where stages meet: write, read, verify."""
+"""The only place where stages meet: write, read, combine, verify."""
 
+from tapewright.chain.combine import combine
 from tapewright.chain.read import read
 from tapewright.chain.verify import Verdict, verify
 from tapewright.chain.write import Written, synthesize, write
 
-__all__ = ["Verdict", "Written", "read", "synthesize", "verify", "write"]
+__all__ = ["Verdict", "Written", "combine", "read", "synthesize", "verify", "write"]

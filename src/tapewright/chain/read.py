@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
+from tapewright.chain.combine import combine
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
@@ -103,8 +104,7 @@ def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, 
                 remedy="check that it is the right recording and card; 'read --format auto' tries every card",
             )
         )
-    found = blocks.mended(found, card)
-    image, confidence = blocks.assemble(found, card)
+    found, image, confidence = combine(found, card)
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
 
 
