@@ -209,6 +209,17 @@ def test_verify_names_the_addresses_that_differ(tape, tmp_path):
     ]
 
 
+def test_verify_says_which_of_the_two_has_no_address(tape, tmp_path):
+    sound, program = tmp_path / "bare.wav", tmp_path / "changed.txt"
+    assert run("write", tape.program, "-o", sound, "--format", tape.bare_card).code == 0
+    program.write_text(f"0200: {PROGRAM[:-1].hex(' ')} 00\n")
+    ran = run("verify", sound, program, "--format", tape.bare_card)
+    assert ran.code == 1
+    told = [line.strip() for line in ran.out.splitlines()]
+    assert "the recording has no address; taken to start at 0200 like the program file" in told
+    assert f"0277: 00 in the program file, {PROGRAM[-1]:02X} in the recording" in told
+
+
 def test_verify_a_hurt_tape(tape):
     ran = run("verify", tape.hurt, tape.program, "--format", tape.card)
     assert ran.code == 1

@@ -2,7 +2,7 @@
 
 from tapewright.chain.combine import combine
 from tapewright.chain.read import read
-from tapewright.chain.verify import Verdict, verify
+from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
 
-__all__ = ["Verdict", "Written", "combine", "read", "synthesize", "verify", "write"]
+__all__ = ["Verdict", "Written", "combine", "compare_with", "read", "synthesize", "verify", "write"]
