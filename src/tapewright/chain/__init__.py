@@ -1,6 +1,7 @@
 """The only place where stages meet: write, read, combine, verify."""
 
 from tapewright.chain.combine import combine
+from tapewright.chain.explain import explain
 from tapewright.chain.read import read
 from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
