@@ -38,7 +38,7 @@ class Needed:
 def needed_db(eb_n0_db: list[float], wrong: list[int], total: list[int]) -> Needed:
     """Shift the curve of theory onto the counted errors (maximum likelihood), or draw lines between them."""
     x, k, n = np.array(eb_n0_db), np.array(wrong, np.float64), np.array(total, np.float64)
-    rate = k / n
+    rate = k / np.maximum(n, 1.0)
     lines = _lines(x, rate)
     used = (rate < 0.1) & (n > 0)  # far above, symbols are no longer wrong one by one
     if not used.any() or math.isnan(lines):
