@@ -43,16 +43,14 @@ R = TypeVar("R")
 def main() -> None:
     """Measure, print and keep."""
     options = _options()
-    names = [f.card for f in FAMILIES] if options.cards == "all" else options.cards.split(",")
-    families = [f for f in FAMILIES if f.card in names]
-    impairments = list(IMPAIRMENTS) if options.impairments == "all" else options.impairments.split(",")
+    families = [f for f in FAMILIES if f.card in options.cards]
     if peer_name() is None:
         print(f"no peer to compare with; to have it: {INSTALL}\n", flush=True)
     results: list[dict[str, Any]] = []
     claims: list[dict[str, Any]] = []
-    if impairments != ["none"]:
+    if options.impairments:
         print(table.HEADING, flush=True)
-        tasks = [(family, name, options) for family in families for name in impairments]
+        tasks = [(family, name, options) for family in families for name in options.impairments]
         for result in _each(_curve, tasks, options.jobs):
             results.append(result)
             print(table.curve_line(result), flush=True)
@@ -76,7 +74,8 @@ def _options() -> argparse.Namespace:
         prog="python -m benchmarks.accuracy", description="See the module's text."
     )
     add = parser.add_argument
-    add("--cards", default="all", help="names with commas between; all")
+    cards = [family.card for family in FAMILIES]
+    add("--cards", default="all", help="all, or names with commas between")
     add("--impairments", default="clean", help=f"all, none, or of: {', '.join(IMPAIRMENTS)}")
     add("--bytes", type=int, help=f"payload bytes a point, at least: {BYTES}, for the page {PAGE_BYTES}")
     add("--page", action="store_true", help="whole curves where clean, and make docs/benchmarks.md anew")
@@ -95,7 +94,18 @@ def _options() -> argparse.Namespace:
         options.bytes, options.save = min(options.bytes, 1500), False
         if options.cards == "all":
             options.cards = "heron-cycle-1600"
+    options.cards = _chosen(parser, "cards", options.cards, cards)
+    options.impairments = _chosen(parser, "impairments", options.impairments, list(IMPAIRMENTS))
     return options
+
+
+def _chosen(parser: argparse.ArgumentParser, option: str, text: str, known: list[str]) -> list[str]:
+    """Names that were given with commas between; all and none are words for themselves."""
+    names = {"all": known, "none": []}.get(text, text.split(","))
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        parser.error(f"--{option}: {unknown[0]!r} is not measured; choose of: all, none, {', '.join(known)}")
+    return names
 
 
 def _each(work: Callable[[T], R], tasks: list[T], jobs: int) -> Iterator[R]:

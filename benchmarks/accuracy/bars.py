@@ -20,7 +20,7 @@ __all__ = [
     "z_score",
 ]
 
-CLIPPED_DB, SLICED_DB, ALL_DB = 1.8, 0.7, 1.2
+CLIPPED_DB, SLICED_DB, TOGETHER_DB = 1.8, 0.7, 1.2
 #: Claimed against actual errors: standard errors apart in noise alone, a factor under an impairment.
 MOST_Z, MOST_FACTOR = 4.0, 2.0
 #: Symbols surer than 0.99 where there is nothing, in percent.
@@ -38,7 +38,7 @@ def bar_db(family: Family, impairment: str) -> float:
         "clean": family.bar_db,
         "clipped": CLIPPED_DB,
         "sliced": max(SLICED_DB, family.impaired_bar_db),
-        "all": max(ALL_DB, family.impaired_bar_db),
+        "together": max(TOGETHER_DB, family.impaired_bar_db),
     }
     return bars.get(impairment, family.impaired_bar_db)
 

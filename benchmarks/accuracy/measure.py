@@ -235,9 +235,13 @@ def measure_curve(
         offset -= 0.75
         rate = at(offset)
     offset, rate = offsets[-1], rates[-1]
+    step = 0.0
     while rate > TARGET and offset < MOST_LOSS_DB:
-        offset += 0.75 if rate < 0.05 else 1.5
+        step = 0.75 if rate < 0.05 else 1.5
+        offset += step
         rate = at(offset)
+    if rate <= TARGET and step > 1.0:
+        at(offset - step / 2)
     if whole and peer is not None:
         for offset in PEER_DB:
             last = points[max(points)]

@@ -77,7 +77,7 @@ def _sliced(rms: float) -> CassetteChannel:
     )
 
 
-def _all_at_once(rms: float) -> CassetteChannel:
+def _together(rms: float) -> CassetteChannel:
     return replace(
         CassetteChannel.TRANSPARENT,
         speed_error_percent=3.0,
@@ -136,9 +136,9 @@ IMPAIRMENTS: dict[str, Impairment] = {
         _channel(level_drift_db=10.0, level_drift_hz=0.05),
         drifts=True,
     ),
-    "all": Impairment(
+    "together": Impairment(
         "at once: 3 % fast, wow, band, hum at a quarter of the level, drift, inverted",
-        _all_at_once,
+        _together,
         is_inverted=True,
         adds_hum=True,
         drifts=True,

@@ -21,7 +21,7 @@ from tapewright.cards import load_format
 __all__ = ["whole"]
 
 FAMILY = {family.card: family for family in FAMILIES}
-#: Single impairments that "all" is made of and that have a figure of their own.
+#: Single impairments that "together" is made of and that have a figure of their own.
 PARTS = ("wow", "band", "hum", "drift")
 #: Where nothing was counted in n, the rate is below 3/n with a confidence of 95 % (rule of three).
 NONE_FOUND = 3.0
@@ -171,14 +171,14 @@ def _impairments(figures: Figures) -> str:
 
 def _all_at_once(figures: Figures) -> str:
     rows = []
-    for curve in figures.of("all"):
+    for curve in figures.of("together"):
         single = {name: figures.curves.get((curve["card"], name)) for name in ("clean", *PARTS)}
         losses = {name: math.nan if c is None else bars.loss_db(c) for name, c in single.items()}
         parts = [losses[name] - losses["clean"] for name in PARTS]
         rest = bars.loss_db(curve) - losses["clean"] - sum(parts)
         cells = [f"{db:+.2f}" if math.isfinite(db) else "" for db in (losses["clean"], *parts, rest)]
         rows.append((f"`{curve['card']}`", loss_text(curve), *cells))
-    return _table(("format", "all", "noise alone", *PARTS, "rest"), rows)
+    return _table(("format", "together", "noise alone", *PARTS, "rest"), rows)
 
 
 def _confidence(clean: list[dict[str, Any]]) -> str:

@@ -9,7 +9,8 @@ import pytest
 
 from benchmarks.accuracy.bars import bar_db
 from benchmarks.accuracy.bounds import CURVE_DB, bound_rate, bounds
-from benchmarks.accuracy.families import FAMILIES, symbol_error_rate
+from benchmarks.accuracy.families import FAMILIES, byte_error_rate, symbol_error_rate
+from benchmarks.accuracy.fit import needed_db
 from benchmarks.accuracy.measure import run_point
 from benchmarks.accuracy.peer import PEER_RATE_HZ, peer_for, peer_name
 from benchmarks.accuracy.signals import IMPAIRMENTS, noisy, send
@@ -51,6 +52,27 @@ def test_simulated_bound_is_the_closed_formula_where_there_is_one(card_name, fac
     assert bound_rate(bound, eb_n0_db) == pytest.approx(exact, rel=0.1)
 
 
+def test_needed_eb_n0_is_read_off_the_counts():
+    """Counts as theory's curve has them where one byte in a hundred is wrong at 9.3 dB."""
+    eb_n0_db = [6.0, 7.5, 9.0, 10.0]
+    wrong = [round(10_000 * rate) for rate in byte_error_rate(9.3, eb_n0_db)]
+    found = needed_db(eb_n0_db, wrong, [10_000] * 4)
+    assert found.how == "fit"
+    assert found.db == pytest.approx(9.3, abs=0.01)
+
+
+def test_needed_eb_n0_lies_between_too_many_errors_and_none_at_all():
+    found = needed_db([10.0, 11.5, 13.0], [1500, 1500, 0], [5000] * 3)
+    assert found.how == "lines"
+    assert 11.5 < found.db < 13.0
+    assert found.sigma_db > 0.3
+
+
+@pytest.mark.parametrize("wrong", [[0, 0], [900, 800]])
+def test_needed_eb_n0_is_unknown_where_the_target_is_not_crossed(wrong):
+    assert math.isnan(needed_db([9.0, 10.0], wrong, [1000, 1000]).db)
+
+
 def test_q_is_the_published_one():
     """Orthogonal, coherent, at 6, 8 and 10 dB: the dossier of standards, section 3.1."""
     assert symbol_error_rate(1.0, [6.0, 8.0, 10.0]) == pytest.approx([2.301e-2, 6.004e-3, 7.827e-4], rel=1e-3)
@@ -72,7 +94,7 @@ def test_noise_has_the_density_that_the_energy_of_a_bit_asks_for(card_name):
 
 def test_all_at_once_is_faster_quieter_in_turn_and_hums_beside_the_signal():
     card = load_format("kcs-1200")
-    sent = send(card, IMPAIRMENTS["all"], 40.0, 0)
+    sent = send(card, IMPAIRMENTS["together"], 40.0, 0)
     bits = sent.payload
     length = np.mean(sent.end[bits] - sent.start[bits])
     assert length == pytest.approx(1 / 1200 / 1.03, rel=1e-3)
