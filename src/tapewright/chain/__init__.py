@@ -6,4 +6,14 @@ from tapewright.chain.read import read
 from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
 
-__all__ = ["Verdict", "Written", "combine", "compare_with", "read", "synthesize", "verify", "write"]
+__all__ = [
+    "Verdict",
+    "Written",
+    "combine",
+    "compare_with",
+    "explain",
+    "read",
+    "synthesize",
+    "verify",
+    "write",
+]

@@ -12,8 +12,8 @@ from tapewright.model.layers import FloatArray
 from tapewright.model.reading import DOUBTFUL
 
 __all__ = [
-    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line", "image_line",
-    "length", "reading_lines", "was_found",
+    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line",
+    "has_tried_formats", "image_line", "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
 Line = tuple[Part, ...]
@@ -78,10 +78,11 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
     source = reading.source
     channel = "" if source.channels == 1 else f", {_channel(source.channel, source.channels)}"
     name = source.path or "the recording"
-    yield (
-        (name, "bold"),
-        f": {length(source.seconds)} at {source.rate_hz:g} Hz{channel}, read as {reading.format}",
-    )
+    is_open = has_tried_formats(reading) and not reading.blocks
+    read_as = "no format found" if is_open else f"read as {reading.format}"
+    yield ((name, "bold"), f": {length(source.seconds)} at {source.rate_hz:g} Hz{channel}, {read_as}")
+    if reading.rivals and reading.blocks:
+        yield (f"  {_choice(reading)}",)
     for block in reading.blocks:
         yield from _block_lines(block)
     speeds = [block.speed for block in reading.blocks if was_found(block)]
@@ -97,6 +98,24 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
 def was_found(block: Block) -> bool:
     """Whether anything was heard of a block; others tell of those that were not."""
     return not any(fault.kind == "missing-block" for fault in block.faults)
+
+
+def has_tried_formats(reading: Reading) -> bool:
+    """Whether the format was not named but looked for."""
+    return bool(reading.rivals) or any(fault.kind == "cannot-tell" for fault in reading.faults)
+
+
+def _choice(reading: Reading) -> str:
+    """Say by how much the format found is ahead of the next best."""
+    (winner, bits), *others = reading.rivals
+    found = f"format found: {winner}, with {bits:.0f} bits of evidence"
+    if not others:
+        return f"{found}; no other sounds like it"
+    runner_up, next_bits = others[0]
+    margin = bits - next_bits
+    if margin < 0:
+        return f"{found}, as its check agrees; runner-up: {runner_up}, with {next_bits:.0f} bits but no check"
+    return f"{found}; runner-up: {runner_up}, {margin:.0f} bits behind"
 
 
 def _channel(channel: int | str, channels: int) -> str:
@@ -154,7 +173,7 @@ def doubtful_places(image: Image, confidence: Sequence[FloatArray]) -> list[int]
 def explanation_lines(reading: Reading) -> Iterator[Line]:
     """Tell the figures behind a reading: why this card, how strong, how sure."""
     yield (("  How it was read:", "bold"),)
-    if reading.rivals:
+    if len(reading.rivals) > 1:
         rivals = ", ".join(f"{name} {bits:g} bits" for name, bits in reading.rivals)
         yield (f"    formats considered, by evidence: {rivals}",)
     count, gaps = len(reading.symbols), int(np.count_nonzero(reading.symbols.index < 0))

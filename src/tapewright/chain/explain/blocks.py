@@ -10,8 +10,16 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.cards.layout import Gap
-from tapewright.chain.explain.levels import SILENT_DB, LevelTrack, decibels
-from tapewright.chain.explain.losses import AGAIN, FALLEN, Loss, byte_words, doubtful_bytes, find_losses
+from tapewright.chain.explain.levels import SILENT_DB, SLIVER_SECONDS, LevelTrack, decibels
+from tapewright.chain.explain.losses import (
+    AGAIN,
+    FALLEN,
+    GONE_DB,
+    Loss,
+    byte_words,
+    doubtful_bytes,
+    find_losses,
+)
 from tapewright.model import GAP, Block, Fault, Span, Stretch, Symbols
 
 __all__ = ["explain_block", "heard_span"]
@@ -70,6 +78,8 @@ def _cut_at(whole: Stretch, losses: list[Loss], block: Block) -> Iterator[Stretc
     for number, loss in enumerate(losses):
         start = max(loss.span.start_seconds, place)
         end = min(loss.span.end_seconds, whole.span.end_seconds)
+        if whole.span.end_seconds - end < SLIVER_SECONDS:
+            end = whole.span.end_seconds
         if end <= start:
             continue
         if start > place:
@@ -151,13 +161,16 @@ def _name(block: Block) -> str:
 def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
     """Say why a block ends before its layout does."""
     end = block.span.end_seconds
+    levels = track.smooth(Span(block.span.start_seconds, end + 0.1), 0.02, of="band_level")
+    usual = float(np.percentile(levels, 75))
+    last = int(np.flatnonzero(levels >= FALLEN * usual)[-1]) + 1
+    falls = (track.frames(block.span).start + last) * track.frame_seconds
+    if last < len(levels) - 2:
+        fell = decibels(usual) - decibels(float(np.median(levels[last + 2 :])))
+        by = f"{fell:.0f} dB" if fell < GONE_DB else f"more than {GONE_DB:.0f} dB"
+        return f"the level falls by {by} at {falls:.2f} s and does not come back"
     if end > track.seconds - 0.1:
         return f"the recording ends at {track.seconds:.2f} s"
-    after = Span(end, min(end + 0.05, track.seconds))
-    usual = float(np.median(track.smooth(block.span, 0.02, of="band_level")))
-    now = float(np.median(track.smooth(after, 0.02, of="band_level")))
-    if now < FALLEN * usual:
-        return f"the level falls by {decibels(usual) - decibels(now):.0f} dB at {end:.2f} s"
     k = int(np.searchsorted(symbols.start_seconds, end - 1e-6))
     if k < len(symbols) and symbols.index[k] == GAP:
         return f"from {end:.2f} s on there is other sound"

@@ -13,7 +13,16 @@ from scipy import ndimage, signal
 from tapewright.cards import Alphabet
 from tapewright.model import AudioSource, Samples, Span
 
-__all__ = ["SILENT_DB", "LevelTrack", "decibels", "listen_to_levels", "loudest_channel", "mixed", "pieces_of"]
+__all__ = [
+    "SILENT_DB",
+    "SLIVER_SECONDS",
+    "LevelTrack",
+    "decibels",
+    "listen_to_levels",
+    "loudest_channel",
+    "mixed",
+    "pieces_of",
+]
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -23,6 +32,8 @@ FRAME_SECONDS = 0.005
 LOWEST_HERTZ = 20.0
 #: Samples from this level on count as cut off.
 FULL_SCALE = 0.985
+#: A stretch shorter than this is part of its neighbour (chosen).
+SLIVER_SECONDS = 0.03
 #: What is fainter than this is silence, whatever else there is (chosen).
 SILENT_DB = -70.0
 #: The faintest level that is told, for samples that are all zero.

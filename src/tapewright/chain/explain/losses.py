@@ -12,13 +12,15 @@ from tapewright.chain.explain.levels import LevelTrack, decibels
 from tapewright.model import GAP, Block, Span, Symbols
 from tapewright.model.reading import DOUBTFUL
 
-__all__ = ["AGAIN", "FALLEN", "Loss", "byte_words", "doubtful_bytes", "find_losses"]
+__all__ = ["AGAIN", "FALLEN", "GONE_DB", "Loss", "byte_words", "doubtful_bytes", "find_losses"]
 
 Floats = npt.NDArray[np.floating]
 
 #: The signal fell if it is below this share of its least nearby (6 dB), and something else was louder if all
 #: there is rises above so many times its most.
 FALLEN, RISEN = 0.5, 2.0
+#: A fall by more than this leaves nothing, and how much less than nothing is of no interest.
+GONE_DB = 60.0
 #: Outside the format's band, noise is told if it is louder than this share of the signal.
 SHARE_OF_SIGNAL = 0.25
 #: What is usual is judged by so much on either side of a bad place: levels drift.
@@ -145,7 +147,8 @@ class _Search:
         span = self._around(near, levels < np.sqrt(FALLEN) * least, lowest)
         low_db = decibels(float(levels[lowest]))
         fell = decibels(normal) - low_db
-        text = f"dropout: the level fell by {fell:.0f} dB for {_milliseconds(span)}"
+        by = f"{fell:.0f} dB" if fell < GONE_DB else f"more than {GONE_DB:.0f} dB"
+        text = f"dropout: the level fell by {by} for {_milliseconds(span)}"
         return Loss(span, "dropout", text, _CLEAN, {"fall_db": round(fell, 1), "level_db": round(low_db, 1)})
 
     def rise(self, suspect: _Suspect) -> Loss | None:

@@ -50,7 +50,7 @@ class _Run:
 
 
 def explain_sounds(
-    source: AudioSource, channel: int | str, card: FormatCard, track: LevelTrack, spans: Sequence[Span],
+    source: AudioSource, channel: int | str, leader: float | None, track: LevelTrack, spans: Sequence[Span],
     signal_db: float | None,
 ) -> list[Stretch]:  # fmt: skip
     """Explain stretches without symbols.
@@ -59,7 +59,8 @@ def explain_sounds(
     ----------
     source : AudioSource
     channel : int or "average"
-    card : FormatCard
+    leader : float or None
+        Tone of the format's leader, in hertz; None where it has none or the format is not known.
     track : LevelTrack
     spans : sequence of Span
         In order of time; none overlaps another.
@@ -88,7 +89,7 @@ def explain_sounds(
                 is_told = sound.kind in ("hum", "tone")
                 runs.append(_Run(piece, Sound("quiet") if faint and not is_told else sound))
         for run in _smoothed(_joined(runs)):
-            found.append(_stretch(card, track, run))
+            found.append(_stretch(leader, track, run))
     return found
 
 
@@ -192,7 +193,7 @@ def leader_hertz(card: FormatCard) -> float | None:
     return segments[0].hertz if len(tones) == 1 and segments[0].hertz > 0 else None
 
 
-def _stretch(card: FormatCard, track: LevelTrack, run: _Run) -> Stretch:
+def _stretch(leader: float | None, track: LevelTrack, run: _Run) -> Stretch:
     level = track.usual_db(run.span) if run.kind == "silence" else track.level_db(run.span)
     evidence = {"level_db": round(level, 1)}
     if run.kind == "silence":
@@ -202,7 +203,7 @@ def _stretch(card: FormatCard, track: LevelTrack, run: _Run) -> Stretch:
         remedy = "turn the recorder's volume up, and check lead and input; then record again"
         return Stretch(run.span, "sound", "quiet", text, remedy, evidence)
     if run.kind == "tone":
-        return _tone(card, run, evidence)
+        return _tone(leader, run, evidence)
     text, remedy = _WORDS[run.kind]
     if run.kind == "hum":
         text = f"mains hum: {run.sound.hertz:.0f} Hz and its multiples, and nothing of the format"
@@ -241,11 +242,10 @@ _WORDS = {
 }
 
 
-def _tone(card: FormatCard, run: _Run, evidence: dict[str, float]) -> Stretch:
+def _tone(leader: float | None, run: _Run, evidence: dict[str, float]) -> Stretch:
     hertz = run.sound.hertz
     evidence = evidence | {"tone_hz": round(hertz, 1)}
     text = f"a steady tone of {hertz:.0f} Hz"
-    leader = leader_hertz(card)
     remedy: str | None = _ANOTHER
     if leader is not None:
         speed = hertz / leader

@@ -8,17 +8,20 @@ import numpy as np
 
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.chain.explain.blocks import explain_block, heard_span
-from tapewright.chain.explain.levels import LevelTrack, decibels, listen_to_levels, loudest_channel
-from tapewright.chain.explain.sound import explain_sounds, sounding_spans
+from tapewright.chain.explain.levels import (
+    SLIVER_SECONDS,
+    LevelTrack,
+    decibels,
+    listen_to_levels,
+    loudest_channel,
+)
+from tapewright.chain.explain.sound import explain_sounds, leader_hertz, sounding_spans
 from tapewright.chain.explain.speed import explain_speeds
 from tapewright.chain.explain.unread import explain_symbols, runs_of_symbols
 from tapewright.framing import Framer
 from tapewright.model import GAP, AudioSource, Reading, Span, Stretch
 
 __all__ = ["explain"]
-
-#: What is shorter than this is part of its neighbour.
-SLIVER_SECONDS = 0.03
 
 
 def explain(source: AudioSource, card: FormatCard, reading: Reading) -> tuple[Stretch, ...]:
@@ -65,9 +68,12 @@ def explain(source: AudioSource, card: FormatCard, reading: Reading) -> tuple[St
                 end = clipped.span.end_seconds
     signal_db = _signal_db(reading)
     sounding = sounding_spans(track, _holes(found, track), signal_db)
-    found = _ordered(found + explain_speeds(source, channel, card, symbols, sounding))
+    is_known = bool(reading.blocks) or not any(fault.kind == "cannot-tell" for fault in reading.faults)
+    if is_known:
+        found = _ordered(found + explain_speeds(source, channel, card, symbols, sounding))
     found = _ordered(found + _unread(card, reading, track, [one.span for one in found]))
-    found += explain_sounds(source, channel, card, track, _holes(found, track), signal_db)
+    leader = leader_hertz(card) if is_known else None
+    found += explain_sounds(source, channel, leader, track, _holes(found, track), signal_db)
     return _tiled(_ordered(found), track.seconds)
 
 
@@ -115,7 +121,9 @@ def _signal_db(reading: Reading) -> float | None:
 
 
 def _holes(found: list[Stretch], track: LevelTrack) -> list[Span]:
-    """Give what no stretch covers, slivers left out."""
+    """Give what no stretch covers, slivers left out; all of a recording in which there is nothing else."""
+    if not found:
+        return [Span(0.0, track.seconds)]
     edges = [
         0.0,
         *(at for one in found for at in (one.span.start_seconds, one.span.end_seconds)),

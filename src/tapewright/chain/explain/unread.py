@@ -192,7 +192,7 @@ def _explain(
     sync = _best_sync(symbols, framer, card, part)
     if sync is not None and sync[0] < SYNC_SHARE:
         share, name = sync
-        more = f"; {framed} after it" if framed else ""
+        more = f"; after it {framed}" if framed else ""
         text = f"{head}, but sync not found: {name} fits its end to {100 * share:.0f} %{more}"
         return ("bytes" if framed else "symbols"), "no-sync", text, _ANOTHER_RECORDING
     if framed:
