@@ -26,6 +26,7 @@ from benchmarks import history, page
 from benchmarks.accuracy import table
 from benchmarks.accuracy.bars import bar_db
 from benchmarks.accuracy.bounds import bounds
+from benchmarks.accuracy.dropouts import wrong_in_dropouts
 from benchmarks.accuracy.families import FAMILIES, Family
 from benchmarks.accuracy.fit import needed_db
 from benchmarks.accuracy.measure import Count, measure_curve
@@ -48,6 +49,7 @@ def main() -> None:
         print(f"no peer to compare with; to have it: {INSTALL}\n", flush=True)
     results: list[dict[str, Any]] = []
     claims: list[dict[str, Any]] = []
+    faded: list[dict[str, Any]] = []
     if options.impairments:
         print(table.HEADING, flush=True)
         tasks = [(family, name, options) for family in families for name in options.impairments]
@@ -62,8 +64,15 @@ def main() -> None:
         for part in _each(_nothing, [(f.card, options.nothing_seconds) for f in families], options.jobs):
             claims += part
             print("\n".join(table.claim_lines(part)), flush=True)
+    if options.dropouts:
+        print(table.DROPOUTS_HEADING)
+        for part in _each(_dropouts, [(f.card, options.dropout_seconds) for f in families], options.jobs):
+            faded += part
+            print("\n".join(table.dropout_lines(part)), flush=True)
     if options.save:
-        found = {"bytes_a_point": options.bytes, "curves": results, "nothing": claims}
+        found = {
+            "bytes_a_point": options.bytes, "curves": results, "nothing": claims, "dropouts": faded
+        }  # fmt: skip
         print(f"\nkept in {history.save('accuracy', found, options.commit)}")
     if options.page:
         print(f"made {page.write()}")
@@ -82,6 +91,8 @@ def _options() -> argparse.Namespace:
     add("--points", action="store_true", help="show every point of every curve")
     add("--nothing", action="store_true", help="also what is claimed in noise, hum, music and speech")
     add("--nothing-seconds", type=float, default=30.0)
+    add("--dropouts", action="store_true", help="also whether wrong bytes in dropouts are flagged")
+    add("--dropout-seconds", type=float, default=60.0)
     add("--jobs", type=int, default=1, help="processes")
     add("--quick", action="store_true", help="one family, few bytes, not kept")
     add("--commit", help="name of this state of the receiver; else the working tree's commit")
@@ -149,6 +160,10 @@ def _curve(task: tuple[Family, str, argparse.Namespace]) -> dict[str, Any]:
 
 def _nothing(task: tuple[str, float]) -> list[dict[str, Any]]:
     return [asdict(claim) for claim in claims_in_nothing(*task)]
+
+
+def _dropouts(task: tuple[str, float]) -> list[dict[str, Any]]:
+    return [asdict(found) for found in wrong_in_dropouts(*task)]
 
 
 def _number(value: float) -> float | None:

@@ -8,11 +8,14 @@ from typing import Any
 from benchmarks.accuracy.families import Family
 
 __all__ = [
+    "FIRST_START_SECONDS",
     "MEMORY_MEGABYTES",
     "MOST_FACTOR",
     "MOST_Z",
     "SPEED_TIMES",
+    "START_SECONDS",
     "SURE_PERCENT",
+    "UNFLAGGED_PERCENT",
     "bar_db",
     "claimed_and_actual",
     "loss_db",
@@ -25,9 +28,13 @@ CLIPPED_DB, SLICED_DB, TOGETHER_DB = 1.8, 0.7, 1.2
 MOST_Z, MOST_FACTOR = 4.0, 2.0
 #: Symbols surer than 0.99 where there is nothing, in percent.
 SURE_PERCENT = 0.1
+#: Wrong bytes in dropouts that are not flagged, in percent.
+UNFLAGGED_PERCENT = 1.0
 #: Reading, against real time, by the recording of `benchmarks.speed`; and the most memory.
 SPEED_TIMES = {"clean": 300.0, "noisy": 60.0}
 MEMORY_MEGABYTES = 400.0
+#: From the command to the first symbol, compiling included, and later, when that is done.
+FIRST_START_SECONDS, START_SECONDS = 20.0, 1.5
 #: More errors than the peer count as worse beyond this many standard errors of their difference.
 PEER_Z = 2.0
 

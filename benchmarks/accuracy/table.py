@@ -7,10 +7,19 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.accuracy.bars import MOST_Z, SURE_PERCENT, claimed_and_actual, z_score
+from benchmarks.accuracy.bars import MOST_Z, SURE_PERCENT, UNFLAGGED_PERCENT, claimed_and_actual, z_score
 from benchmarks.accuracy.measure import BINS
 
-__all__ = ["CLAIMS_HEADING", "HEADING", "calibration", "claim_lines", "curve_line", "point_lines"]
+__all__ = [
+    "CLAIMS_HEADING",
+    "DROPOUTS_HEADING",
+    "HEADING",
+    "calibration",
+    "claim_lines",
+    "curve_line",
+    "dropout_lines",
+    "point_lines",
+]
 
 #: Less of the time is not worth a line.
 LEAST_COVERED_PERCENT = 0.05
@@ -30,6 +39,11 @@ received energy of a payload symbol, zeros and ones averaged.
 CLAIMS_HEADING = (
     f"\n{'claims in nothing':22s} {'sound':8s} {'':14s} {'covered %':>9s} {'sure %':>8s}"
     f"   * above {SURE_PERCENT} %"
+)
+
+DROPOUTS_HEADING = (
+    f"\n{'wrong bytes in dropouts':22s} {'depth dB':>9s} {'bytes':>7s} {'wrong':>7s} {'unflagged':>9s}"
+    f"   * above {UNFLAGGED_PERCENT} %"
 )
 
 
@@ -122,6 +136,16 @@ def claim_lines(claims: list[dict[str, Any]]) -> list[str]:
         )
     rest = len(claims) - len(lines)
     return [*lines, f"{claims[0]['card']:22s} nothing in {rest} of {len(claims)}"]
+
+
+def dropout_lines(rows: list[dict[str, Any]]) -> list[str]:
+    """One line for each depth."""
+    return [
+        f"{row['card']:22s} {row['depth_db']:10.0f} {row['bytes_']:7d} {row['wrong']:7d}"
+        f" {row['unflagged']:9d}"
+        + (" *" if 100 * row["unflagged"] > UNFLAGGED_PERCENT * row["wrong"] else "")
+        for row in rows
+    ]
 
 
 def _z(row: np.ndarray[Any, np.dtype[np.float64]]) -> float:

@@ -25,12 +25,15 @@ class Figures:
         Curves by card and impairment, as `benchmarks.accuracy` keeps them.
     nothing : list of dict
         Claims where there is nothing: all of the newest file that has any for the card.
+    dropouts : list of dict
+        Wrong bytes in dropouts, in the same way.
     speeds : list of dict
         Runs of the newest file of `benchmarks.speed`.
     """
 
     curves: dict[tuple[str, str], dict[str, Any]]
     nothing: list[dict[str, Any]]
+    dropouts: list[dict[str, Any]]
     speeds: list[dict[str, Any]]
 
     @property
@@ -52,7 +55,7 @@ class Figures:
     @property
     def states(self) -> list[tuple[str, str, int]]:
         """Commit, day of its newest figure, and number of rows, for each state that figures are from."""
-        rows = [*self.curves.values(), *self.nothing, *self.speeds]
+        rows = [*self.curves.values(), *self.nothing, *self.dropouts, *self.speeds]
         count = Counter(row["commit"] for row in rows)
         day = {row["commit"]: row["time"][:10] for row in sorted(rows, key=lambda row: row["time"])}
         return [(commit, day[commit], number) for commit, number in count.most_common()]
@@ -63,7 +66,7 @@ def collect(files: Iterable[Path]) -> Figures:
     contents = [json.loads(path.read_text(encoding="utf-8")) for path in files]
     known = {family.card for family in FAMILIES}
     curves: dict[tuple[str, str], dict[str, Any]] = {}
-    nothing: dict[str, list[dict[str, Any]]] = {}
+    others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
     speeds: list[dict[str, Any]] = []
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
@@ -73,7 +76,11 @@ def collect(files: Iterable[Path]) -> Figures:
         for curve in content["curves"]:
             if curve["card"] in known and curve["impairment"] in IMPAIRMENTS:
                 curves[curve["card"], curve["impairment"]] = curve | origin
-        for card in {claim["card"] for claim in content["nothing"]} & known:
-            nothing[card] = [claim | origin for claim in content["nothing"] if claim["card"] == card]
-    claims = [claim for family in FAMILIES for claim in nothing.get(family.card, [])]
-    return Figures(curves, claims, speeds)
+        for what, by_card in others.items():
+            rows = content.get(what, [])  # older files have no dropouts
+            for card in {row["card"] for row in rows} & known:
+                by_card[card] = [row | origin for row in rows if row["card"] == card]
+    nothing, dropouts = (
+        [row for family in FAMILIES for row in by_card.get(family.card, [])] for by_card in others.values()
+    )
+    return Figures(curves, nothing, dropouts, speeds)

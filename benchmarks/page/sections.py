@@ -11,6 +11,7 @@ import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from benchmarks.accuracy import bars
+from benchmarks.accuracy.dropouts import SURE
 from benchmarks.accuracy.families import FAMILIES, TARGET
 from benchmarks.accuracy.measure import BINS
 from benchmarks.accuracy.signals import IMPAIRMENTS
@@ -45,6 +46,7 @@ def whole(figures: Figures) -> str:
     return environment.get_template("page.md.jinja").render(
         minutes=f"{sum(curve['took_seconds'] for curve in clean) / 60:.0f}",
         states="; ".join(f"`{commit}` of {day} ({n} results)" for commit, day, n in figures.states),
+        is_mixed=len(figures.states) > 1,
         target=f"{1 / TARGET:.0f}",
         bars_met=met,
         bars_all=len(found),
@@ -70,6 +72,8 @@ def whole(figures: Figures) -> str:
         confidence_by_format=_confidence_by_format(figures),
         most_z=f"{bars.MOST_Z:g}",
         most_factor=f"{bars.MOST_FACTOR:g}",
+        dropouts=_dropouts(figures),
+        sure=f"{SURE:g}",
         nothing=_nothing(figures),
         speed=_speed(figures),
     )
@@ -215,6 +219,15 @@ def _claimed(curve: dict[str, Any], impairment: str) -> str:
     else:
         is_met = 1 / bars.MOST_FACTOR <= ratio <= bars.MOST_FACTOR
     return _bold(f"{ratio:.2f}", is_met)
+
+
+def _dropouts(figures: Figures) -> str:
+    rows = []
+    for row in figures.dropouts:
+        is_met = 100 * row["unflagged"] < bars.UNFLAGGED_PERCENT * max(row["wrong"], 1)
+        counts = (f"{row['bytes_']}", f"{row['wrong']}", _bold(f"{row['unflagged']}", is_met))
+        rows.append((f"`{row['card']}`", f"{row['depth_db']:g}", *counts))
+    return _table(("format", "depth dB", "bytes", "wrong", "of them not flagged"), rows)
 
 
 def _nothing(figures: Figures) -> str:

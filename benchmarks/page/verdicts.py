@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from benchmarks.accuracy import bars
+from benchmarks.accuracy.dropouts import DEPTHS_DB, SURE
 from benchmarks.accuracy.families import FAMILIES
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.page.collect import Figures
@@ -50,6 +51,7 @@ def verdicts(figures: Figures) -> list[Verdict]:
     found = [_losses(figures, name) for name in IMPAIRMENTS]
     found.append(_peer(figures))
     found += _confidence(figures)
+    found.append(_dropouts(figures))
     found.append(_nothing(figures))
     found += [_speed(figures, name) for name in bars.SPEED_TIMES]
     found.append(
@@ -59,6 +61,9 @@ def verdicts(figures: Figures) -> list[Verdict]:
               run["peak_megabytes"] < bars.MEMORY_MEGABYTES) for run in figures.speeds),
         )
     )  # fmt: skip
+    # nothing measures these two yet
+    found.append(Verdict("first start on a fresh machine", f"within {bars.FIRST_START_SECONDS:g} s", [], []))
+    found.append(Verdict("later starts", f"under {bars.START_SECONDS:g} s", [], []))
     return found
 
 
@@ -132,6 +137,20 @@ def _confidence(figures: Figures) -> list[Verdict]:
             sorted(rows),
         ),
     ]
+
+
+def _dropouts(figures: Figures) -> Verdict:
+    rows = []
+    for card in dict.fromkeys(row["card"] for row in figures.dropouts):
+        mine = [row for row in figures.dropouts if row["card"] == card]
+        percent = 100 * sum(row["unflagged"] for row in mine) / max(1, sum(row["wrong"] for row in mine))
+        rows.append((card, f"{percent:.1f} %", percent < bars.UNFLAGGED_PERCENT))
+    depths = f"{DEPTHS_DB[0]:g} to {DEPTHS_DB[-1]:g} dB"
+    return _split(
+        f"wrong bytes in dropouts of {depths} that have a confidence above {SURE:g}",
+        f"under {bars.UNFLAGGED_PERCENT:g} %",
+        rows,
+    )
 
 
 def _nothing(figures: Figures) -> Verdict:

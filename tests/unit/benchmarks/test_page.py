@@ -65,6 +65,8 @@ def made(tmp_path):
         ],
         nothing=[{"card": "kcs-1200", "sound": "speech", "after_program": False, "covered_percent": 1.0,
                   "sure_percent": 0.4}],
+        dropouts=[{"card": "kcs-1200", "depth_db": db, "bytes_": 500, "wrong": 50, "unflagged": n}
+                  for db, n in ((20.0, 0), (30.0, 4))],
     )  # fmt: skip
     page = write([new, old], tmp_path / "docs")
     return page
@@ -77,6 +79,7 @@ def test_bars_that_are_not_met_are_listed_with_their_figures(made):
     assert "| 0 of 1 | `kcs-1200` +1.50 |" in row(page, bars, "hum")
     assert "| 0 of 1 | `kcs-1200` > +1.4 |" in row(page, bars, "wow")
     assert "| not measured |  |" in row(page, bars, "drift")
+    assert "`kcs-1200` 4.0 %" in row(page, bars, "wrong bytes in dropouts")
     assert "`kcs-1200` 0.40 % in speech" in row(page, bars, "symbols surer than 0.99")
 
 
@@ -89,6 +92,8 @@ def test_the_newest_figure_counts_whatever_the_order_of_files(made):
 def test_what_is_beyond_its_bar_is_bold(made):
     page = made.read_text(encoding="utf-8")
     assert row(page, "Loss by impairment", "`kcs-1200`") == "| `kcs-1200` | **> +1.4** | **+1.50** |"
+    assert row(page, "Dropouts", "`kcs-1200` | 20") == "| `kcs-1200` | 20 | 500 | 50 | 0 |"
+    assert row(page, "Dropouts", "`kcs-1200` | 30") == "| `kcs-1200` | 30 | 500 | 50 | **4** |"
     assert "**+0.70**" in row(page, "Noise alone", "[`larch-biphase-l-2000`]")
 
 
