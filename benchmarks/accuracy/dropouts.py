@@ -1,7 +1,7 @@
 """Whether wrong bytes in dropouts are flagged: short deep losses of level in an otherwise good recording.
 
-A byte is wrong if any of its bits, matched by time, is; its confidence is the product of the posteriors of its
-bits. What was not heard at all makes no claim and counts as flagged.
+A byte is wrong if any of its bits, matched by time, is. Its confidence is the product of its bits'
+posteriors. What was not heard at all makes no claim and counts as flagged.
 """
 
 from __future__ import annotations

@@ -115,7 +115,7 @@ def test_all_at_once_is_faster_quieter_in_turn_and_hums_beside_the_signal():
 
 
 def test_wrong_bytes_are_those_in_the_dropouts():
-    """One of 50 ms a second on average, and a byte of 9.2 ms: some 6 bytes in 100, but chance decides how many."""
+    """One of 50 ms a second, and bytes of 9.2 ms: some 6 of 100, but chance decides how many dropouts."""
     faded = count_wrong("kcs-1200", 25.0, 7.0)
     assert 0.02 < faded.wrong / faded.bytes_ < 0.15
     assert count_wrong("kcs-1200", 0.0, 3.0).wrong == 0
