@@ -307,8 +307,9 @@ def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp
     ran = run("read", gone, "--format", "mallow-fsk-600", "--explain")
     assert ran.code == 1
     assert "a part of the program is missing" in ran.out.splitlines()[-1]
-    (told,) = [line for line in ran.out.splitlines() if "at 0280..02FF" in line]
+    told, why = [line for line in ran.out.splitlines() if "at 0280..02FF" in line]
     assert told.endswith("data block, 128 bytes at 0280..02FF: NOT FOUND")
+    assert "block missing" in why
     # nothing was heard of it, so there is no check that could fail and no figure to explain
     assert "CHECK FAILS" not in ran.out
     assert "NOT COMPLETE" not in ran.out

@@ -63,8 +63,9 @@ def say(*parts: Part) -> None:
     out.print(Padding(line[indent:], (0, 0, 0, indent), expand=False) if indent else line)
 
 
-def say_table(headings: Sequence[str], rows: Sequence[Sequence[Part]]) -> None:
+def say_table(headings: Sequence[str], rows: Sequence[Sequence[Part]], *, indent: int = 0) -> None:
     """Print a table; files and pipes get each row on one line, the last cell as long as it is."""
+    from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
@@ -74,12 +75,13 @@ def say_table(headings: Sequence[str], rows: Sequence[Sequence[Part]]) -> None:
         table = Table(*headings, box=None, padding=(0, 2, 0, 0), header_style=TITLE)
         for row in cells:
             table.add_row(*(Text(*cell) for cell in row))
-        out.print(table)
+        out.print(Padding(table, (0, 0, 0, indent), expand=False))
         return
     lines = [list(headings), *([text for text, _ in row] for row in cells)]
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     for line in lines:
-        say("  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip())
+        cut = "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
+        say(" " * indent + cut)
 
 
 def emit(text: str) -> None:

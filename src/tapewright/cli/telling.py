@@ -114,7 +114,8 @@ def _choice(reading: Reading) -> str:
     runner_up, next_bits = others[0]
     margin = bits - next_bits
     if margin < 0:
-        return f"{found}, as its check agrees; runner-up: {runner_up}, with {next_bits:.0f} bits but no check"
+        rival = f"runner-up: {runner_up}, with {next_bits:.0f} bits but no check that agrees"
+        return f"{found}, as its check agrees; {rival}"
     return f"{found}; runner-up: {runner_up}, {margin:.0f} bits behind"
 
 

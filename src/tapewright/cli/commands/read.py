@@ -75,18 +75,19 @@ def read(
     _check_request(audio, card, output, report, start, force)
     sources = [open_audio(path) for path in audio]  # all of them, before minutes are spent on the first
     readings: list[Reading] = []
+    explained: list[tuple[Stretch, ...]] = []
     for source in sources:
         with working(f"reading {source.path} ..."):
             readings.append(chain.read(source, format=card or _settled(readings) or "auto"))
         if not json:
             for line in telling.reading_lines(readings[-1]):
                 say(*line)
-            for line in telling.explanation_lines(readings[-1]) if explain else ():
-                say(*line)
-    explained: list[tuple[Stretch, ...]] = []
-    for source, reading in zip(sources, readings, strict=True) if explain else ():
-        with working(f"explaining {source.path} ..."):
-            explained.append(chain.explain(source, card or load_format(reading.format), reading))
+        if explain:
+            with working(f"explaining {source.path} ..."):
+                chosen = card or load_format(readings[-1].format)
+                explained.append(chain.explain(source, chosen, readings[-1]))
+            if not json:
+                _say_why(readings[-1], explained[-1])
     found = put_together(readings, card)
     image = place(found.image, start)
     tell = note if json else say
@@ -105,10 +106,8 @@ def read(
         tell(f"Report: {report}")
     if json:
         _print_documents(readings, image, found.faults, explained)
-        return DAMAGED if found.damaged else DONE
-    _say_verdict(found, image)
-    for reading, stretches in zip(readings, explained, strict=False):
-        _say_stretches(reading, stretches)
+    else:
+        _say_verdict(found, image)
     return DAMAGED if found.damaged else DONE
 
 
@@ -134,11 +133,14 @@ def _print_documents(
     )
 
 
-def _say_stretches(reading: Reading, stretches: Sequence[Stretch]) -> None:
+def _say_why(reading: Reading, stretches: Sequence[Stretch]) -> None:
+    from tapewright.cli import telling
     from tapewright.cli.stretches import HEADINGS, stretch_rows
 
-    say(("Stretch by stretch, ", TITLE), (reading.source.path or "the recording", TITLE), (":", TITLE))
-    say_table(HEADINGS, stretch_rows(stretches))
+    for line in telling.explanation_lines(reading):
+        say(*line)
+    say(("  Stretch by stretch:", TITLE))
+    say_table(HEADINGS, stretch_rows(stretches), indent=4)
 
 
 def _settled(readings: list[Reading]) -> str | None:
