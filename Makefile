@@ -32,15 +32,16 @@ format: ## Format the code and apply the safe fixes
 	$(BIN)/python -m ruff format .
 
 # The development lock is constrained by the runtime lock, so that both hold the same pins and one
-# virtual environment serves both.
+# virtual environment serves both. The benchmarks' lock holds only what they add to that.
 COMPILE = "$(UV)" pip compile --quiet --no-config --universal --python-version 3.11 --generate-hashes \
-	--no-emit-index-url --no-emit-find-links --no-header --only-binary :all: $(UPGRADE) --group build
+	--no-emit-index-url --no-emit-find-links --no-header --only-binary :all: $(UPGRADE)
 
 lock: ## Make the lock files anew from pyproject.toml (UPGRADE=--upgrade: newest versions)
 	@command -v "$(UV)" >/dev/null || { echo "tapewright: make lock needs uv; install it, or name it with: make lock UV=/path/to/uv" >&2; exit 1; }
-	$(COMPILE) pyproject.toml -o requirements.lock
-	$(COMPILE) --group dev -c requirements.lock pyproject.toml -o requirements-dev.lock
-	@if grep -nE '://|^-|^/' requirements.lock requirements-dev.lock; then \
+	$(COMPILE) --group build pyproject.toml -o requirements.lock
+	$(COMPILE) --group build --group dev -c requirements.lock pyproject.toml -o requirements-dev.lock
+	$(COMPILE) --group pyproject.toml:benchmark -o requirements-benchmark.lock
+	@if grep -nE '://|^-|^/' requirements*.lock; then \
 		echo "tapewright: a lock names an index or a path; see above" >&2; exit 1; fi
 
 clean: ## Remove caches and build products

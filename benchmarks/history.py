@@ -10,6 +10,8 @@ from typing import Any
 
 __all__ = ["commit_name", "save"]
 
+#: What tells the rows of a list apart.
+ROW_NAMES = ("card", "impairment", "sound", "after_program", "depth_db", "recording")
 FOLDER = Path(__file__).parent / "history"
 
 
@@ -25,11 +27,31 @@ def commit_name() -> str:
 
 
 def save(what: str, results: dict[str, Any], commit: str | None = None) -> Path:
-    """Write results down; a second run of the same day and commit replaces the first."""
+    """Write results down; a second run of the same day and commit adds to the first.
+
+    Of what both have measured, the second run's stays. Where the package differs from the commit, nothing
+    says that both runs were of one state: the second then replaces the first.
+    """
     commit = commit or commit_name()
     now = datetime.now(UTC)
     FOLDER.mkdir(exist_ok=True)
     path = FOLDER / f"{now:%Y-%m-%d}-{commit}-{what}.json"
-    content = {"what": what, "commit": commit, "time": now.isoformat(timespec="seconds"), **results}
-    path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    if path.exists() and not commit.endswith("-changed"):
+        results = _added(json.loads(path.read_text(encoding="utf-8")), results)
+    content = {"what": what, "commit": commit, "time": now.isoformat(timespec="seconds")}
+    path.write_text(json.dumps(content | results, indent=1) + "\n", encoding="utf-8")
     return path
+
+
+def _added(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """Lists of both, row by row."""
+
+    def key(row: dict[str, Any]) -> tuple[Any, ...]:
+        return tuple((name, row.get(name)) for name in ROW_NAMES)
+
+    both = dict(new)
+    for name, rows in new.items():
+        if isinstance(rows, list):
+            known = {key(row) for row in rows}
+            both[name] = [row for row in old.get(name, []) if key(row) not in known] + rows
+    return both

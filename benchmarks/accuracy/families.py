@@ -44,6 +44,8 @@ MODEM = "correlated binary, coherent, rho over one bit; what the continuous phas
 FAMILIES = (
     Family("kcs-300", 1.0, ORTHOGONAL),
     Family("kcs-1200", 1.0, ORTHOGONAL),
+    Family("mallow-fsk-600", 1.0, ORTHOGONAL),
+    Family("tansy-hex-250", 1.0, ORTHOGONAL),
     Family("heron-cycle-1600", 4 / 3, WIDTH),
     Family("sedge-half-2700", 4 / 3, WIDTH),
     Family("reed-pwm-1500", 4 / 3, WIDTH),
@@ -59,6 +61,7 @@ FAMILIES = (
     Family("sorrel-step-1200", 1.0, ORTHOGONAL),
     Family("v21-300", 1.2067, MODEM + " (-0.2067)"),
     Family("v23-1200", 1.2067, MODEM + " (-0.2067)"),
+    Family("bell-103-300", 1.2067, MODEM + " (-0.2067)"),
     Family("bell-202-1200", 1.1654, MODEM + " (-0.1654)"),
 )
 

@@ -38,8 +38,8 @@ class Needed:
 def needed_db(eb_n0_db: list[float], wrong: list[int], total: list[int]) -> Needed:
     """Shift the curve of theory onto the counted errors (maximum likelihood), or draw lines between them."""
     x, k, n = np.array(eb_n0_db), np.array(wrong, np.float64), np.array(total, np.float64)
-    rate = k / n
-    lines = _lines(x, rate)
+    rate = k / np.maximum(n, 1.0)
+    lines = _lines(x, np.maximum(rate, 0.5 / np.maximum(n, 1.0)))
     used = (rate < 0.1) & (n > 0)  # far above, symbols are no longer wrong one by one
     if not used.any() or math.isnan(lines):
         return Needed(math.nan, math.nan, "none")
@@ -52,6 +52,8 @@ def needed_db(eb_n0_db: list[float], wrong: list[int], total: list[int]) -> Need
     slope = (expected[min(best + 1, len(shifts) - 1)] - expected[max(best - 1, 0)]) / 0.01
     spread = float(np.sum((k - mean) ** 2 / np.maximum(mean, 1.0)) / max(1, len(k) - 1))
     sigma = math.sqrt(max(spread, 1.0) / max(float(np.sum(slope**2 / np.maximum(mean, 1e-9))), 1e-9))
+    if k.sum() == 0:  # from some tenth to nothing in one step: the curve has nothing to hold on to
+        return Needed(lines, float(x[0] - np.max(np.array(eb_n0_db)[~used])) / 4, "lines")
     if spread > 4.0:
         return Needed(lines, max(sigma, abs(lines - float(shifts[best]))), "lines")
     return Needed(float(shifts[best]), sigma, "fit")
@@ -59,7 +61,7 @@ def needed_db(eb_n0_db: list[float], wrong: list[int], total: list[int]) -> Need
 
 def _lines(x: FloatArray, rate: FloatArray) -> float:
     """Where straight lines through the logarithms cross the target for the last time; nan if they do not."""
-    logs, wanted = np.log10(np.maximum(rate, 1e-5)), math.log10(TARGET)
+    logs, wanted = np.log10(rate), math.log10(TARGET)
     for k in range(len(x) - 1, 0, -1):
         if logs[k - 1] > wanted >= logs[k]:
             share = (logs[k - 1] - wanted) / (logs[k - 1] - logs[k])

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.accuracy.families import TARGET, Family, byte_error_rate
+from benchmarks.accuracy.peer import Peer, peer_for
 from benchmarks.accuracy.scoring import overlapping, wrong_bytes
 from benchmarks.accuracy.signals import IMPAIRMENTS, Impairment, Sent, noisy, send
 from tapewright.cards import Alphabet, FormatCard, load_format
@@ -23,6 +24,11 @@ DELAYS_SECONDS = np.arange(-2, 9) * 5e-5
 #: No recording is longer, and losses beyond this are not followed.
 LONGEST_SECONDS = 60.0
 MOST_LOSS_DB = 9.0
+#: Points of a whole curve, in dB against the bound, and where the peer goes on while it misses the target.
+CURVE_DB = (-5.0, -3.0, -1.5, -0.5, 0.5, 1.5)
+PEER_DB = (3.0, 4.5, 6.0, 7.5)
+#: Where errors are many, so many wrong bytes are enough; but no point has fewer bytes than this.
+ENOUGH_ERRORS, FEWEST_BYTES = 60, 400
 #: Edges of the bins of claimed error probability.
 BINS = np.array([0.0, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 0.3, 1.0])
 
@@ -42,6 +48,10 @@ class Count:
     unlocked: int = 0
     runs: int = 0
     seconds: float = 0.0
+    peer_bits: int = 0
+    peer_wrong_bits: int = 0
+    peer_bytes: int = 0
+    peer_wrong: int = 0
     claimed: FloatArray = field(default_factory=lambda: np.zeros(len(BINS) - 1))
     variance: FloatArray = field(default_factory=lambda: np.zeros(len(BINS) - 1))
     actual: FloatArray = field(default_factory=lambda: np.zeros(len(BINS) - 1))
@@ -54,20 +64,33 @@ class Count:
 
 
 def run_point(
-    card: FormatCard, impairment: Impairment, eb_n0_db: float, seconds: float, seeds: list[int]
+    card: FormatCard,
+    impairment: Impairment,
+    eb_n0_db: float,
+    seconds: float,
+    seeds: list[int],
+    peer: Peer | None = None,
 ) -> Count:
-    """Send, add noise, receive blind, and count."""
+    """Send, add noise, receive blind, and count; the same for the peer on the same recording."""
     count = Count()
     for seed in seeds:
         sent = send(card, impairment, seconds, seed)
+        recording = noisy(sent, eb_n0_db, seed)
         heard = decode(
-            noisy(sent, eb_n0_db, seed),
+            recording,
             card,
             inverted=impairment.is_inverted and is_polar(Alphabet.of(card)),
         )
         count.runs += 1
         count.seconds += heard.seconds
         _score(count, sent, heard.symbols, card)
+        if peer is not None:
+            wrong = peer.decide(recording, sent) != sent.symbol[sent.payload]
+            by_byte = wrong_bytes(wrong, card.byte.bits)
+            count.peer_bits += len(wrong)
+            count.peer_wrong_bits += int(wrong.sum())
+            count.peer_bytes += len(by_byte)
+            count.peer_wrong += int(by_byte.sum())
     return count
 
 
@@ -166,9 +189,11 @@ def _frame(count: Count, sent: Sent, symbols: Symbols, card: FormatCard, delay: 
 
 
 def measure_curve(
-    family: Family, impairment_name: str, bytes_a_point: int, ideal_db: float
+    family: Family, impairment_name: str, bytes_a_point: int, ideal_db: float, whole: bool = False
 ) -> tuple[dict[float, Count], float]:
     """Count errors at a few Eb/N0 until the target rate lies between two of them.
+
+    With `whole`, at the points of a whole curve first, and then as far as the peer needs to reach the target.
 
     Returns
     -------
@@ -178,36 +203,50 @@ def measure_curve(
         What the ideal receiver needs here: more, where the level drifts.
     """
     card, impairment = load_format(family.card), IMPAIRMENTS[impairment_name]
-    seconds_a_byte = card.byte.symbols_per_byte * Alphabet.of(card).mean_bit_seconds
-    seconds = min(LONGEST_SECONDS, 1.3 * bytes_a_point * seconds_a_byte + 2.0)
+    alphabet = Alphabet.of(card)
+    peer, _ = peer_for(alphabet)
+    seconds_a_byte = card.byte.symbols_per_byte * alphabet.mean_bit_seconds
     if impairment.drifts:
-        seconds = LONGEST_SECONDS  # whole swings of level
-        sent = send(card, impairment, seconds, 0)
+        sent = send(card, impairment, LONGEST_SECONDS, 0)
         ideal_db = _drifting(ideal_db, sent, card.byte.bits)
     points: dict[float, Count] = {}
     seed = [0]
 
-    def at(offset_db: float) -> float:
+    def at(offset_db: float, most_bytes: int = bytes_a_point) -> float:
         db = round(ideal_db + offset_db, 3)
+        expected = float(byte_error_rate(0.0, offset_db))
+        wanted = min(most_bytes, max(FEWEST_BYTES, round(ENOUGH_ERRORS / expected)))
+        seconds = min(LONGEST_SECONDS, 1.3 * wanted * seconds_a_byte + 2.0)
+        if impairment.drifts:
+            seconds = LONGEST_SECONDS  # whole swings of level
         count = Count()
-        while count.bytes_ < bytes_a_point:
-            count.add(run_point(card, impairment, db, seconds, [seed[0]]))
+        while count.bytes_ < wanted:
+            count.add(run_point(card, impairment, db, seconds, [seed[0]], peer))
             seed[0] += 1
-            if count.wrong > 0.2 * count.bytes_ and count.bytes_ > 400:
+            if count.wrong > 0.2 * count.bytes_ and count.bytes_ > FEWEST_BYTES:
                 break  # far from the target: no need to be exact
         points[db] = count
         return count.wrong / count.bytes_
 
-    offset = 0.5
-    rate = at(offset)
-    if rate <= TARGET:
-        while rate <= TARGET and offset > -8:
-            offset -= 0.75
-            rate = at(offset)
-    else:
-        while rate > TARGET and offset < MOST_LOSS_DB:
-            offset += 0.75 if rate < 0.05 else 1.5
-            rate = at(offset)
+    offsets = CURVE_DB if whole else (0.5,)
+    rates = [at(offset) for offset in offsets]
+    offset, rate = offsets[0], rates[0]
+    while rate <= TARGET and offset > -8:
+        offset -= 0.75
+        rate = at(offset)
+    offset, rate = offsets[-1], rates[-1]
+    step = 0.0
+    while rate > TARGET and offset < MOST_LOSS_DB:
+        step = 0.75 if rate < 0.05 else 1.5
+        offset += step
+        rate = at(offset)
+    if rate <= TARGET and step > 1.0:
+        at(offset - step / 2)
+    if whole and peer is not None:
+        for offset in PEER_DB:
+            last = points[max(points)]
+            if last.peer_wrong > TARGET * last.peer_bytes and ideal_db + offset > max(points):
+                at(offset, bytes_a_point // 2)  # it still makes many errors
     return points, ideal_db
 
 

@@ -1,10 +1,11 @@
-"""Test recordings whose every symbol is known, impaired in one way, with noise of known density."""
+"""Test recordings whose every symbol is known, impaired in one way or in all, with noise of known density."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,8 @@ class Impairment:
 
     Parameters
     ----------
+    words : str
+        What it is, for a reader of the benchmark page.
     channel : callable
         Given the rms of the recording, the channel to play it through.
     is_inverted : bool
@@ -44,13 +47,17 @@ class Impairment:
         Whether what is added is no energy of the signal's.
     drifts : bool
         Whether the level changes slowly, so that the bound is that of a receiver told the level.
+    harm : str
+        Impairment that does the same to the distances between sequences of bits, where it is not this one.
     """
 
+    words: str
     channel: Callable[[float], CassetteChannel]
     is_inverted: bool = False
     removes_mean: bool = False
     adds_hum: bool = False
     drifts: bool = False
+    harm: str = ""
 
 
 def _channel(**settings: object) -> Callable[[float], CassetteChannel]:
@@ -70,33 +77,73 @@ def _sliced(rms: float) -> CassetteChannel:
     )
 
 
+def _together(rms: float) -> CassetteChannel:
+    return replace(
+        CassetteChannel.TRANSPARENT,
+        speed_error_percent=3.0,
+        flutter_tones=WOW,
+        flutter_is_weighted=False,
+        **BAND,
+        reference_level_dbfs=_db(rms * math.sqrt(2)),
+        hum_level_db=_db(0.25),
+        hum_hz=50.0,
+        hum_harmonics_db=(),
+        level_drift_db=10.0,
+        level_drift_hz=0.05,
+        is_inverted=True,
+    )
+
+
+WOW = (FlutterTone(0.7, 0.5), FlutterTone(11.0, 0.3))
+BAND: dict[str, Any] = {
+    "low_pass_hz": 3000.0, "low_pass_order": 2, "high_pass_hz": 80.0, "high_pass_order": 1,
+}  # fmt: skip
+
+
+def _humming(rms: float) -> CassetteChannel:
+    return replace(
+        CassetteChannel.TRANSPARENT,
+        reference_level_dbfs=_db(rms * math.sqrt(2)),
+        hum_level_db=0.0,
+        hum_hz=50.0,
+        hum_harmonics_db=(),
+        dc_offset_full_scale=0.5 * rms,
+    )
+
+
+def _clipped(rms: float) -> CassetteChannel:
+    return replace(CassetteChannel.TRANSPARENT, capture_clip_level_dbfs=_db(0.5 * rms))
+
+
 IMPAIRMENTS: dict[str, Impairment] = {
-    "clean": Impairment(_channel()),
-    "fast": Impairment(_channel(speed_error_percent=10.0)),
-    "slow": Impairment(_channel(speed_error_percent=-10.0)),
+    "clean": Impairment("nothing but noise", _channel()),
+    "fast": Impairment("tape 10 % fast", _channel(speed_error_percent=10.0)),
+    "slow": Impairment("tape 10 % slow", _channel(speed_error_percent=-10.0)),
     "wow": Impairment(
-        _channel(flutter_tones=(FlutterTone(0.7, 0.5), FlutterTone(11.0, 0.3)), flutter_is_weighted=False)
+        "wow of 0.5 % peak at 0.7 Hz with flutter of 0.3 % peak at 11 Hz",
+        _channel(flutter_tones=WOW, flutter_is_weighted=False),
     ),
-    "band": Impairment(_channel(low_pass_hz=3000.0, low_pass_order=2, high_pass_hz=80.0, high_pass_order=1)),
-    "dull": Impairment(_channel(low_pass_hz=800.0, low_pass_order=1)),
+    "band": Impairment("second-order low-pass at 3 kHz, first-order high-pass at 80 Hz", _channel(**BAND)),
+    "dull": Impairment("first-order low-pass at 800 Hz", _channel(low_pass_hz=800.0, low_pass_order=1)),
     "hum": Impairment(
-        lambda rms: replace(
-            CassetteChannel.TRANSPARENT,
-            reference_level_dbfs=_db(rms * math.sqrt(2)),
-            hum_level_db=0.0,
-            hum_hz=50.0,
-            hum_harmonics_db=(),
-            dc_offset_full_scale=0.5 * rms,
-        ),
+        "50 Hz hum as strong as the signal, and an offset of half its rms", _humming, adds_hum=True
+    ),
+    "inverted": Impairment("upside down", _channel(is_inverted=True), is_inverted=True),
+    "clipped": Impairment("clipped hard at half the rms", _clipped, removes_mean=True),
+    "sliced": Impairment("squared off around 0.35 of the peak", _sliced, removes_mean=True),
+    "drift": Impairment(
+        "level swinging by 10 dB, up and down, every 20 s",
+        _channel(level_drift_db=10.0, level_drift_hz=0.05),
+        drifts=True,
+    ),
+    "together": Impairment(
+        "at once: 3 % fast, wow, band, hum at a quarter of the level, drift, inverted",
+        _together,
+        is_inverted=True,
         adds_hum=True,
+        drifts=True,
+        harm="band",
     ),
-    "inverted": Impairment(_channel(is_inverted=True), is_inverted=True),
-    "clipped": Impairment(
-        lambda rms: replace(CassetteChannel.TRANSPARENT, capture_clip_level_dbfs=_db(0.5 * rms)),
-        removes_mean=True,
-    ),
-    "sliced": Impairment(_sliced, removes_mean=True),
-    "drift": Impairment(_channel(level_drift_db=10.0, level_drift_hz=0.05), drifts=True),
 }
 
 
@@ -216,7 +263,10 @@ def send(card: FormatCard, impairment: Impairment, seconds: float, seed: int) ->
         motion = draw_motion(len(clean) / RATE_HZ, RATE_HZ, channel, draw)
         knots = np.arange(len(motion.place_seconds)) * motion.knot_samples / RATE_HZ
         times = np.interp(times, motion.place_seconds, knots)
-    signal = clean if impairment.adds_hum else played
+    signal = played
+    if impairment.adds_hum:
+        without = replace(channel, hum_level_db=None, dc_offset_full_scale=0.0)
+        signal = play(Recording(clean, RATE_HZ), without, seed).samples[:, 0]
     if impairment.removes_mean:
         signal = signal - np.float32(signal.mean(dtype=np.float64))
     energy = _energy(signal, times)

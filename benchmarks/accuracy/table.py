@@ -7,15 +7,22 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.accuracy.bars import MOST_Z, SURE_PERCENT, UNFLAGGED_PERCENT, claimed_and_actual, z_score
 from benchmarks.accuracy.measure import BINS
 
-__all__ = ["CLAIMS_HEADING", "HEADING", "calibration", "claim_lines", "curve_line", "point_lines"]
+__all__ = [
+    "CLAIMS_HEADING",
+    "DROPOUTS_HEADING",
+    "HEADING",
+    "calibration",
+    "claim_lines",
+    "curve_line",
+    "dropout_lines",
+    "point_lines",
+]
 
-SURE_BAR_PERCENT = 0.1
 #: Less of the time is not worth a line.
 LEAST_COVERED_PERCENT = 0.05
-#: Bins in which claims and errors differ by more standard errors than this name the card.
-MOST_Z = 4.0
 
 HEADING = f"""\
 Eb/N0 in dB for a byte error rate of 1e-2 with the framing known and everything else blind. Eb is the mean
@@ -25,12 +32,18 @@ received energy of a payload symbol, zeros and ones averaged.
   *  loss is above the bar     !  book is, too
   framed   needed when the framer reads the bytes (a slip spoils the rest where bytes have no start)
   claimed  errors the posteriors promise for each actual one, at the point next to 1e-2
+  peer     needed by a general FSK demodulator that is told the timing, where it fits the format
 
 {"card":22s} {"impairment":10s} {"needed":>7s} {"+-":>5s} {"loss":>6s} {"book":>6s} {"bar":>4s}\
-    {"framed":>6s} {"claimed":>8s}"""
+    {"framed":>6s} {"claimed":>8s} {"peer":>6s}"""
 CLAIMS_HEADING = (
     f"\n{'claims in nothing':22s} {'sound':8s} {'':14s} {'covered %':>9s} {'sure %':>8s}"
-    f"   * above {SURE_BAR_PERCENT} %"
+    f"   * above {SURE_PERCENT} %"
+)
+
+DROPOUTS_HEADING = (
+    f"\n{'wrong bytes in dropouts':22s} {'depth dB':>9s} {'bytes':>7s} {'wrong':>7s} {'unflagged':>9s}"
+    f"   * above {UNFLAGGED_PERCENT} %"
 )
 
 
@@ -38,7 +51,7 @@ def curve_line(result: dict[str, Any]) -> str:
     """One line for one curve."""
     needed, points, bar = result["needed_db"], result["points"], result["bar_db"]
     near = min(points, key=lambda p: abs(math.log10(max(p["wrong"], 0.5) / p["bytes_"] / 1e-2)))
-    claimed = sum(near["claimed"]) / max(sum(near["actual"]), 1)
+    claimed, actual = claimed_and_actual({"points": [near]})
     if needed is None:
         beyond = f"> {points[-1]['eb_n0_db'] - result['ideal_db']:.1f}"
         text, flags = f"{'-':>7s} {'':5s} {beyond:>6s} {'':6s}", "*!"
@@ -50,8 +63,16 @@ def curve_line(result: dict[str, Any]) -> str:
     note = "" if result["how"] == "fit" else f"   {result['how']}"
     return (
         f"{result['card']:22s} {result['impairment']:10s} {text} {bar:4.1f} {flags} {framed:>6s}"
-        f" {claimed:8.2f}{note}"
+        f" {claimed / max(actual, 1):8.2f} {_peer(result):>6s}{note}"
     )
+
+
+def _peer(result: dict[str, Any]) -> str:
+    if result["peer"] is None:
+        return "-"
+    if result["peer_needed_db"] is None:
+        return f">{result['points'][-1]['eb_n0_db']:.1f}"
+    return f"{result['peer_needed_db']:.2f}"
 
 
 def _framed(result: dict[str, Any]) -> str:
@@ -73,6 +94,7 @@ def point_lines(result: dict[str, Any]) -> str:
             f" symbols wrong {p['wrong_bits'] / p['bits']:.5f}, extra {p['extra']}, missing {p['missing']};"
             f" no lock {p['unlocked']}/{p['runs']};"
             f" claimed {sum(p['claimed']):.0f}, actual {sum(p['actual']):.0f}"
+            + (f"; peer's bytes {p['peer_wrong'] / p['peer_bytes']:.4f}" if p["peer_bytes"] else "")
         )
     return "\n".join(lines)
 
@@ -107,7 +129,7 @@ def claim_lines(claims: list[dict[str, Any]]) -> list[str]:
         if claim["covered_percent"] < LEAST_COVERED_PERCENT and claim["sure_percent"] == 0:
             continue
         where = "after program" if claim["after_program"] else "alone"
-        flag = " *" if claim["sure_percent"] > SURE_BAR_PERCENT else ""
+        flag = " *" if claim["sure_percent"] > SURE_PERCENT else ""
         lines.append(
             f"{claim['card']:22s} {claim['sound']:8s} {where:14s} {claim['covered_percent']:9.2f}"
             f" {claim['sure_percent']:8.3f}{flag}"
@@ -116,6 +138,15 @@ def claim_lines(claims: list[dict[str, Any]]) -> list[str]:
     return [*lines, f"{claims[0]['card']:22s} nothing in {rest} of {len(claims)}"]
 
 
+def dropout_lines(rows: list[dict[str, Any]]) -> list[str]:
+    """One line for each depth."""
+    return [
+        f"{row['card']:22s} {row['depth_db']:10.0f} {row['bytes_']:7d} {row['wrong']:7d}"
+        f" {row['unflagged']:9d}"
+        + (" *" if 100 * row["unflagged"] > UNFLAGGED_PERCENT * row["wrong"] else "")
+        for row in rows
+    ]
+
+
 def _z(row: np.ndarray[Any, np.dtype[np.float64]]) -> float:
-    """Difference of actual and claimed in standard errors; one error more or less is never much."""
-    return float((row[2] - row[1]) / math.sqrt(row[3] + 1.0))
+    return z_score(float(row[1]), float(row[2]), float(row[3]))

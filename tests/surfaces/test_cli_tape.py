@@ -209,6 +209,17 @@ def test_verify_names_the_addresses_that_differ(tape, tmp_path):
     ]
 
 
+def test_verify_says_which_of_the_two_has_no_address(tape, tmp_path):
+    sound, program = tmp_path / "bare.wav", tmp_path / "changed.txt"
+    assert run("write", tape.program, "-o", sound, "--format", tape.bare_card).code == 0
+    program.write_text(f"0200: {PROGRAM[:-1].hex(' ')} 00\n")
+    ran = run("verify", sound, program, "--format", tape.bare_card)
+    assert ran.code == 1
+    told = [line.strip() for line in ran.out.splitlines()]
+    assert "the recording has no address; taken to start at 0200 like the program file" in told
+    assert f"0277: 00 in the program file, {PROGRAM[-1]:02X} in the recording" in told
+
+
 def test_verify_a_hurt_tape(tape):
     ran = run("verify", tape.hurt, tape.program, "--format", tape.card)
     assert ran.code == 1
@@ -293,6 +304,13 @@ def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp
     gone = with_silence(
         sound, tmp_path / "gone.wav", whole.blocks[2].start_seconds, whole.blocks[2].end_seconds
     )
-    ran = run("read", gone, "--format", "mallow-fsk-600")
+    ran = run("read", gone, "--format", "mallow-fsk-600", "--explain")
     assert ran.code == 1
     assert "a part of the program is missing" in ran.out.splitlines()[-1]
+    told, why = [line for line in ran.out.splitlines() if "at 0280..02FF" in line]
+    assert told.endswith("data block, 128 bytes at 0280..02FF: NOT FOUND")
+    assert "block missing" in why
+    # nothing was heard of it, so there is no check that could fail and no figure to explain
+    assert "CHECK FAILS" not in ran.out
+    assert "NOT COMPLETE" not in ran.out
+    assert "evidence 0 bits" not in ran.out

@@ -1,7 +1,19 @@
-"""The only place where stages meet: write, read, verify."""
+"""The only place where stages meet: write, read, combine, verify."""
 
+from tapewright.chain.combine import combine
+from tapewright.chain.explain import explain
 from tapewright.chain.read import read
-from tapewright.chain.verify import Verdict, verify
+from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
 
-__all__ = ["Verdict", "Written", "read", "synthesize", "verify", "write"]
+__all__ = [
+    "Verdict",
+    "Written",
+    "combine",
+    "compare_with",
+    "explain",
+    "read",
+    "synthesize",
+    "verify",
+    "write",
+]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
+from tapewright.chain.combine import combine
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
@@ -21,6 +23,8 @@ CardLike = str | Path | FormatCard
 AUTO = "auto"
 #: With `auto`, this many of the likeliest cards are read in full.
 CARDS_READ_IN_FULL = 4
+#: At least so many of those that sound alike at all, so that there is a runner-up.
+FEWEST_READ_IN_FULL = 2
 #: Cards with less than this share of the best one's evidence are not.
 LEAST_SHARE = 0.6
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
@@ -103,8 +107,7 @@ def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, 
                 remedy="check that it is the right recording and card; 'read --format auto' tries every card",
             )
         )
-    found = blocks.mended(found, card)
-    image, confidence = blocks.assemble(found, card)
+    found, image, confidence = combine(found, card)
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
 
 
@@ -119,30 +122,48 @@ def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
         ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards),
         key=lambda pair: -pair[0],
     )
-    least = max(LEAST_SHARE * ranked[0][0], 1e-9)
-    hopeful = [card for bits, card in ranked if bits >= least][:CARDS_READ_IN_FULL]
-    if not hopeful:
-        return read_source(source, ranked[0][1], surveyed=surveyed)
+    heard = [card for bits, card in ranked if bits > 0]
+    if not heard:
+        reading = read_source(source, ranked[0][1], surveyed=surveyed)
+        others = [fault for fault in reading.faults if fault.kind != "no-signal"]
+        return replace(reading, faults=(*others, _nothing_alike(len(cards))))
+    hopeful = [card for bits, card in ranked if bits > 0 and bits >= LEAST_SHARE * ranked[0][0]]
+    count = max(len(hopeful[:CARDS_READ_IN_FULL]), FEWEST_READ_IN_FULL)  # or there would be no runner-up
     readings = sorted(
-        (read_source(source, card, surveyed=surveyed) for card in hopeful), key=_rank, reverse=True
+        (read_source(source, card, surveyed=surveyed) for card in heard[:count]), key=_rank, reverse=True
     )
-    best = readings[0]
     rivals = tuple((reading.format, round(_evidence(reading), 1)) for reading in readings)
-    faults = best.faults
-    if best.blocks and len(readings) > 1 and readings[1].blocks:
-        margin = _evidence(best) - _evidence(readings[1])
-        if not best.verified and margin < LEAST_MARGIN_BITS:
-            faults = (
-                *faults,
-                Fault(
-                    "cannot-tell",
-                    f"formats {best.format} and {readings[1].format} explain this recording equally well",
-                    remedy="name the format with --format",
-                ),
-            )
-    return Reading(
-        best.source, best.format, best.blocks, best.image, best.image_confidence, best.symbols, faults, rivals
+    best = readings[0]
+    return replace(best, rivals=rivals, faults=(*best.faults, *_cannot_tell(readings, len(cards))))
+
+
+def _nothing_alike(count: int) -> Fault:
+    return Fault(
+        "cannot-tell",
+        f"cannot tell the format: nothing in this recording sounds like any of the {count} tried",
+        remedy="check that it is the right recording; 'read --explain' says what it sounds like",
     )
+
+
+def _cannot_tell(readings: list[Reading], count: int) -> tuple[Fault, ...]:
+    """Say so where no card, or more than one, explains the recording."""
+    best, others = readings[0], readings[1:]
+    if not best.blocks:
+        likely = " and ".join(reading.format for reading in readings[:2])
+        text = f"cannot tell the format: none of the {count} tried made a block; likeliest by sound: {likely}"
+        remedy = "name the format with --format; with --explain it says where the reading stops"
+        return (Fault("cannot-tell", text, remedy=remedy),)
+    rival = next((reading for reading in others if reading.blocks), None)
+    if rival is None or (best.verified and not rival.verified):
+        return ()
+    margin = _evidence(best) - _evidence(rival)
+    if margin >= LEAST_MARGIN_BITS:
+        return ()
+    text = (
+        f"cannot tell whether the format is {best.format} or {rival.format}: the evidence differs by"
+        f" {margin:.1f} bits, and {LEAST_MARGIN_BITS:g} are needed"
+    )
+    return (Fault("cannot-tell", text, remedy="name the format with --format"),)
 
 
 def _rank(reading: Reading) -> tuple[bool, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,10 @@ from tapewright.image import Comparison, compare
 from tapewright.model import Image, Reading
 from tapewright.model.reading import DOUBTFUL, unvouched
 
-__all__ = ["Verdict", "verify"]
+__all__ = ["Verdict", "compare_with", "verify"]
+
+#: What the two are called where they differ.
+NAMES = ("the program file", "the recording")
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +70,7 @@ def verify(
     """
     program = _image(image, start)
     reading = read(sound, format=format, rate_hz=rate_hz)
-    difference = compare(program, reading.image)
+    difference = compare_with(program, reading)
     doubtful = _doubtful(reading)
     return Verdict(
         difference.equal and not reading.damaged and not doubtful,
@@ -77,6 +80,30 @@ def verify(
         reading,
         program,
     )
+
+
+def compare_with(program: Image, reading: Reading) -> Comparison:
+    """Compare a program with what was read, address by address.
+
+    Where what was read has addresses only in part, the rest is left out, and a note says so.
+
+    Parameters
+    ----------
+    program : Image
+    reading : Reading
+
+    Raises
+    ------
+    ImageError
+        If nobody knows which bytes to compare; see `tapewright.image.compare`.
+    """
+    placed = tuple(piece for piece in reading.image if piece.address is not None)
+    lost = len(reading.image) - sum(len(piece) for piece in placed)
+    if not placed or not lost:
+        return compare(program, reading.image, names=NAMES)
+    found = compare(program, replace(reading.image, ranges=placed), names=NAMES)
+    note = f"what says where {_bytes(lost)} of {NAMES[1]} belong was not found, so they were left out"
+    return replace(found, notes=(*found.notes, note))
 
 
 def _doubtful(reading: Reading) -> tuple[int, ...]:

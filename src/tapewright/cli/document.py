@@ -6,15 +6,17 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from tapewright.cli.telling import has_tried_formats
 from tapewright.image import Comparison
-from tapewright.model import Block, Fault, Image, Reading
+from tapewright.model import Block, Fault, Image, Reading, Stretch
 
-__all__ = ["comparison_document", "image_document", "reading_document"]
+__all__ = ["comparison_document", "image_document", "reading_document", "stretch_list"]
 
 
 def reading_document(reading: Reading) -> dict[str, Any]:
-    """Return the document of ``read --json``."""
+    """Return the document of ``read --json``; where the format was found by trying, with how that went."""
     source = reading.source
+    tried = {"auto": _auto(reading)} if has_tried_formats(reading) else {}
     return {
         "recording": {
             "path": source.path,
@@ -27,6 +29,36 @@ def reading_document(reading: Reading) -> dict[str, Any]:
         "blocks": [_block(block) for block in reading.blocks],
         "image": image_document(reading.image),
         "faults": fault_list(reading.faults),
+        **tried,
+    }
+
+
+def stretch_list(stretches: Iterable[Stretch]) -> list[dict[str, Any]]:
+    """Return the ``stretches`` of ``read --explain --json``."""
+    return [
+        {
+            "start_seconds": _number(stretch.span.start_seconds),
+            "end_seconds": _number(stretch.span.end_seconds),
+            "stage": stretch.stage,
+            "kind": stretch.kind,
+            "text": stretch.text,
+            "remedy": stretch.remedy,
+            "evidence": {name: _number(value) for name, value in stretch.evidence.items()},
+        }
+        for stretch in stretches
+    ]
+
+
+def _auto(reading: Reading) -> dict[str, Any]:
+    """Return how the format was found: the winner, the runner-up, and the margin between them."""
+    (winner, bits), (runner_up, next_bits) = (*reading.rivals, (None, None), (None, None))[:2]
+    return {
+        "winner": winner,
+        "winner_bits": bits,
+        "runner_up": runner_up,
+        "runner_up_bits": next_bits,
+        "margin_bits": None if bits is None or next_bits is None else _number(bits - next_bits),
+        "can_tell": not any(fault.kind == "cannot-tell" for fault in reading.faults),
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BAD", "DOUBT", "GOOD", "QUIET", "TITLE", "console", "emit", "flush", "note", "plain", "print_json",
-    "say", "set_up_streams", "working",
+    "say", "say_table", "set_up_streams", "working",
 ]  # fmt: skip
 
 GOOD, BAD, DOUBT, TITLE, QUIET = "bold green", "bold red", "yellow", "bold", "dim"
@@ -61,6 +61,27 @@ def say(*parts: Part) -> None:
         return
     indent = len(line.plain) - len(line.plain.lstrip())
     out.print(Padding(line[indent:], (0, 0, 0, indent), expand=False) if indent else line)
+
+
+def say_table(headings: Sequence[str], rows: Sequence[Sequence[Part]], *, indent: int = 0) -> None:
+    """Print a table; files and pipes get each row on one line, the last cell as long as it is."""
+    from rich.padding import Padding
+    from rich.table import Table
+    from rich.text import Text
+
+    cells = [[(plain(p[0]), p[1]) if isinstance(p, tuple) else (plain(p), "") for p in row] for row in rows]
+    out = console()
+    if out.is_terminal:
+        table = Table(*headings, box=None, padding=(0, 2, 0, 0), header_style=TITLE)
+        for row in cells:
+            table.add_row(*(Text(*cell) for cell in row))
+        out.print(Padding(table, (0, 0, 0, indent), expand=False))
+        return
+    lines = [list(headings), *([text for text, _ in row] for row in cells)]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    for line in lines:
+        cut = "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
+        say(" " * indent + cut)
 
 
 def emit(text: str) -> None:

@@ -12,8 +12,8 @@ from tapewright.model.layers import FloatArray
 from tapewright.model.reading import DOUBTFUL
 
 __all__ = [
-    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line", "image_line",
-    "length", "reading_lines",
+    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line",
+    "has_tried_formats", "image_line", "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
 Line = tuple[Part, ...]
@@ -78,13 +78,14 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
     source = reading.source
     channel = "" if source.channels == 1 else f", {_channel(source.channel, source.channels)}"
     name = source.path or "the recording"
-    yield (
-        (name, "bold"),
-        f": {length(source.seconds)} at {source.rate_hz:g} Hz{channel}, read as {reading.format}",
-    )
+    is_open = has_tried_formats(reading) and not reading.blocks
+    read_as = "no format found" if is_open else f"read as {reading.format}"
+    yield ((name, "bold"), f": {length(source.seconds)} at {source.rate_hz:g} Hz{channel}, {read_as}")
+    if reading.rivals and reading.blocks:
+        yield (f"  {_choice(reading)}",)
     for block in reading.blocks:
         yield from _block_lines(block)
-    speeds = [block.speed for block in reading.blocks]
+    speeds = [block.speed for block in reading.blocks if was_found(block)]
     if speeds and abs(float(np.mean(speeds)) - 1) > NOTABLE_SPEED:
         percent = 100 * (float(np.mean(speeds)) - 1)
         yield (f"  the tape runs {abs(percent):.1f} % {'fast' if percent > 0 else 'slow'}",)
@@ -92,6 +93,30 @@ def reading_lines(reading: Reading) -> Iterator[Line]:
         yield (("  nothing found", BAD),)
     for fault in reading.faults:
         yield fault_line(fault)
+
+
+def was_found(block: Block) -> bool:
+    """Whether anything was heard of a block; others tell of those that were not."""
+    return not any(fault.kind == "missing-block" for fault in block.faults)
+
+
+def has_tried_formats(reading: Reading) -> bool:
+    """Whether the format was not named but looked for."""
+    return bool(reading.rivals) or any(fault.kind == "cannot-tell" for fault in reading.faults)
+
+
+def _choice(reading: Reading) -> str:
+    """Say by how much the format found is ahead of the next best."""
+    (winner, bits), *others = reading.rivals
+    found = f"format found: {winner}, with {bits:.0f} bits of evidence"
+    if not others:
+        return f"{found}; no other sounds like it"
+    runner_up, next_bits = others[0]
+    margin = bits - next_bits
+    if margin < 0:
+        rival = f"runner-up: {runner_up}, with {next_bits:.0f} bits but no check that agrees"
+        return f"{found}, as its check agrees; {rival}"
+    return f"{found}; runner-up: {runner_up}, {margin:.0f} bits behind"
 
 
 def _channel(channel: int | str, channels: int) -> str:
@@ -106,16 +131,19 @@ def _block_lines(block: Block) -> Iterator[Line]:
     fields = ", ".join(f"{name} {_field(name, value)}" for name, value in block.fields.items())
     size = f", {byte_count(len(block.data))}{where}" if block.data else ""
     told = f" ({fields})" if fields else ""
-    incomplete = () if block.complete else (", ", ("NOT COMPLETE", BAD))
-    yield (
-        f"  {clock(block.span.start_seconds):>9}  {block.kind} block{size}{told}: ",
-        _CHECK_WORDS.get(block.check, block.check), *incomplete,
-    )  # fmt: skip
+    yield (f"  {clock(block.span.start_seconds):>9}  {block.kind} block{size}{told}: ", *_state(block))
     if block.repaired_offsets:
         base = block.address or 0
         yield (f"{'':13}repaired: {address_list(base + offset for offset in block.repaired_offsets)}",)
     for fault in block.faults:
         yield fault_line(fault, indent=13)
+
+
+def _state(block: Block) -> Line:
+    if not was_found(block):
+        return (("NOT FOUND", BAD),)
+    incomplete = () if block.complete else (", ", ("NOT COMPLETE", BAD))
+    return (_CHECK_WORDS.get(block.check, block.check), *incomplete)
 
 
 def _span(block: Block) -> str:
@@ -146,12 +174,12 @@ def doubtful_places(image: Image, confidence: Sequence[FloatArray]) -> list[int]
 def explanation_lines(reading: Reading) -> Iterator[Line]:
     """Tell the figures behind a reading: why this card, how strong, how sure."""
     yield (("  How it was read:", "bold"),)
-    if reading.rivals:
+    if len(reading.rivals) > 1:
         rivals = ", ".join(f"{name} {bits:g} bits" for name, bits in reading.rivals)
         yield (f"    formats considered, by evidence: {rivals}",)
     count, gaps = len(reading.symbols), int(np.count_nonzero(reading.symbols.index < 0))
     yield (f"    symbols heard: {count - gaps}, with {gaps} gaps between them",)
-    for block in reading.blocks:
+    for block in filter(was_found, reading.blocks):
         least = f", least sure byte {float(np.min(block.byte_confidence)):.4f}" if len(block.data) else ""
         yield (
             f"    {clock(block.span.start_seconds):>9}  {block.kind}: speed {100 * (block.speed - 1):+.2f} %,"

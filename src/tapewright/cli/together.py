@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from tapewright import blocks
 from tapewright.cards import FormatCard, load_format
-from tapewright.cli.telling import byte_count, doubtful_places
+from tapewright.chain import combine
+from tapewright.cli.telling import byte_count, doubtful_places, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
 from tapewright.model.reading import unvouched
 
@@ -67,10 +67,9 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     image, confidence = found[0].image, found[0].image_confidence
     if len(found) > 1:
         _refuse_strangers(found)
-        mended = blocks.mended(every, card)
-        faults += tuple(block.faults[0] for block, old in zip(mended, every, strict=True) if block is not old)
-        every = mended
-        image, confidence = blocks.assemble(every, card)
+        combined, image, confidence = combine(every, card)
+        faults += tuple(new.faults[0] for new, old in zip(combined, every, strict=True) if new is not old)
+        every = combined
         _refuse_concatenation(found, image)
     left = unvouched(every)
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
@@ -126,7 +125,7 @@ def _damage(
         return "blocks were found, but none with program bytes."
     if is_homeless:
         return "damaged: what says where the bytes belong was not found on the tape."
-    if any(fault.kind == "missing-block" for block in left for fault in block.faults):
+    if not all(was_found(block) for block in left):
         return (
             "damaged: a part of the program is missing; read another recording together with this one, or"
             " play the tape again."

@@ -13,6 +13,7 @@ __all__ = ["Comparison", "Difference", "compare"]
 
 #: Bytes of a difference shown in one line of text.
 MOST_SHOWN_BYTES = 8
+NAMES = ("the first program", "the second program")
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ class Comparison:
         Addresses both have.
     notes : tuple of str
         How the images were laid side by side, if not by their own addresses; other run address.
+    names : tuple of str
+        What to call the first and the second image.
     """
 
     differences: tuple[Difference, ...]
@@ -56,6 +59,7 @@ class Comparison:
     only_b: tuple[Range, ...]
     common_bytes: int
     notes: tuple[str, ...] = ()
+    names: tuple[str, str] = NAMES
 
     @property
     def equal(self) -> bool:
@@ -67,14 +71,9 @@ class Comparison:
         """Addresses at which both have a byte and not the same one."""
         return sum(len(d) for d in self.differences)
 
-    def lines(self, *, a: str = "the first", b: str = "the second") -> list[str]:
-        """Say it in plain text.
-
-        Parameters
-        ----------
-        a, b : str
-            What to call the images.
-        """
+    def lines(self) -> list[str]:
+        """Say it in plain text."""
+        a, b = self.names
         said = list(self.notes)
         if self.equal:
             return [*said, f"equal: {count_bytes(self.common_bytes)}"]
@@ -107,20 +106,26 @@ def shown(data: bytes) -> str:
     return data[:MOST_SHOWN_BYTES].hex(" ").upper() + more
 
 
-def compare(a: Image, b: Image) -> Comparison:
+def compare(a: Image, b: Image, *, names: tuple[str, str] = NAMES) -> Comparison:
     """Compare two images address by address.
 
     An image without addresses is laid onto the start of the other, if that has a single range; two such
     images are compared from their first byte on. The notes say so.
+
+    Parameters
+    ----------
+    a, b : Image
+    names : tuple of str
+        What to call them.
 
     Raises
     ------
     ImageError
         If an image without addresses meets one of several ranges, or an image has addresses only in part.
     """
-    placed_a, placed_b, notes = lay_side_by_side(a, b)
+    placed_a, placed_b, notes = lay_side_by_side(a, b, names)
     if a.run is not None and b.run is not None and a.run != b.run:
-        notes.append(f"run address {a.run:04X} in the first, {b.run:04X} in the second")
+        notes.append(f"run address {a.run:04X} in {names[0]}, {b.run:04X} in {names[1]}")
     differences: list[Difference] = []
     common_bytes = 0
     for address, data_a, data_b in overlaps(placed_a, placed_b):
@@ -132,45 +137,47 @@ def compare(a: Image, b: Image) -> Comparison:
         tuple(subtract(placed_b, placed_a)),
         common_bytes,
         tuple(notes),
+        names,
     )
 
 
 Placed = list[tuple[int, bytes]]
 
 
-def lay_side_by_side(a: Image, b: Image) -> tuple[Placed, Placed, list[str]]:
+def lay_side_by_side(a: Image, b: Image, names: tuple[str, str]) -> tuple[Placed, Placed, list[str]]:
     """Give the bytes of both images addresses, and say how if they had none."""
     ranges_a = [r for r in a.ranges if r.data]
     ranges_b = [r for r in b.ranges if r.data]
-    loose_a = without_addresses(ranges_a, "first")
-    loose_b = without_addresses(ranges_b, "second")
+    loose_a = without_addresses(ranges_a, names[0])
+    loose_b = without_addresses(ranges_b, names[1])
     notes: list[str] = []
     start = 0
     if loose_a is not None and loose_b is not None:
-        notes.append("neither program has addresses; compared from the first byte on, positions are offsets")
+        notes.append(
+            f"neither {names[0]} nor {names[1]} has addresses; compared from the first byte on, positions are"
+            " offsets"
+        )
     elif loose_a is not None or loose_b is not None:
-        which, others = ("first", ranges_b) if loose_a is not None else ("second", ranges_a)
+        (loose, placed), others = (names, ranges_b) if loose_a is not None else (names[::-1], ranges_a)
         if len(others) > 1:
             raise ImageError(
-                f"the {which} program has no address and the other has {len(others)} ranges, so nobody knows"
-                " where it belongs; give its address with --start"
+                f"{loose} has no address and {placed} has {len(others)} ranges, so nobody knows where it"
+                " belongs; compare with one range at a time, or give a file its address with --start"
             )
         start = (others[0].address or 0) if others else 0
-        notes.append(f"the {which} program has no address; taken to start at {start:04X} like the other")
+        notes.append(f"{loose} has no address; taken to start at {start:04X} like {placed}")
     placed_a = [(r.address or 0, r.data) for r in ranges_a] if loose_a is None else [(start, loose_a)]
     placed_b = [(r.address or 0, r.data) for r in ranges_b] if loose_b is None else [(start, loose_b)]
     return placed_a, placed_b, notes
 
 
-def without_addresses(ranges: list[Range], which: str) -> bytes | None:
+def without_addresses(ranges: list[Range], name: str) -> bytes | None:
     """Return the joined bytes of ranges without addresses; None if they have addresses or there are none."""
     loose = [r for r in ranges if r.address is None]
     if not loose:
         return None
     if len(loose) != len(ranges):
-        raise ImageError(
-            f"some ranges of the {which} program have an address and some have none; give each an address"
-        )
+        raise ImageError(f"some ranges of {name} have an address and some have none; give each an address")
     return b"".join(r.data for r in loose)
 
 

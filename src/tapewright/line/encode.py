@@ -3,7 +3,8 @@
 Two steps, so that a machine's output stage can stand between them: :func:`wave_of` lays the symbols out as
 segments with exact durations, :func:`render` samples them. A segment boundary falls where it falls, between
 samples; the step or kink there is replaced by a band-limited one (a windowed-sinc table), so square-edged
-formats have correct sub-sample edges. Time is the running sum of durations, never of rounded samples.
+formats have correct sub-sample edges. Time is the running sum of durations, never of rounded samples, and
+what addition rounds off is carried along.
 """
 
 from __future__ import annotations
@@ -11,20 +12,27 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import i0
 
 from tapewright.cards import Alphabet
-from tapewright.line.kernels import carry_phase, render_segments
+from tapewright.line.kernels import add_up, carry_phase, render_segments
 from tapewright.model import HALF, LEVEL, SILENCE, TONE, Samples, TapePart, UsageError, Wave
 
 __all__ = ["encode", "render", "wave_of"]
 
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
-#: Symbols laid out at a time: bounds memory whatever the length of the tape.
-SYMBOLS_A_BATCH = 16_384
+#: Symbols laid out at a time, and the length of the waves they are handed on in (chosen: a second at 192 kHz
+#: adds 5 MB to what a short tape needs, five seconds 30 MB, and neither is faster). Together they bound
+#: memory whatever the length of the tape and of its silences, and however long or short a symbol is.
+SYMBOLS_A_BATCH = 4_096
+PIECE_SECONDS = 1.0
+#: A tape that ends no more than this part of a sample after a whole number of them ends there: durations are
+#: rounded to binary fractions, and over an hour at 192 kHz that comes to less than a millionth of a sample.
+WHOLE_SAMPLE = 1e-5
 
 #: The band-limited step reaches this many samples to either side (chosen: aliases below -80 dB).
 REACH = 24
@@ -64,7 +72,12 @@ def encode(
 
 
 def wave_of(parts: Iterable[TapePart], alphabet: Alphabet) -> Iterator[Wave]:
-    """Lay symbols out as segments, batch by batch, the phase carried on from each to the next.
+    """Lay symbols out as segments, piece by piece, the phase carried on from each to the next.
+
+    Yields
+    ------
+    Wave
+        A second of it or two.
 
     Raises
     ------
@@ -75,14 +88,13 @@ def wave_of(parts: Iterable[TapePart], alphabet: Alphabet) -> Iterator[Wave]:
     phase = 0.0
     for part in parts:
         if part.kind == "gap":
-            if part.seconds > 0:
-                yield _silence(part.seconds, phase)
+            yield from _silences(part.seconds, phase)
             continue
         if part.kind == "bytes":
             raise UsageError("bytes have to be framed before they become sound")
         for symbols in _batches(part, alphabet):
             wave, phase = layout.wave(symbols, phase)
-            yield wave
+            yield from _pieces(wave)
 
 
 def render(waves: Iterable[Wave], rate_hz: float, *, gain: float = 1.0) -> Iterator[Samples]:
@@ -101,11 +113,14 @@ def render(waves: Iterable[Wave], rate_hz: float, *, gain: float = 1.0) -> Itera
     """
     step, ramp = _edge_tables()
     end = 0.0  # of what was laid out so far, in samples
+    total_seconds = np.zeros(2)  # the same in seconds, and what is too small to be in that
     first = 0  # sample number of buffer[0]
     buffer = np.zeros(REACH, np.float64)
     last = np.zeros(2)  # value and slope (per sample) at the end of the segment before
     for wave in waves:
-        ends = end + np.cumsum(wave.seconds) * rate_hz
+        ends = np.empty(len(wave))
+        add_up(wave.seconds, total_seconds, ends)
+        ends *= rate_hz
         starts = np.concatenate(([end], ends[:-1]))
         needed = math.ceil(ends[-1]) + REACH + 2 - first
         if needed > len(buffer):
@@ -120,14 +135,14 @@ def render(waves: Iterable[Wave], rate_hz: float, *, gain: float = 1.0) -> Itera
             yield (gain * buffer[:ready]).astype(np.float32)
             buffer = buffer[ready:].copy()
             first += ready
-    closing = Wave(*(np.array([value]) for value in (np.int8(SILENCE), 0.0, 0.0, 0.0, 0.0)))
+    closing = _silence(0.0, 0.0)
     buffer = np.concatenate((buffer, np.zeros(REACH + 2)))
     here = np.array([end])
     render_segments(
         closing.kind, closing.hertz, closing.level, closing.phase, here, here, buffer, first, last,
         step, ramp, TABLE_STEPS,
     )  # fmt: skip
-    rest = buffer[: max(0, math.ceil(end) - first)]
+    rest = buffer[: max(0, math.ceil(end - WHOLE_SAMPLE) - first)]
     if len(rest):
         yield (gain * rest).astype(np.float32)
 
@@ -156,22 +171,33 @@ class _SymbolTable:
 
 
 def _batches(part: TapePart, alphabet: Alphabet) -> Iterator[npt.NDArray[np.integer]]:
-    pattern = np.array(alphabet.indices(part.symbols), np.int64)
+    text, repeats = part.symbols, 1
     if part.kind == "lead":
-        seconds = sum(alphabet.shapes[k].seconds for k in pattern)
+        seconds = sum(alphabet.shapes[k].seconds for k in alphabet.indices(text))
         repeats = math.ceil(part.seconds / seconds - 1e-9)
-    else:
-        repeats = 1
-    if len(pattern) >= SYMBOLS_A_BATCH:
-        for _ in range(repeats):
-            for first in range(0, len(pattern), SYMBOLS_A_BATCH):
-                yield pattern[first : first + SYMBOLS_A_BATCH]
-        return
-    at_once = max(1, SYMBOLS_A_BATCH // max(1, len(pattern)))
-    while repeats > 0 and len(pattern):
+    at_once = max(1, SYMBOLS_A_BATCH // max(1, len(text)))
+    while repeats > 0:
         now = min(repeats, at_once)
-        yield np.tile(pattern, now)
+        for first in range(0, len(text), SYMBOLS_A_BATCH):
+            yield np.tile(alphabet.indices(text[first : first + SYMBOLS_A_BATCH]), now)
         repeats -= now
+
+
+def _pieces(wave: Wave) -> Iterator[Wave]:
+    """Cut a wave between segments, none of which is longer than a card lets a symbol be."""
+    starts = np.cumsum(wave.seconds) - wave.seconds
+    cuts = np.flatnonzero(np.diff(np.floor(starts / PIECE_SECONDS))) + 1
+    for first, end in pairwise((0, *cuts.tolist(), len(wave))):
+        piece = slice(first, end)
+        yield Wave(
+            wave.kind[piece], wave.seconds[piece], wave.hertz[piece], wave.level[piece], wave.phase[piece]
+        )
+
+
+def _silences(seconds: float, phase: float) -> Iterator[Wave]:
+    count = math.ceil(seconds / PIECE_SECONDS)
+    for _ in range(count):
+        yield _silence(seconds / count, phase)
 
 
 def _silence(seconds: float, phase: float) -> Wave:

@@ -32,6 +32,26 @@ def carry_phase(kind, turns, level, phase, phases):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True)
+def add_up(parts, total, sums):  # type: ignore[no-untyped-def]
+    """Fill in the sum of `parts` up to each, on top of `total`, and leave there the sum of all.
+
+    `total` holds the sum and what did not fit into it; that is added to each sum, so that millions of equal
+    parts do not drift (A. Neumaier, Rundungsfehleranalyse einiger Verfahren zur Summation endlicher Summen,
+    1974).
+    """
+    total_so_far, lost = total[0], total[1]
+    for i in range(len(parts)):
+        more = total_so_far + parts[i]
+        if abs(total_so_far) >= abs(parts[i]):
+            lost += (total_so_far - more) + parts[i]
+        else:
+            lost += (parts[i] - more) + total_so_far
+        total_so_far = more
+        sums[i] = total_so_far + lost
+    total[0], total[1] = total_so_far, lost
+
+
+@njit(cache=True, nogil=True)
 def render_segments(  # type: ignore[no-untyped-def]
     kind, hertz, level, phase, starts, ends, buffer, first, last, step, ramp, per_sample
 ):  # fmt: skip

@@ -15,6 +15,7 @@ from tapewright.model.layers import GAP, ByteRun, Symbols
 from tapewright.model.place import Fault, Span
 from tapewright.model.reading import Block, Reading, Source
 from tapewright.model.recording import AudioSource, Recording, Samples
+from tapewright.model.stretch import STAGES, STRETCH_KINDS, Stretch
 from tapewright.model.tape import TapePart
 from tapewright.model.wave import HALF, LEVEL, SILENCE, TONE, Wave
 
@@ -23,6 +24,8 @@ __all__ = [
     "HALF",
     "LEVEL",
     "SILENCE",
+    "STAGES",
+    "STRETCH_KINDS",
     "TONE",
     "AudioError",
     "AudioSource",
@@ -41,6 +44,7 @@ __all__ = [
     "SignalError",
     "Source",
     "Span",
+    "Stretch",
     "Symbols",
     "TapePart",
     "TapewrightError",

@@ -16,9 +16,9 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from tapewright.cards import FormatCard
-from tapewright.chain import Verdict
+from tapewright.chain import Verdict, compare_with
 from tapewright.files import check_output, write_text
-from tapewright.image import Comparison, compare
+from tapewright.image import Comparison
 from tapewright.model import GAP, AudioSource, Image, ImageError, Reading
 from tapewright.model.reading import DOUBTFUL
 from tapewright.report.hexdump import STEPS, dump_reading
@@ -166,7 +166,7 @@ def _compared(
     if image is None:
         return None, None
     try:
-        return compare(image, reading.image), None
+        return compare_with(image, reading), None
     except ImageError as error:
         return None, str(error)
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from command_line import QUICK_CARD
+from command_line import BARE_CARD, QUICK_CARD
 from tapewright.cards import FormatCard, parse_card
-from tapewright.chain import synthesize, verify
-from tapewright.model import Image, Recording
+from tapewright.chain import compare_with, synthesize, verify
+from tapewright.model import Image, ImageError, Range, Recording
 
 PROGRAM = np.random.default_rng(51).integers(0, 256, 60).astype(np.uint8).tobytes()
 IMAGE = Image.from_bytes(PROGRAM, 0x200)
@@ -100,3 +102,35 @@ def test_a_block_that_is_gone_makes_the_tape_unsafe(cut: FormatCard) -> None:
         assert " 0 bytes" not in verdict.sentence
         if lost.data:
             assert "differs from the program in 20 bytes" in verdict.sentence
+
+
+def test_a_recording_without_addresses_is_called_so() -> None:
+    bare = parse_card(BARE_CARD, FormatCard, "bare.toml")
+    tape = synthesize(IMAGE, format=bare)
+    verdict = verify(tape, IMAGE, format=bare)
+    assert verdict.safe
+    assert verdict.comparison.notes == (
+        "the recording has no address; taken to start at 0200 like the program file",
+    )
+    two = Image.of([Range(0x200, PROGRAM[:20]), Range(0x300, PROGRAM[20:])])
+    with pytest.raises(ImageError, match="the recording has no address and the program file has 2 ranges"):
+        verify(tape, two, format=bare)
+
+
+def test_a_program_file_without_addresses_is_called_so(quick: FormatCard) -> None:
+    verdict = verify(synthesize(IMAGE, format=quick), PROGRAM, format=quick)
+    assert verdict.safe
+    assert verdict.comparison.notes == (
+        "the program file has no address; taken to start at 0200 like the recording",
+    )
+
+
+def test_bytes_that_lost_their_address_are_left_out_and_told(quick: FormatCard) -> None:
+    reading = verify(synthesize(IMAGE, format=quick), IMAGE, format=quick).reading
+    torn = replace(reading, image=Image((Range(0x200, PROGRAM[:40]), Range(None, PROGRAM[40:]))))
+    found = compare_with(IMAGE, torn)
+    assert found.only_a == (Range(0x200 + 40, PROGRAM[40:]),)
+    assert not found.equal
+    assert found.notes == (
+        "what says where 20 bytes of the recording belong was not found, so they were left out",
+    )

@@ -48,8 +48,8 @@ def test_against_dictionaries(a: dict[int, int], b: dict[int, int]) -> None:
 def test_said_in_plain_text() -> None:
     a = Image.of([Range(0x300, b"ABCDEFGHIJKLM"), Range(0x400, b"xy")], run=0x300)
     b = Image.of([Range(0x300, b"AbCdefghijklm"), Range(0x500, b"z")], run=0x301)
-    assert compare(a, b).lines(a="tape.hex", b="disk.hex") == [
-        "run address 0300 in the first, 0301 in the second",
+    assert compare(a, b, names=("tape.hex", "disk.hex")).lines() == [
+        "run address 0300 in tape.hex, 0301 in disk.hex",
         "11 of 13 bytes differ",
         "0301: 42 in tape.hex, 62 in disk.hex",
         "0303..030C: 44 45 46 47 48 49 4A 4B ... in tape.hex, 64 65 66 67 68 69 6A 6B ... in disk.hex",
@@ -70,19 +70,26 @@ def test_a_program_without_address_is_laid_on_the_other() -> None:
     found = compare(placed, loose)
     assert [(d.address, d.a, d.b) for d in found.differences] == [(0x302, b"C", b"x")]
     assert found.only_b == (Range(0x304, b"E"),)
-    assert found.notes == ("the second program has no address; taken to start at 0300 like the other",)
-    assert compare(loose, placed).notes[0].startswith("the first program has no address")
+    assert found.notes == (
+        "the second program has no address; taken to start at 0300 like the first program",
+    )
+    (note,) = compare(loose, placed, names=("a.bin", "b.hex")).notes
+    assert note == "a.bin has no address; taken to start at 0300 like b.hex"
 
 
 def test_two_programs_without_address_are_compared_by_offset() -> None:
     found = compare(Image.from_bytes(b"AB"), Image.from_bytes(b"Ab"))
     assert found.differences[0].address == 1
-    assert found.lines()[0].startswith("neither program has addresses; compared from the first byte on")
+    assert found.lines()[0].startswith(
+        "neither the first program nor the second program has addresses; compared from the first byte on"
+    )
 
 
 def test_a_program_without_address_beside_several_ranges_is_refused() -> None:
     several = Image.of([Range(0x300, b"a"), Range(0x400, b"b")])
-    with pytest.raises(ImageError, match=r"the first program has no address and the other has 2 ranges"):
+    with pytest.raises(
+        ImageError, match=r"the first program has no address and the second program has 2 ranges"
+    ):
         compare(Image.from_bytes(b"a"), several)
     with pytest.raises(ImageError, match=r"some ranges of the second program have an address and some"):
         compare(several, Image.of([Range(0x300, b"a"), Range(None, b"b")]))
@@ -91,5 +98,5 @@ def test_a_program_without_address_beside_several_ranges_is_refused() -> None:
 def test_empty_images() -> None:
     full = Image.from_bytes(b"ab", 0x300)
     assert compare(Image(), Image()).lines() == ["equal: 0 bytes"]
-    assert compare(full, Image()).lines() == ["0300..0301: 2 bytes only in the first"]
+    assert compare(full, Image()).lines() == ["0300..0301: 2 bytes only in the first program"]
     assert compare(Image(), Image.from_bytes(b"ab")).only_b == (Range(0, b"ab"),)

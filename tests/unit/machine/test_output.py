@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 
@@ -24,14 +26,17 @@ ONE_BIT = OutputStage(bit_ohms=["10k"])
 TWO_BITS = OutputStage(bit_ohms=["10k", "20k"], load_ohms=1e12)
 
 
+def joined(waves: Iterable[Wave]) -> Wave:
+    arrays = zip(*((w.kind, w.seconds, w.hertz, w.level, w.phase) for w in waves), strict=True)
+    return Wave(*map(np.concatenate, arrays))
+
+
 def wave_of(text: str) -> Wave:
-    (wave,) = line.wave_of([TapePart("symbols", symbols=text)], TONES)
-    return wave
+    return joined(line.wave_of([TapePart("symbols", symbols=text)], TONES))
 
 
 def staircase_of(text: str, stage: OutputStage) -> Wave:
-    (wave,) = port_levels([wave_of(text)], stage)
-    return wave
+    return joined(port_levels(line.wave_of([TapePart("symbols", symbols=text)], TONES), stage))
 
 
 def merged(wave: Wave) -> tuple[np.ndarray, np.ndarray]:

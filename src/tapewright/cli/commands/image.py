@@ -64,11 +64,12 @@ def compare(first: ImagePath, second: ImagePath, /, *, start: Start = None, json
     from tapewright.cli.document import comparison_document
     from tapewright.image import compare, load_image
 
-    comparison = compare(*(load_image(path, address=start) for path in (first, second)))
+    one, other = (load_image(path, address=start) for path in (first, second))
+    comparison = compare(one, other, names=(first, second))
     if json:
         print_json(comparison_document(comparison, "first", "second"))
     else:
-        *others, last = comparison.lines(a=first, b=second)
+        *others, last = comparison.lines()
         for line in others:
             say(line)
         say((last, GOOD) if comparison.equal else last)

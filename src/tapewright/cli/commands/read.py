@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,12 +11,12 @@ from cyclopts import Parameter
 
 from tapewright.cli.app import DAMAGED, DONE
 from tapewright.cli.options import Force, FormatName, Json, Start
-from tapewright.cli.screen import BAD, DOUBT, GOOD, TITLE, note, print_json, say, working
+from tapewright.cli.screen import BAD, DOUBT, GOOD, TITLE, note, print_json, say, say_table, working
 
 if TYPE_CHECKING:
     from tapewright.cards import FormatCard
     from tapewright.cli.together import Together
-    from tapewright.model import Image, Reading
+    from tapewright.model import Fault, Image, Reading, Stretch
 
 __all__ = ["read"]
 
@@ -53,7 +54,13 @@ def read(
             ' {"recordings": [one document each], "format", "image", "faults"}.'
         ),
     ] = False,
-    explain: Annotated[bool, Parameter(help="Tell the figures behind the reading too.")] = False,
+    explain: Annotated[
+        bool,
+        Parameter(
+            help="Tell for each stretch of the recording how far the reading got, why, and what to do; and"
+            " the figures behind it."
+        ),
+    ] = False,
     force: Force = False,
 ) -> int:
     """Read recordings of one save."""
@@ -61,7 +68,6 @@ def read(
     from tapewright.audio import open_audio
     from tapewright.cards import load_format
     from tapewright.cli import telling
-    from tapewright.cli.document import fault_list, image_document, reading_document
     from tapewright.cli.saving import place, save
     from tapewright.cli.together import put_together
 
@@ -69,14 +75,19 @@ def read(
     _check_request(audio, card, output, report, start, force)
     sources = [open_audio(path) for path in audio]  # all of them, before minutes are spent on the first
     readings: list[Reading] = []
+    explained: list[tuple[Stretch, ...]] = []
     for source in sources:
         with working(f"reading {source.path} ..."):
             readings.append(chain.read(source, format=card or _settled(readings) or "auto"))
         if not json:
             for line in telling.reading_lines(readings[-1]):
                 say(*line)
-            for line in telling.explanation_lines(readings[-1]) if explain else ():
-                say(*line)
+        if explain:
+            with working(f"explaining {source.path} ..."):
+                chosen = card or load_format(readings[-1].format)
+                explained.append(chain.explain(source, chosen, readings[-1]))
+            if not json:
+                _say_why(readings[-1], explained[-1])
     found = put_together(readings, card)
     image = place(found.image, start)
     tell = note if json else say
@@ -93,20 +104,43 @@ def read(
             reading, report, card=card or load_format(reading.format), source=sources[0], force=force
         )
         tell(f"Report: {report}")
-    if json and len(readings) == 1:
-        print_json(reading_document(readings[0]) | {"image": image_document(image)})
-    elif json:
-        print_json(
-            {
-                "recordings": [reading_document(reading) for reading in readings],
-                "format": readings[0].format,
-                "image": image_document(image),
-                "faults": fault_list(found.faults),
-            }
-        )
+    if json:
+        _print_documents(readings, image, found.faults, explained)
     else:
         _say_verdict(found, image)
     return DAMAGED if found.damaged else DONE
+
+
+def _print_documents(
+    readings: Sequence[Reading], image: Image, faults: Sequence[Fault], explained: Sequence[Sequence[Stretch]]
+) -> None:
+    """Print the document of one recording, or that of several with theirs in it."""
+    from tapewright.cli.document import fault_list, image_document, reading_document, stretch_list
+
+    documents = [reading_document(reading) for reading in readings]
+    for document, stretches in zip(documents, explained, strict=False):
+        document["stretches"] = stretch_list(stretches)
+    if len(documents) == 1:
+        print_json(documents[0] | {"image": image_document(image)})
+        return
+    print_json(
+        {
+            "recordings": documents,
+            "format": readings[0].format,
+            "image": image_document(image),
+            "faults": fault_list(faults),
+        }
+    )
+
+
+def _say_why(reading: Reading, stretches: Sequence[Stretch]) -> None:
+    from tapewright.cli import telling
+    from tapewright.cli.stretches import HEADINGS, stretch_rows
+
+    for line in telling.explanation_lines(reading):
+        say(*line)
+    say(("  Stretch by stretch:", TITLE))
+    say_table(HEADINGS, stretch_rows(stretches), indent=4)
 
 
 def _settled(readings: list[Reading]) -> str | None:

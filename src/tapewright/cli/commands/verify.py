@@ -51,7 +51,7 @@ def verify(
         return DONE if verdict.safe else DAMAGED
     say((verdict.sentence, GOOD if verdict.safe else BAD))
     if verdict.reading.blocks and not verdict.safe:
-        for difference in verdict.comparison.lines(a="the program", b="the tape"):
+        for difference in verdict.comparison.lines():
             say(f"  {difference}")
     if verdict.doubtful:
         say("  doubtful on tape: ", (telling.address_list(verdict.doubtful), DOUBT))

@@ -1,0 +1,119 @@
+"""Stretches that are the format's own sound at a speed the receiver does not take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tapewright import line
+from tapewright.cards import FormatCard
+from tapewright.chain.explain.levels import pieces_of
+from tapewright.model import GAP, AudioSource, Recording, Span, Stretch, Symbols
+from tapewright.model.recording import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+
+__all__ = ["READABLE_SPEEDS", "SPEED_REMEDY", "explain_speeds", "speed_words"]
+
+#: Speeds the receiver takes (measured: it finds any within 16 % of nominal).
+READABLE_SPEEDS = (0.86, 1.16)
+#: Speeds tried instead: with the receiver's own range around each they reach from 0.63 to 1.58.
+TRIED_SPEEDS = (1.36, 0.735)
+#: Each try takes the receiver a moment, so only the longest stretches are tried (chosen).
+MOST_TRIED = 6
+SHORTEST_SECONDS = 0.5
+#: So much of a stretch is listened to, at its end: its beginning may be all leader.
+LISTENED_SECONDS = 8.0
+#: It is this format if symbols cover so much of it, each counted as far as it is sure (measured: the format
+#: itself reaches 0.99 and more at 17 dB of signal to noise, other formats 0.95 at most), and at least two of
+#: them are heard so often: one symbol alone is a steady tone and may be anything.
+LEAST_COVER, LEAST_OFTEN = 0.97, 0.02
+#: What the receiver heard so much of at a speed it takes needs no other.
+HEARD_COVER = 0.9
+
+SPEED_REMEDY = (
+    "set the recorder to the speed the tape was made at (motor, batteries, belt), or use a card for that"
+    " speed"
+)
+
+
+def explain_speeds(
+    source: AudioSource, channel: int | str, card: FormatCard, symbols: Symbols, spans: Sequence[Span]
+) -> list[Stretch]:
+    """Find which stretches of sound are the format's at a speed out of range.
+
+    A recording that is said to have another sample rate is one at another speed, so the receiver itself is
+    asked.
+
+    Parameters
+    ----------
+    source : AudioSource
+    channel : int or "average"
+    card : FormatCard
+    symbols : Symbols
+        What was heard.
+    spans : sequence of Span
+        Stretches of sound that are in no block, each without silence in it.
+
+    Returns
+    -------
+    list of Stretch
+        In order of time.
+    """
+    open_spans = [
+        span
+        for span in spans
+        if span.seconds >= SHORTEST_SECONDS
+        and _cover(symbols, span.start_seconds, span.end_seconds) < HEARD_COVER
+    ]
+    longest = sorted(open_spans, key=lambda span: -span.seconds)[:MOST_TRIED]
+    tried = sorted(longest, key=lambda span: span.start_seconds)
+    listened = [Span(max(s.start_seconds, s.end_seconds - LISTENED_SECONDS), s.end_seconds) for s in tried]
+    found = []
+    for span, samples in zip(tried, pieces_of(source, channel, listened), strict=True):
+        recording = Recording(samples.astype(np.float32), source.rate_hz)
+        speed = _speed_out_of_range(recording, card, _cover(symbols, span.start_seconds, span.end_seconds))
+        if speed is not None:
+            text = (
+                f"this sounds like format {card.name}, but {speed_words(speed)}; speeds from"
+                f" {_percent(READABLE_SPEEDS[0])} to {_percent(READABLE_SPEEDS[1])} can be read"
+            )
+            found.append(Stretch(span, "sound", "speed", text, SPEED_REMEDY, {"speed": round(speed, 3)}))
+    return found
+
+
+def _cover(symbols: Symbols, start_seconds: float, end_seconds: float) -> float:
+    """Share of a time in which there are symbols, each counted as far as it is sure."""
+    chosen = slice(*np.searchsorted(symbols.start_seconds, (start_seconds, end_seconds)))
+    heard = symbols.index[chosen] != GAP
+    if not heard.any():
+        return 0.0
+    seconds = (symbols.end_seconds[chosen] - symbols.start_seconds[chosen])[heard]
+    sure = np.exp(symbols.log_p[chosen][heard].max(axis=1))
+    return float(np.sum(seconds * sure)) / (end_seconds - start_seconds)
+
+
+def _speed_out_of_range(recording: Recording, card: FormatCard, heard_cover: float) -> float | None:
+    best_cover, best_speed = max(heard_cover, LEAST_COVER), None
+    for tried in TRIED_SPEEDS:
+        rate_hz = recording.rate_hz / tried
+        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            continue
+        played = Recording(recording.samples, rate_hz)
+        symbols = line.decode(played, card).symbols
+        often = np.sort(np.bincount(symbols.index[symbols.index != GAP], minlength=2))
+        if often[-2] <= LEAST_OFTEN * often.sum():
+            continue
+        cover = _cover(symbols, 0.0, played.seconds)
+        speed = tried * float(np.median(symbols.speed[symbols.index != GAP]))
+        if cover > best_cover and not READABLE_SPEEDS[0] <= speed <= READABLE_SPEEDS[1]:
+            best_cover, best_speed = cover, speed
+    return best_speed
+
+
+def speed_words(speed: float) -> str:
+    """Say ``30 % too fast``."""
+    return f"{abs(100 * (speed - 1)):.0f} % too {'fast' if speed > 1 else 'slow'}"
+
+
+def _percent(speed: float) -> str:
+    return f"{100 * (speed - 1):+.0f} %"

@@ -1,0 +1,156 @@
+"""The benchmark page says what the files of figures say, and what is not met."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from benchmarks import history
+from benchmarks.page.output import write
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def point(eb_n0_db, wrong, peer_wrong=None):
+    """Give one point of a curve of 1000 bytes, with honest claims."""
+    bins = {"total": [0.0] * 7 + [8000.0], "variance": [0.0] * 7 + [float(wrong)]}
+    peer = {"peer_bits": 8000, "peer_wrong_bits": peer_wrong, "peer_bytes": 1000, "peer_wrong": peer_wrong}
+    none = {"peer_bits": 0, "peer_wrong_bits": 0, "peer_bytes": 0, "peer_wrong": 0}
+    errors = {"claimed": [0.0] * 7 + [float(wrong)], "actual": [0.0] * 7 + [float(wrong)]}
+    return {
+        "eb_n0_db": eb_n0_db, "bits": 8000, "wrong_bits": wrong, "bytes_": 1000, "wrong": wrong,
+        "unlocked": 0, "runs": 1, **bins, **errors, **(none if peer_wrong is None else peer),
+    }  # fmt: skip
+
+
+def curve(card, loss_db, points, impairment="clean", peer=None):
+    return {
+        "card": card, "impairment": impairment, "ideal_db": 9.6, "textbook_db": 9.6,
+        "needed_db": None if loss_db is None else 9.6 + loss_db, "sigma_db": 0.05,
+        "took_seconds": 60.0, "points": points, "peer": peer, "peer_needed_db": None,
+        "no_peer": "" if peer else "nothing like it",
+    }  # fmt: skip
+
+
+def keep(folder, name, time, **results):
+    content = {"what": "accuracy", "commit": name, "time": time, "curves": [], "nothing": [], **results}
+    path = folder / f"{name}.json"
+    path.write_text(json.dumps(content), encoding="utf-8")
+    return path
+
+
+def section(page, heading):
+    return re.split(r"^## ", page.split(f"## {heading}\n")[1], flags=re.M)[0]
+
+
+def row(page, heading, beginning):
+    return next(line for line in section(page, heading).splitlines() if line.startswith(f"| {beginning}"))
+
+
+@pytest.fixture
+def made(tmp_path):
+    """Make a page of two formats: one within its bar, one not; the older file has other figures for it."""
+    points = [point(7.0, 90, 160), point(9.6, 10, 8), point(11.0, 0, 1)]
+    old = keep(tmp_path, "old", "2026-01-01T00:00:00", curves=[curve("kcs-1200", 3.0, points)])
+    new = keep(
+        tmp_path, "new", "2026-01-02T00:00:00",
+        curves=[
+            curve("kcs-1200", 0.1, points, peer="liquid-dsp 9.9"),
+            curve("larch-biphase-l-2000", 0.7, [point(7.0, 90), point(9.6, 20)]),
+            curve("kcs-1200", 1.5, points, "hum"),
+            curve("kcs-1200", None, points, "wow"),
+        ],
+        nothing=[{"card": "kcs-1200", "sound": "speech", "after_program": False, "covered_percent": 1.0,
+                  "sure_percent": 0.4}],
+        dropouts=[{"card": "kcs-1200", "depth_db": db, "bytes_": 500, "wrong": 50, "unflagged": n}
+                  for db, n in ((20.0, 0), (30.0, 4))],
+    )  # fmt: skip
+    page = write([new, old], tmp_path / "docs")
+    return page
+
+
+def test_bars_that_are_not_met_are_listed_with_their_figures(made):
+    page = made.read_text(encoding="utf-8")
+    bars = "The bars, and which are not met"
+    assert "| 1 of 2 | `larch-biphase-l-2000` +0.70 |" in row(page, bars, "clean")
+    assert "| 0 of 1 | `kcs-1200` +1.50 |" in row(page, bars, "hum")
+    assert "| 0 of 1 | `kcs-1200` > +1.4 |" in row(page, bars, "wow")
+    assert "| not measured |  |" in row(page, bars, "drift")
+    assert "`kcs-1200` 4.0 %" in row(page, bars, "wrong bytes in dropouts")
+    assert "`kcs-1200` 0.40 % in speech" in row(page, bars, "symbols surer than 0.99")
+
+
+def test_the_newest_figure_counts_whatever_the_order_of_files(made):
+    page = made.read_text(encoding="utf-8")
+    assert "| 9.70 | 0.05 | +0.10 | 0.3 |" in row(page, "Noise alone", "[`kcs-1200`]")
+    assert "`old`" not in page
+
+
+def test_what_is_beyond_its_bar_is_bold(made):
+    page = made.read_text(encoding="utf-8")
+    assert row(page, "Loss by impairment", "`kcs-1200`") == "| `kcs-1200` | **> +1.4** | **+1.50** |"
+    assert row(page, "Dropouts", "`kcs-1200` | 20") == "| `kcs-1200` | 20 | 500 | 50 | 0 |"
+    assert row(page, "Dropouts", "`kcs-1200` | 30") == "| `kcs-1200` | 30 | 500 | 50 | **4** |"
+    assert "**+0.70**" in row(page, "Noise alone", "[`larch-biphase-l-2000`]")
+
+
+def test_the_peer_is_compared_point_by_point(made):
+    text = section(made.read_text(encoding="utf-8"), "Against a general FSK demodulator")
+    assert re.findall(r"^\| `kcs-1200` \| ([\d.]+) .* \| ([\w, ]+) \|$", text, re.M) == [
+        ("7.0", "better"),
+        ("9.6", "worse, by chance"),
+        ("11.0", "better"),
+    ]
+    assert "liquid-dsp 9.9" in text
+    assert "- nothing like it: `larch-biphase-l-2000`" in text
+
+
+def test_each_plot_has_every_point_and_stays_small(made):
+    plots = sorted((made.parent / "benchmarks").glob("*.svg"))
+    assert [plot.stem for plot in plots] == ["kcs-1200", "larch-biphase-l-2000"]
+    counts = []
+    for plot in plots:
+        assert plot.stat().st_size < 40_000
+        tree = ET.parse(plot)
+        counts.append((len(tree.findall(f"{SVG}circle")), len(tree.findall(f"{SVG}rect")) - 1))
+    # where no byte was wrong there is an arrow in place of the circle; one rectangle is the background
+    assert counts == [(2, 3), (2, 0)]
+
+
+def test_points_lie_where_the_axes_say(made):
+    tree = ET.parse(made.parent / "benchmarks" / "larch-biphase-l-2000.svg")
+    words = {text.text: text for text in tree.findall(f"{SVG}text")}
+    at = {name: float(words[name].get("x")) for name in ("5", "8")}
+    first, second = ((float(c.get("cx")), float(c.get("cy"))) for c in tree.findall(f"{SVG}circle"))
+    scale = (at["8"] - at["5"]) / 3
+    assert first[0] == pytest.approx(at["5"] + 2.0 * scale, abs=0.2)
+    assert second[0] == pytest.approx(at["5"] + 4.6 * scale, abs=0.2)
+    # 0.09 and 0.02 on an axis of four decades
+    decade = (400 - 34 - 48) / 4
+    assert second[1] - first[1] == pytest.approx(0.6532 * decade, abs=0.2)
+
+
+def test_the_same_figures_make_the_same_page(made, tmp_path):
+    files = [tmp_path / "old.json", tmp_path / "new.json"]
+    again = write(files, tmp_path / "again")
+    assert again.read_bytes() == made.read_bytes()
+    for plot in (made.parent / "benchmarks").iterdir():
+        assert (tmp_path / "again" / "benchmarks" / plot.name).read_bytes() == plot.read_bytes()
+
+
+def test_a_second_run_of_a_commit_adds_to_the_first(tmp_path, monkeypatch):
+    monkeypatch.setattr(history, "FOLDER", tmp_path)
+
+    def kept(commit, *rows):
+        return json.loads(history.save("accuracy", {"curves": list(rows)}, commit).read_text())["curves"]
+
+    clean, hum = {"card": "a", "impairment": "clean", "x": 1}, {"card": "a", "impairment": "hum", "x": 2}
+    kept("abc", clean)
+    assert kept("abc", hum) == [clean, hum]
+    assert kept("abc", {**clean, "x": 3}) == [hum, {**clean, "x": 3}]
+    # nobody knows whether the same changes were there both times
+    kept("abc-changed", clean)
+    assert kept("abc-changed", hum) == [hum]
