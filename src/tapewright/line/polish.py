@@ -28,13 +28,18 @@ IntArray = npt.NDArray[np.int64]
 #: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
 BEST_EB_N0 = 31.6
 #: Sequences this many nats behind the best are given up.
-BEAM_NATS = 25.0
+BEAM_NATS = 45.0
 #: What it costs, in nats, to claim that symbols faded away, and that they came back.
 FADE_NATS, RETURN_NATS = 9.0, 3.0
 #: Noise is averaged over this many symbols.
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
 FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
+#: With a free carrier, symbols are taken this many grid samples too early: what is left of the symbol before
+#: is learned with the waveform, what comes of the symbol after is not.
+EARLY = 1.0
+#: The phase of a free carrier is averaged over so many symbols.
+CARRIER_SYMBOLS = 301
 ROUNDS = 2
 
 
@@ -109,7 +114,7 @@ def polish(
         if not len(hearing.symbol):
             return None
         level, noise = _level_and_noise(hearing, imprint)
-    edges = np.append(hearing.place, stretch.total).astype(np.float64)
+    edges = np.append(hearing.place, stretch.total) + (EARLY if grid.phases > 2 else 0.0)
     times = _times(edges, at, clock, pace)
     return Polished(
         hearing.symbol, times[:-1], times[1:], log_p, level, np.sqrt(noise), restlessness, imprint
@@ -128,13 +133,12 @@ def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid)
     if grid.phases == 2:
         phase = stretch.sign
     elif grid.phases > 2:
-        breaks = np.flatnonzero(~goes_on) + 1
-        start, phase = _on_the_carrier(heard, even, grid, stretch, breaks)
+        start, phase = _on_the_carrier(heard, even, grid, stretch)
     return Hearing(even, symbol, place, before, phase), start
 
 
 def _on_the_carrier(
-    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch, breaks: IntArray
+    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch
 ) -> tuple[FloatArray, IntArray]:
     """Set the clock by a carrier whose phase runs free; refills `even`.
 
@@ -143,42 +147,71 @@ def _on_the_carrier(
     start : ndarray of float64
         Places of the symbols by that clock.
     phase : ndarray of int64
-        Phase at which each symbol is entered, by one carrier from break to break.
+        Phase at which each symbol is entered.
     """
-    symbol, place, start = stretch.symbol, stretch.place, stretch.start.copy()
+    symbol, place, start = stretch.symbol, stretch.place, stretch.start
     tape = place.astype(np.float64)
     turns_a_sample = float(grid.turns[symbol].sum() / grid.length[symbol].sum())
-    edges = [0, *breaks, len(symbol)]
-    parts = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    # where pass 1's clock ran ahead of the carrier, or behind it, it was wrong
-    turned = _turned(grid, symbol, parts)
-    for part in parts:
-        ahead = np.unwrap(2 * np.pi * stretch.phase[part] - np.angle(turned[part])) / (2 * np.pi)
-        start[part] -= (ahead - np.median(ahead)) / turns_a_sample * stretch.pace[part]
+    changed = np.append(True, symbol[1:] != symbol[:-1])
+    told = np.flatnonzero(changed | np.append(changed[1:], True))
+    # Pass 1 kept symbols in place by moving their ends along the carrier. The carrier is the better clock, but
+    # for the times when a wrong symbol made it skip to another phase that is possible there.
+    ahead = _moved_along(stretch, grid)
+    spacing = _phase_spacing(grid)
+    turn = spacing / grid.phases
+    usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
+    skips = np.round((ndimage.median_filter(ahead[told], CARRIER_SYMBOLS, mode="nearest") - usual) / turn)
+    skips -= np.median(skips)
+    skipped = skips[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)]
+    lead = ahead - turn * skipped
+    start = start - (lead - np.median(lead[told])) / turns_a_sample * stretch.pace
     even_samples(heard, tape, start, stretch.pace, even)
-    # and where symbols begin shows at their edges, whatever the carrier's phase
-    most = int(grid.length.min()) // 4
+    start += _best_shift(even, grid, symbol[told], place[told]) * stretch.pace
+    even_samples(heard, tape, start, stretch.pace, even)
+    steps = grid.phase_after[0][symbol]
+    lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))
+    moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skipped
+    off = carriers(even, symbol, place, grid.length, grid.ideal) * np.exp(-2j * np.pi * moved / grid.phases)
+    breaks = [0, *(np.flatnonzero(lost != 0)), len(symbol)]
+    phase = np.empty(len(symbol), np.int64)
+    for k, (a, b) in enumerate(zip(breaks[:-1], breaks[1:], strict=True)):
+        # the symbols missing before a part leave open only some of the phases
+        angle = float(np.angle(off[a:b].sum())) / (2 * np.pi) * grid.phases
+        first = round(angle) if k == 0 else spacing * round(angle / spacing)
+        start[a:b] -= (angle - first) / grid.phases / turns_a_sample * stretch.pace[a:b]
+        phase[a:b] = (moved[a:b] + first) % grid.phases
+        if k == 0:
+            moved = moved + first
+            off = off * np.exp(-2j * np.pi * first / grid.phases)
+    even_samples(heard, tape, start, stretch.pace, even)
+    return start, phase
+
+
+def _moved_along(stretch: Stretch, grid: Grid) -> FloatArray:
+    """How far pass 1 moved the beginning of each symbol along the carrier, in turns, all moves added up."""
+    symbol = stretch.symbol
+    turns = grid.turns[symbol][:-1]
+    moved = np.diff(stretch.phase) - turns
+    length = np.diff(stretch.start) / float(np.median(stretch.pace))
+    moved += np.round((length / grid.length[symbol][:-1] - 1.0) * turns - moved)  # whole turns
+    missing = np.diff(stretch.place) != grid.length[symbol[:-1]]
+    moved[missing] = 0.0
+    return np.concatenate(([0.0], np.cumsum(moved)))
+
+
+def _best_shift(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray) -> float:
+    """How many grid samples later these symbols begin, whatever the carrier's phase."""
+    most = int(grid.length[:2].min()) // 4
     fits = {
-        shift: float(np.abs(carriers(even, symbol, place + shift, grid.length, grid.ideal)).sum())
+        shift: float(
+            np.abs(carriers(even, symbol, place + shift, grid.length, grid.ideal)).sum()
+        )
         for shift in range(-most, most + 1)
     }
     best = max(range(1 - most, most), key=lambda shift: fits[shift])
     before, after = (fits[best] - fits[best + step] for step in (-1, 1))
     # the loss grows evenly to either side
-    start += (best + 0.5 * (before - after) / max(before, after, 1e-12)) * stretch.pace
-    even_samples(heard, tape, start, stretch.pace, even)
-    lead = carriers(even, symbol, place, grid.length, grid.ideal) * np.conj(turned)
-    for number, part in enumerate(parts):
-        # the symbols missing before a part leave open only some of the phases
-        spacing = 1 if number == 0 else _phase_spacing(grid)
-        base = round(place[part.start] / grid.length[0]) * int(grid.phase_after[0, 0])
-        angle = float(np.angle(lead[part].sum())) / (2 * np.pi) * grid.phases - base
-        first = spacing * round(angle / spacing)
-        start[part] -= (angle - first) / grid.phases / turns_a_sample * stretch.pace[part]
-        turned[part] *= np.exp(2j * np.pi * (base + first) / grid.phases)
-    even_samples(heard, tape, start, stretch.pace, even)
-    phase = np.round(np.angle(turned) / (2 * np.pi) * grid.phases).astype(np.int64) % grid.phases
-    return start, phase
+    return best + 0.5 * (before - after) / max(before, after, 1e-12) - EARLY
 
 
 def _phase_spacing(grid: Grid) -> int:
@@ -187,16 +220,6 @@ def _phase_spacing(grid: Grid) -> int:
         return 1
     steps = grid.phase_after[0]
     return int(np.gcd(steps[1] - steps[0], grid.phases))
-
-
-def _turned(grid: Grid, symbol: IntArray, parts: list[slice]) -> npt.NDArray[np.complex128]:
-    """How far a carrier has turned at the beginning of each symbol, from the beginning of each part."""
-    steps = grid.phase_after[0][symbol]
-    turned = np.empty(len(symbol), np.complex128)
-    for part in parts:
-        moved = np.cumsum(steps[part]) - steps[part]
-        turned[part] = np.exp(2j * np.pi * moved / grid.phases)
-    return turned
 
 
 def _level_and_noise(hearing: Hearing, imprint: Imprint) -> tuple[FloatArray, FloatArray]:
