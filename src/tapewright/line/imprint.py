@@ -167,13 +167,17 @@ def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sum
 
 @njit(cache=True, nogil=True)
 def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
-    """Each symbol's carrier as a complex number whose angle is the phase it is entered at."""
+    """Each symbol's carrier, by least squares, as a complex number whose angle is the phase at its beginning."""
     heard = np.zeros(len(symbol), np.complex128)
     for i in range(len(symbol)):
         m, n = symbol[i], place[i]
-        sine, cosine = 0.0, 0.0
+        sine, cosine, ss, cc, sc = 0.0, 0.0, 1e-9, 1e-9, 0.0
         for t in range(max(0, -n), min(length[m], len(even) - n)):
-            sine += even[n + t] * ideal[m, 1, t]
-            cosine += even[n + t] * ideal[m, 2, t]
-        heard[i] = sine + 1j * cosine
+            s, c = ideal[m, 1, t], ideal[m, 2, t]
+            sine += even[n + t] * s
+            cosine += even[n + t] * c
+            ss += s * s
+            cc += c * c
+            sc += s * c
+        heard[i] = (cc * sine - sc * cosine + 1j * (ss * cosine - sc * sine)) / (ss * cc - sc * sc)
     return heard

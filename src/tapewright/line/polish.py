@@ -35,9 +35,6 @@ FADE_NATS, RETURN_NATS = 9.0, 3.0
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
 FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
-#: With a free carrier, symbols are taken this many grid samples too early: what is left of the symbol before
-#: is learned with the waveform, what comes of the symbol after is not.
-EARLY = 1.0
 #: The phase of a free carrier is averaged over so many symbols.
 CARRIER_SYMBOLS = 301
 ROUNDS = 2
@@ -114,7 +111,7 @@ def polish(
         if not len(hearing.symbol):
             return None
         level, noise = _level_and_noise(hearing, imprint)
-    edges = np.append(hearing.place, stretch.total) + (EARLY if grid.phases > 2 else 0.0)
+    edges = np.append(hearing.place, stretch.total).astype(np.float64)
     times = _times(edges, at, clock, pace)
     return Polished(
         hearing.symbol, times[:-1], times[1:], log_p, level, np.sqrt(noise), restlessness, imprint
@@ -161,13 +158,14 @@ def _on_the_carrier(
     turn = spacing / grid.phases
     usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
     skips = np.round((ndimage.median_filter(ahead[told], CARRIER_SYMBOLS, mode="nearest") - usual) / turn)
-    skips -= np.median(skips)
+    skips = skips - np.median(skips) if len(told) > CARRIER_SYMBOLS else np.zeros(len(told))
     skipped = skips[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)]
     lead = ahead - turn * skipped
     start = start - (lead - np.median(lead[told])) / turns_a_sample * stretch.pace
     even_samples(heard, tape, start, stretch.pace, even)
-    start += _best_shift(even, grid, symbol[told], place[told]) * stretch.pace
-    even_samples(heard, tape, start, stretch.pace, even)
+    for _ in range(2):
+        start -= _too_late(even, grid, symbol, place) * stretch.pace
+        even_samples(heard, tape, start, stretch.pace, even)
     steps = grid.phase_after[0][symbol]
     lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))
     moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skipped
@@ -199,19 +197,20 @@ def _moved_along(stretch: Stretch, grid: Grid) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(moved)))
 
 
-def _best_shift(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray) -> float:
-    """How many grid samples later these symbols begin, whatever the carrier's phase."""
-    most = int(grid.length[:2].min()) // 4
-    fits = {
-        shift: float(
-            np.abs(carriers(even, symbol, place + shift, grid.length, grid.ideal)).sum()
-        )
-        for shift in range(-most, most + 1)
-    }
-    best = max(range(1 - most, most), key=lambda shift: fits[shift])
-    before, after = (fits[best] - fits[best + step] for step in (-1, 1))
-    # the loss grows evenly to either side
-    return best + 0.5 * (before - after) / max(before, after, 1e-12) - EARLY
+def _too_late(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray) -> float:
+    """How many grid samples too late symbols are taken to begin, by the phase of a free carrier.
+
+    A tone that is followed back to a beginning too late has turned too far: by as much as its pitch is higher
+    than that of the symbol before.
+    """
+    tone = carriers(even, symbol, place, grid.length, grid.ideal)
+    turned = np.angle(tone[1:] * np.conj(tone[:-1])) / (2 * np.pi) - grid.turns[symbol[:-1]]
+    turned -= np.round(turned)
+    pitch = grid.turns[symbol] / grid.length[symbol]
+    higher = np.diff(pitch)
+    follows = np.diff(place) == grid.length[symbol[:-1]]
+    weight = float(np.sum(higher[follows] ** 2))
+    return float(np.sum((turned * higher)[follows])) / weight if weight > 0 else 0.0
 
 
 def _phase_spacing(grid: Grid) -> int:
