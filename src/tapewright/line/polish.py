@@ -139,6 +139,10 @@ def _on_the_carrier(
 ) -> tuple[FloatArray, IntArray]:
     """Set the clock by a carrier whose phase runs free; refills `even`.
 
+    Pass 1 kept symbols in place by moving their ends along the carrier. The carrier is the better clock, but
+    for the times when a wrong symbol made it skip to another phase that is possible there: so the clock that
+    explains more of the carrier is taken, of one that knows such skips and one that does not.
+
     Returns
     -------
     start : ndarray of float64
@@ -146,43 +150,57 @@ def _on_the_carrier(
     phase : ndarray of int64
         Phase at which each symbol is entered.
     """
-    symbol, place, start = stretch.symbol, stretch.place, stretch.start
+    symbol = stretch.symbol
+    changed = np.append(False, symbol[1:] != symbol[:-1])
+    told = np.flatnonzero(changed | np.append(changed[1:], False))
+    ahead = _moved_along(stretch, grid)
+    skips = [np.zeros(len(symbol))]
+    if len(told):  # leaders do not tell where symbols begin
+        turn = _phase_spacing(grid) / grid.phases
+        usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
+        known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)), mode="nearest")
+        counted = np.round((known - usual) / turn)
+        skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
+    best = max(
+        (_by_the_carrier(heard, even, grid, stretch, ahead, skip) for skip in skips), key=lambda found: found[0]
+    )
+    _, start, phase = best
+    even_samples(heard, stretch.place.astype(np.float64), start, stretch.pace, even)
+    return start, phase
+
+
+def _by_the_carrier(
+    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch,
+    ahead: FloatArray, skips: FloatArray,
+) -> tuple[float, FloatArray, IntArray]:  # fmt: skip
+    """Draw one clock; the first number is how much of the carrier it explains."""
+    symbol, place, pace = stretch.symbol, stretch.place, stretch.pace
     tape = place.astype(np.float64)
     turns_a_sample = float(grid.turns[symbol].sum() / grid.length[symbol].sum())
-    changed = np.append(True, symbol[1:] != symbol[:-1])
-    told = np.flatnonzero(changed | np.append(changed[1:], True))
-    # Pass 1 kept symbols in place by moving their ends along the carrier. The carrier is the better clock, but
-    # for the times when a wrong symbol made it skip to another phase that is possible there.
-    ahead = _moved_along(stretch, grid)
     spacing = _phase_spacing(grid)
-    turn = spacing / grid.phases
-    usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
-    skips = np.round((ndimage.median_filter(ahead[told], CARRIER_SYMBOLS, mode="nearest") - usual) / turn)
-    skips = skips - np.median(skips) if len(told) > CARRIER_SYMBOLS else np.zeros(len(told))
-    skipped = skips[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)]
-    lead = ahead - turn * skipped
-    start = start - (lead - np.median(lead[told])) / turns_a_sample * stretch.pace
-    even_samples(heard, tape, start, stretch.pace, even)
+    lead = ahead - spacing / grid.phases * skips
+    changed = np.append(symbol[1:] != symbol[:-1], False)
+    usual = float(np.median(lead[changed])) if changed.any() else float(np.median(lead))
+    start = stretch.start - (lead - usual) / turns_a_sample * pace
+    even_samples(heard, tape, start, pace, even)
     for _ in range(2):
-        start -= _too_late(even, grid, symbol, place) * stretch.pace
-        even_samples(heard, tape, start, stretch.pace, even)
+        start -= _too_late(even, grid, symbol, place) * pace
+        even_samples(heard, tape, start, pace, even)
     steps = grid.phase_after[0][symbol]
     lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))
-    moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skipped
+    moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skips
     off = carriers(even, symbol, place, grid.length, grid.ideal) * np.exp(-2j * np.pi * moved / grid.phases)
     breaks = [0, *(np.flatnonzero(lost != 0)), len(symbol)]
     phase = np.empty(len(symbol), np.int64)
+    explained, first = 0.0, 0
     for k, (a, b) in enumerate(zip(breaks[:-1], breaks[1:], strict=True)):
         # the symbols missing before a part leave open only some of the phases
         angle = float(np.angle(off[a:b].sum())) / (2 * np.pi) * grid.phases
-        first = round(angle) if k == 0 else spacing * round(angle / spacing)
-        start[a:b] -= (angle - first) / grid.phases / turns_a_sample * stretch.pace[a:b]
+        first = round(angle) if k == 0 else first + spacing * round((angle - first) / spacing)
+        start[a:b] -= (angle - first) / grid.phases / turns_a_sample * pace[a:b]
         phase[a:b] = (moved[a:b] + first) % grid.phases
-        if k == 0:
-            moved = moved + first
-            off = off * np.exp(-2j * np.pi * first / grid.phases)
-    even_samples(heard, tape, start, stretch.pace, even)
-    return start, phase
+        explained += float(abs(off[a:b].sum()))
+    return explained, start, phase
 
 
 def _moved_along(stretch: Stretch, grid: Grid) -> FloatArray:
