@@ -158,7 +158,7 @@ def _on_the_carrier(
     if len(told):  # leaders do not tell where symbols begin
         turn = _phase_spacing(grid) / grid.phases
         usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
-        known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)), mode="nearest")
+        known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)))
         counted = np.round((known - usual) / turn)
         skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
     best = max(
