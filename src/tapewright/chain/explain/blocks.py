@@ -121,6 +121,9 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
         del evidence["level_db"]
     if _missing(block) is not None:
         stage = "silence" if track.usual_db(block.span) < SILENT_DB else "sound"
+        if block.span.end_seconds > track.seconds - 0.1:
+            text = f": not heard, as the recording ends at {track.seconds:.2f} s"
+            return told(stage, "missing", text, _RECORD_ON)
         return told(stage, "missing", ": not heard, though it must have been here", AGAIN)
     if not block.complete:
         end = _end(block, symbols, track)
@@ -137,6 +140,9 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
             places = _places(block, doubtful)
             text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
             return told("block", "doubtful", text, AGAIN)
+        if any(fault.kind == "lead" for fault in block.faults):
+            text = ": read clearly, but its leader is short or lost, so bytes before it may be missing"
+            return told("block", "unchecked", text, "record from before the leader")
         return told("block", "unchecked", ": read clearly; this format has no check", None)
     if block.check == "repaired":
         return told("block", "good", ": repaired, and its check agrees now", None)

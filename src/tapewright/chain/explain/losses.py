@@ -19,6 +19,8 @@ Floats = npt.NDArray[np.floating]
 #: The signal fell if it is below this share of its least nearby (6 dB), and something else was louder if all
 #: there is rises above so many times its most.
 FALLEN, RISEN = 0.5, 2.0
+#: The least that is usual is never below this share of what is usual (12 dB).
+LEAST_USUAL = 0.25
 #: A fall by more than this leaves nothing, and how much less than nothing is of no interest.
 GONE_DB = 60.0
 #: Outside the format's band, noise is told if it is louder than this share of the signal.
@@ -30,8 +32,8 @@ SPEED_JUMP = 0.03
 SPEED_SYMBOLS = 40
 #: Doubtful bytes with no more than this many good ones between them are one place.
 NEAR_BYTES = 3
-#: Doubtful bytes for so much longer than the cause lasted were shifted by it.
-SHIFTED_SECONDS = 0.2
+#: So many bytes more than its length holds are touched by what lies across them; further ones were shifted.
+BYTES_TOUCHED = 4
 
 AGAIN = "play the tape again, or read another recording together with this one"
 _CLEAN = f"clean the heads and the tape path, then {AGAIN}"
@@ -138,7 +140,8 @@ class _Search:
     def fall(self, suspect: _Suspect) -> Loss | None:
         """Find where the level of the format's band fell."""
         usual = self._usual(suspect, "band_level", self.width)
-        normal, least = float(np.median(usual)), float(np.percentile(usual, 5))
+        normal = float(np.median(usual))
+        least = max(float(np.percentile(usual, 5)), LEAST_USUAL * normal)  # silence nearby is not usual
         near = self._widened(suspect.span, self.width + 2 * self.track.frame_seconds)
         levels = self.track.smooth(near, self.width, of="band_level")
         lowest = int(np.argmin(levels))
@@ -220,13 +223,16 @@ def _unheard(suspect: _Suspect) -> Loss | None:
 
 
 def _consequence(loss: Loss, suspect: _Suspect) -> str:
-    """Say which bytes it cost: those that stood there, or all after a lost symbol that shifts them."""
+    """Say which bytes it cost: those that stood there, or others too, where a lost symbol shifts them."""
     if not suspect.byte_count:
         return ""
     words = byte_words(suspect.byte_count)
-    if suspect.span.end_seconds > loss.span.end_seconds + 3 * loss.span.seconds + SHIFTED_SECONDS:
-        return f"; {words} from there on are doubtful"
-    return f", where {words} stood"
+    byte_seconds = suspect.span.seconds / suspect.byte_count
+    if suspect.byte_count <= loss.span.seconds / byte_seconds + BYTES_TOUCHED:
+        return f", where {words} stood"
+    if suspect.span.start_seconds < loss.span.start_seconds - BYTES_TOUCHED * byte_seconds:
+        return f"; {words} around it are doubtful"
+    return f"; {words} from there on are doubtful"
 
 
 def _milliseconds(span: Span) -> str:

@@ -8,7 +8,9 @@ import numpy as np
 
 from tapewright import line
 from tapewright.cards import FormatCard
+from tapewright.cards.layout import Lead
 from tapewright.chain.explain.levels import pieces_of
+from tapewright.chain.explain.unread import find_leaders
 from tapewright.model import GAP, AudioSource, Recording, Span, Stretch, Symbols
 from tapewright.model.recording import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
@@ -21,14 +23,15 @@ TRIED_SPEEDS = (1.36, 0.735)
 #: Each try takes the receiver a moment, so only the longest stretches are tried (chosen).
 MOST_TRIED = 6
 SHORTEST_SECONDS = 0.5
-#: So much of a stretch is listened to, at its end: its beginning may be all leader.
-LISTENED_SECONDS = 8.0
+#: So much of a stretch is listened to: leaders last five seconds, and some data should follow.
+LISTENED_SECONDS = 10.0
 #: It is this format if symbols cover so much of it, each counted as far as it is sure (measured: the format
-#: itself reaches 0.99 and more at 17 dB of signal to noise, other formats 0.95 at most), and at least two of
-#: them are heard so often: one symbol alone is a steady tone and may be anything.
-LEAST_COVER, LEAST_OFTEN = 0.97, 0.02
-#: What the receiver heard so much of at a speed it takes needs no other.
-HEARD_COVER = 0.9
+#: itself reaches 0.99 and more at 17 dB of signal to noise, other formats 0.95 at most), with a leader,
+#: and if at least two symbols are heard so often: one alone is a steady tone and may be anything.
+LEAST_COVER, LEAST_OFTEN = 0.97, 0.01
+#: What the receiver heard so much of at a speed it takes needs no other, less where it has a leader. At a
+#: wrong speed it may still hear most of a leader, as other symbols (measured: up to 0.994).
+HEARD_COVER, HEARD_COVER_WITH_LEADER = 0.998, 0.9
 
 SPEED_REMEDY = (
     "set the recorder to the speed the tape was made at (motor, batteries, belt), or use a card for that"
@@ -59,15 +62,10 @@ def explain_speeds(
     list of Stretch
         In order of time.
     """
-    open_spans = [
-        span
-        for span in spans
-        if span.seconds >= SHORTEST_SECONDS
-        and _cover(symbols, span.start_seconds, span.end_seconds) < HEARD_COVER
-    ]
+    open_spans = [span for span in spans if not _is_heard(symbols, card, span)]
     longest = sorted(open_spans, key=lambda span: -span.seconds)[:MOST_TRIED]
     tried = sorted(longest, key=lambda span: span.start_seconds)
-    listened = [Span(max(s.start_seconds, s.end_seconds - LISTENED_SECONDS), s.end_seconds) for s in tried]
+    listened = [Span(s.start_seconds, min(s.end_seconds, s.start_seconds + LISTENED_SECONDS)) for s in tried]
     found = []
     for span, samples in zip(tried, pieces_of(source, channel, listened), strict=True):
         recording = Recording(samples.astype(np.float32), source.rate_hz)
@@ -79,6 +77,16 @@ def explain_speeds(
             )
             found.append(Stretch(span, "sound", "speed", text, SPEED_REMEDY, {"speed": round(speed, 3)}))
     return found
+
+
+def _is_heard(symbols: Symbols, card: FormatCard, span: Span) -> bool:
+    """Whether the receiver made enough of a stretch at a speed it takes, or the stretch is too short."""
+    first, end = (
+        int(k) for k in np.searchsorted(symbols.start_seconds, (span.start_seconds, span.end_seconds))
+    )
+    cover = _cover(symbols, span.start_seconds, span.end_seconds)
+    has_leader = cover >= HEARD_COVER_WITH_LEADER and bool(find_leaders(symbols, card, first, end))
+    return span.seconds < SHORTEST_SECONDS or cover >= HEARD_COVER or has_leader
 
 
 def _cover(symbols: Symbols, start_seconds: float, end_seconds: float) -> float:
@@ -93,6 +101,7 @@ def _cover(symbols: Symbols, start_seconds: float, end_seconds: float) -> float:
 
 
 def _speed_out_of_range(recording: Recording, card: FormatCard, heard_cover: float) -> float | None:
+    has_leaders = any(isinstance(item, Lead) for block in card.block for item in block.layout)
     best_cover, best_speed = max(heard_cover, LEAST_COVER), None
     for tried in TRIED_SPEEDS:
         rate_hz = recording.rate_hz / tried
@@ -102,6 +111,8 @@ def _speed_out_of_range(recording: Recording, card: FormatCard, heard_cover: flo
         symbols = line.decode(played, card).symbols
         often = np.sort(np.bincount(symbols.index[symbols.index != GAP], minlength=2))
         if often[-2] <= LEAST_OFTEN * often.sum():
+            continue
+        if has_leaders and not find_leaders(symbols, card, 0, len(symbols)):
             continue
         cover = _cover(symbols, 0.0, played.seconds)
         speed = tried * float(np.median(symbols.speed[symbols.index != GAP]))
