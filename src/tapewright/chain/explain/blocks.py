@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet, FormatCard
-from tapewright.cards.layout import Gap
+from tapewright.cards.layout import Gap, Lead
 from tapewright.chain.explain.levels import SILENT_DB, SLIVER_SECONDS, LevelTrack, decibels
 from tapewright.chain.explain.losses import (
     AGAIN,
@@ -27,6 +27,10 @@ __all__ = ["explain_block", "heard_span"]
 #: Silence longer than this before the first byte or after the last is not part of a block, unless the card
 #: has longer gaps.
 LONGEST_GAP_SECONDS = 0.3
+#: A block that ends so near the end of the recording was cut off by it: a tape goes on in silence.
+EDGE_SECONDS = 0.1
+#: A leader shorter than this share of the least the card asks for was not heard whole.
+LEADER_SHARE = 0.5
 #: More bad places than this are told with the block, not one by one.
 MOST_PLACES = 12
 #: Addresses listed one by one.
@@ -63,7 +67,7 @@ def explain_block(block: Block, symbols: Symbols, track: LevelTrack, card: Forma
     list of Stretch
         In order of time; they tile the block's span.
     """
-    whole = _whole(block, symbols, track)
+    whole = _whole(block, symbols, track, card)
     if whole.kind in ("good", "unchecked", "missing"):
         return [whole]
     losses = find_losses(block, symbols, track, Alphabet.of(card))
@@ -103,7 +107,7 @@ def _continued(whole: Stretch, span: Span, *, is_first: bool) -> Stretch:
 # -- the block as a whole --------------------------------------------------------------------------------
 
 
-def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
+def _whole(block: Block, symbols: Symbols, track: LevelTrack, card: FormatCard) -> Stretch:
     name = _name(block)
     doubtful = doubtful_bytes(block)
     evidence = {
@@ -121,7 +125,7 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
         del evidence["level_db"]
     if _missing(block) is not None:
         stage = "silence" if track.usual_db(block.span) < SILENT_DB else "sound"
-        if block.span.end_seconds > track.seconds - 0.1:
+        if block.span.end_seconds > track.seconds - EDGE_SECONDS:
             text = f": not heard, as the recording ends at {track.seconds:.2f} s"
             return told(stage, "missing", text, _RECORD_ON)
         return told(stage, "missing", ": not heard, though it must have been here", AGAIN)
@@ -140,13 +144,24 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
             places = _places(block, doubtful)
             text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
             return told("block", "doubtful", text, AGAIN)
-        if any(fault.kind == "lead" for fault in block.faults):
-            text = ": read clearly, but its leader is short or lost, so bytes before it may be missing"
+        if block.span.end_seconds > track.seconds - EDGE_SECONDS:
+            text = f": read clearly, but the recording ends at {track.seconds:.2f} s, so bytes may be missing"
+            return told("block", "unchecked", text, _RECORD_ON)
+        if _has_lost_leader(block, card):
+            text = ": read clearly, but its leader is short or lost, so bytes may be missing before it"
             return told("block", "unchecked", text, "record from before the leader")
         return told("block", "unchecked", ": read clearly; this format has no check", None)
     if block.check == "repaired":
         return told("block", "good", ": repaired, and its check agrees now", None)
     return told("block", "good", ": every byte is there, and its check agrees", None)
+
+
+def _has_lost_leader(block: Block, card: FormatCard) -> bool:
+    """Whether the bytes begin sooner than the least the card asks of a leader."""
+    lead = next((item for item in card.layout_of(block.kind).layout if isinstance(item, Lead)), None)
+    if lead is None or not len(block.byte_seconds):
+        return False
+    return bool(block.byte_seconds[0] - block.span.start_seconds < LEADER_SHARE * lead.at_least)
 
 
 def _missing(block: Block) -> Fault | None:
@@ -175,7 +190,7 @@ def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
         fell = decibels(usual) - decibels(float(np.median(levels[last + 2 :])))
         by = f"{fell:.0f} dB" if fell < GONE_DB else f"more than {GONE_DB:.0f} dB"
         return f"the level falls by {by} at {falls:.2f} s and does not come back"
-    if end > track.seconds - 0.1:
+    if end > track.seconds - EDGE_SECONDS:
         return f"the recording ends at {track.seconds:.2f} s"
     k = int(np.searchsorted(symbols.start_seconds, end - 1e-6))
     if k < len(symbols) and symbols.index[k] == GAP:

@@ -148,6 +148,22 @@ def test_a_format_without_a_check_vouches_for_nothing():
     assert "no check" in stretches[1].text
 
 
+@pytest.mark.parametrize(
+    "start, end, words",
+    [(0.0, 2.0, "the recording ends at 2.00 s"), (1.8, 3.4, "its leader is short or lost")],
+    ids=["end", "beginning"],
+)
+def test_where_nothing_counts_the_bytes_a_block_that_was_cut_says_so(start, end, words):
+    samples = tw.synthesize(PROGRAM, format=card(BARE_CARD)).samples[:, 0]
+    (block,) = (
+        s for s in explained(samples[place(start) : place(end)], format=card(BARE_CARD)) if s.stage == "block"
+    )
+    assert block.kind == "unchecked"
+    assert words in block.text
+    assert "bytes may be missing" in block.text
+    assert block.remedy.startswith("record ")
+
+
 def test_a_lost_symbol_makes_what_follows_doubtful_where_bytes_have_no_start():
     image = tw.Image.from_bytes(np.random.default_rng(3).bytes(200), START)
     samples = tw.synthesize(image, format="thistle-burst-320").samples[:, 0].astype(np.float64)
