@@ -21,6 +21,7 @@ STRETCH_KINDS: dict[str, str] = {
     "tone": "a steady tone that is no leader of the format",
     "clipped": "sound cut off at full scale",
     "speed": "the format's own sound, at a speed out of range",
+    "passed-over": "the format's own sound, at a speed in range, that was not read",
     "other": "speech, music, or another format",
     "idle": "the format's idle tone after a block",
     "leader": "a leader with nothing after it",

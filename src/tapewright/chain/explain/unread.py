@@ -19,9 +19,10 @@ Ints = npt.NDArray[np.int64]
 
 #: Symbols apart by no more than this belong to one run.
 JOINED_SECONDS = 0.1
-#: Fewer symbols than this are chance, and so are fewer than the second that are not clear.
-FEWEST_SYMBOLS, MANY_SYMBOLS = 24, 200
-SHORTEST_SECONDS = 0.05
+#: Fewer symbols than this are chance, and so is what is shorter, or short and not perfectly clear (measured:
+#: in music the receiver finds bits of a tenth of a second, sure to 0.996).
+FEWEST_SYMBOLS = 24
+SHORTEST_SECONDS, SHORT_SECONDS, PERFECTLY_CLEAR = 0.15, 1.0, 0.997
 #: A steady sound repeats after so many symbols at most, but for this share of them.
 LONGEST_PERIOD, WRONG_IN_STEADY = 12, 0.03
 #: A leader may hold so many wrong symbols in a row, and is one from this share of what the card insists on.
@@ -75,11 +76,12 @@ def runs_of_symbols(symbols: Symbols, taken: list[Span]) -> list[tuple[int, int]
 
 
 def _is_heard(symbols: Symbols, first: int, end: int) -> bool:
-    """Whether a run is more than chance: clear, or long."""
-    if end - first < FEWEST_SYMBOLS or _seconds(symbols, first, end) < SHORTEST_SECONDS:
+    """Whether a run is more than chance: long, or perfectly clear."""
+    seconds = _seconds(symbols, first, end)
+    if end - first < FEWEST_SYMBOLS or seconds < SHORTEST_SECONDS:
         return False
     sure = float(np.mean(np.exp(symbols.log_p[first:end].max(axis=1))))
-    return sure >= CLEAR or end - first >= MANY_SYMBOLS
+    return seconds >= SHORT_SECONDS or sure >= PERFECTLY_CLEAR
 
 
 def explain_symbols(
