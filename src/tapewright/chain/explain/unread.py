@@ -159,7 +159,7 @@ def find_leaders(
     list of (int, int, BlockLayout)
         First symbol, the one after the last, and the block it leads to; in order of time.
     """
-    text = np.frombuffer(symbols.text[first:end].encode("latin-1", "replace"), np.uint8)
+    text = np.frombuffer(symbols.text[first:end].encode("utf-32-le"), np.uint32)
     found: dict[int, tuple[int, int, BlockLayout]] = {}
     for layout in card.block:
         lead = next((item for item in layout.layout if isinstance(item, Lead)), None)
@@ -172,10 +172,10 @@ def find_leaders(
     return [found[start] for start in sorted(found)]
 
 
-def _steady(text: npt.NDArray[np.uint8], lead: str) -> Iterator[tuple[int, int]]:
+def _steady(text: npt.NDArray[np.uint32], lead: str) -> Iterator[tuple[int, int]]:
     """Yield where a text repeats `lead`, as (first, end); a wrong symbol or two do not end it."""
     period = len(lead)
-    want = np.frombuffer(lead.encode("latin-1", "replace"), np.uint8)
+    want = np.frombuffer(lead.encode("utf-32-le"), np.uint32)
     best: npt.NDArray[np.bool_] = np.zeros(len(text), np.bool_)
     for turn in range(period):
         fits = text == np.resize(np.roll(want, turn), len(text))
