@@ -30,7 +30,7 @@ STRETCH_KINDS: dict[str, str] = {
     "no-bytes": "a leader, and symbols after it that make no bytes",
     "no-block": "a beginning of a block, and no block after it",
     "dropout": "the signal fell within a block",
-    "disturbance": "noise was louder than the signal within a block",
+    "disturbance": "something else, as loud as the signal, within a block",
     "speed-jump": "the speed changed within a block",
     "cut": "a block that ends too early",
     "missing": "a block that was not heard and must have been there",

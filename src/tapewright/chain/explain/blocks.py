@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +18,7 @@ from tapewright.chain.explain.losses import (
     byte_words,
     doubtful_bytes,
     find_losses,
+    loud_gap,
 )
 from tapewright.model import GAP, Block, Fault, Span, Stretch, Symbols
 
@@ -74,12 +74,14 @@ def explain_block(block: Block, symbols: Symbols, track: LevelTrack, card: Forma
     if len(losses) > MOST_PLACES:
         worst = len(losses)
         return [replace(whole, text=f"{whole.text}; the signal was lost at {worst} places")]
-    return list(_cut_at(whole, losses, block))
+    return _cut_at(whole, losses, track)
 
 
-def _cut_at(whole: Stretch, losses: list[Loss], block: Block) -> Iterator[Stretch]:
-    place = whole.span.start_seconds
-    for number, loss in enumerate(losses):
+def _cut_at(whole: Stretch, losses: list[Loss], track: LevelTrack) -> list[Stretch]:
+    """Cut a block at its losses; its first part tells of the whole."""
+    out: list[Stretch] = []
+    place, is_told = whole.span.start_seconds, False
+    for loss in losses:
         start = max(loss.span.start_seconds, place)
         end = min(loss.span.end_seconds, whole.span.end_seconds)
         if whole.span.end_seconds - end < SLIVER_SECONDS:
@@ -87,19 +89,22 @@ def _cut_at(whole: Stretch, losses: list[Loss], block: Block) -> Iterator[Stretc
         if end <= start:
             continue
         if start > place:
-            yield _continued(whole, Span(place, start), is_first=number == 0)
+            out.append(_part(whole, Span(place, start), is_told))
+            is_told = True
         stage = "silence" if loss.evidence.get("level_db", 0.0) < SILENT_DB else "sound"
         stage = "symbols" if loss.kind == "speed-jump" else stage
-        yield Stretch(Span(start, end), stage, loss.kind, loss.text, loss.remedy, loss.evidence)
+        out.append(Stretch(Span(start, end), stage, loss.kind, loss.text, loss.remedy, loss.evidence))
         place = end
-    if whole.span.end_seconds > place:
-        yield _continued(
-            whole, Span(place, whole.span.end_seconds), is_first=place == whole.span.start_seconds
-        )
+    rest = Span(place, whole.span.end_seconds)
+    is_over = whole.kind == "cut" and is_told and rest.seconds > 0 and track.usual_db(rest) < SILENT_DB
+    if rest.seconds > 0 and not is_over:  # of a block cut short, silence at the end is no part
+        out.append(_part(whole, rest, is_told))
+        is_told = True
+    return out if is_told else [whole]
 
 
-def _continued(whole: Stretch, span: Span, *, is_first: bool) -> Stretch:
-    if is_first:
+def _part(whole: Stretch, span: Span, is_told: bool) -> Stretch:
+    if not is_told:
         return replace(whole, span=span)
     return replace(whole, span=span, text="the same block goes on", remedy=None, evidence={})
 
@@ -182,6 +187,9 @@ def _name(block: Block) -> str:
 def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
     """Say why a block ends before its layout does."""
     end = block.span.end_seconds
+    other = loud_gap(symbols, track, block.span)
+    if other is not None:
+        return f"from {other.start_seconds:.2f} s on there is other sound"
     levels = track.smooth(Span(block.span.start_seconds, end + 0.1), 0.02, of="band_level")
     usual = float(np.percentile(levels, 75))
     last = int(np.flatnonzero(levels >= FALLEN * usual)[-1]) + 1
@@ -192,9 +200,6 @@ def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
         return f"the level falls by {by} at {falls:.2f} s and does not come back"
     if end > track.seconds - EDGE_SECONDS:
         return f"the recording ends at {track.seconds:.2f} s"
-    k = int(np.searchsorted(symbols.start_seconds, end - 1e-6))
-    if k < len(symbols) and symbols.index[k] == GAP:
-        return f"from {end:.2f} s on there is other sound"
     return f"from {end:.2f} s on nothing fits its layout"
 
 
