@@ -18,6 +18,7 @@ __all__ = [
     "claim_lines",
     "curve_line",
     "dropout_lines",
+    "framed_text",
     "point_lines",
 ]
 
@@ -59,7 +60,7 @@ def curve_line(result: dict[str, Any]) -> str:
         loss, book = needed - result["ideal_db"], needed - result["textbook_db"]
         text = f"{needed:7.2f} {result['sigma_db']:5.2f} {loss:+6.2f} {book:+6.2f}"
         flags = ("*" if loss > bar else " ") + ("!" if min(loss, book) > bar else " ")
-    framed = _framed(result)
+    framed = framed_text(result)
     note = "" if result["how"] == "fit" else f"   {result['how']}"
     return (
         f"{result['card']:22s} {result['impairment']:10s} {text} {bar:4.1f} {flags} {framed:>6s}"
@@ -75,7 +76,8 @@ def _peer(result: dict[str, Any]) -> str:
     return f"{result['peer_needed_db']:.2f}"
 
 
-def _framed(result: dict[str, Any]) -> str:
+def framed_text(result: dict[str, Any]) -> str:
+    """Eb/N0 needed after framing; below the first or above the last point where none is at the target."""
     if result["framed_db"] is not None:
         return f"{result['framed_db']:.2f}"
     first, last = result["points"][0], result["points"][-1]

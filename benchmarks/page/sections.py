@@ -15,6 +15,7 @@ from benchmarks.accuracy.dropouts import SURE
 from benchmarks.accuracy.families import FAMILIES, TARGET
 from benchmarks.accuracy.measure import BINS
 from benchmarks.accuracy.signals import IMPAIRMENTS
+from benchmarks.accuracy.table import framed_text
 from benchmarks.page.collect import Figures
 from benchmarks.page.verdicts import loss_text, total_z, verdicts
 from tapewright.cards import load_format
@@ -24,6 +25,8 @@ __all__ = ["whole"]
 FAMILY = {family.card: family for family in FAMILIES}
 #: Single impairments that "together" is made of and that have a figure of their own.
 PARTS = ("wow", "band", "hum", "drift")
+#: So many states of the receiver are named.
+MOST_STATES = 3
 #: Where nothing was counted in n, the rate is below 3/n with a confidence of 95 % (rule of three).
 NONE_FOUND = 3.0
 
@@ -45,7 +48,7 @@ def whole(figures: Figures) -> str:
     names = sorted({curve["peer"] for curve in clean if curve.get("peer")})
     return environment.get_template("page.md.jinja").render(
         minutes=f"{sum(curve['took_seconds'] for curve in clean) / 60:.0f}",
-        states="; ".join(f"`{commit}` of {day} ({n} results)" for commit, day, n in figures.states),
+        states=_states(figures),
         is_mixed=len(figures.states) > 1,
         target=f"{1 / TARGET:.0f}",
         bars_met=met,
@@ -79,6 +82,12 @@ def whole(figures: Figures) -> str:
     )
 
 
+def _states(figures: Figures) -> str:
+    named = [f"`{commit}` of {day} ({n} results)" for commit, day, n in figures.states[:MOST_STATES]]
+    others = len(figures.states) - len(named)
+    return ", ".join(named) + (f" and {others} others" if others else "")
+
+
 def _table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Markdown; empty without rows."""
     if not rows:
@@ -106,9 +115,10 @@ def _clean(clean: list[dict[str, Any]]) -> str:
             f"{curve['sigma_db']:.2f}" if reached else "",
             _bold(loss_text(curve), is_met),
             f"{bar:g}",
+            framed_text(curve),
             _peer_needed(curve),
         ))  # fmt: skip
-    return _table(("format", "bound", "book", "needed", "±", "loss", "bar", "the peer needs"), rows)
+    return _table(("format", "bound", "book", "needed", "±", "loss", "bar", "framed", "the peer needs"), rows)
 
 
 def _peer_needed(curve: dict[str, Any]) -> str:

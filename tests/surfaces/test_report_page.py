@@ -40,6 +40,7 @@ from tapewright.model import (
     Recording,
     Samples,
     Span,
+    Stretch,
 )
 from tapewright.report import report_html, write_report
 
@@ -127,6 +128,17 @@ def test_every_section_is_there_and_the_verdict_comes_first(
     assert "headphones" in page.text("notes")
     assert "data-strip" in page.scripts
     assert "data-closeup" in page.scripts
+
+
+def test_stretches_have_a_section_of_their_own_where_they_are_given() -> None:
+    stretches = (
+        Stretch(Span(0.0, 0.5), "sound", "hum", "mains hum", "use another lead"),
+        Stretch(Span(0.5, 1.25), "block", "good", "a block and <b>its</b> check"),
+    )
+    text = page_of(good(), stretches=stretches).text("stretches")
+    assert "0.000 to 0.500 mains hum use another lead" in text
+    assert "0.500 to 1.250 a block and <b>its</b> check" in text
+    assert page_of(good()).text("stretches") == ""
 
 
 def test_a_good_reading_tells_what_was_read() -> None:
@@ -226,8 +238,11 @@ def hostile_reading() -> tuple[Reading, Recording]:
     return reading, Recording(sound, RATE_HZ, HOSTILE, HOSTILE, (HOSTILE,))
 
 
+HURTFUL = Stretch(Span(0.0, 1.0), "sound", "other", HOSTILE, HOSTILE)
+
+
 def test_hostile_names_do_no_harm_anywhere() -> None:
-    plain, hostile = page_of(good()), page_of(hostile_reading(), channel_notes=[HOSTILE])
+    plain, hostile = page_of(good()), page_of(hostile_reading(), channel_notes=[HOSTILE], stretches=[HURTFUL])
     assert "img" not in hostile.tags
     assert hostile.tags.count("script") == plain.tags.count("script")
     assert not [name for _, name, _ in hostile.attributes if name.startswith("on")]
@@ -235,7 +250,7 @@ def test_hostile_names_do_no_harm_anywhere() -> None:
     shown = HOSTILE.replace("\u202e", "\N{REPLACEMENT CHARACTER}").replace(
         "\x07", "\N{REPLACEMENT CHARACTER}"
     )
-    for section in ("verdict", "facts", "blocks", "notes"):
+    for section in ("verdict", "facts", "blocks", "stretches", "notes"):
         assert " ".join(shown.split()) in hostile.text(section)
     assert "onerror=alert(2)>" in hostile.title  # the last part of what looks like a path
     assert "\u202e" not in json.dumps(hostile.texts, ensure_ascii=False)

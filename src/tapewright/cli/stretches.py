@@ -21,6 +21,7 @@ _LABELS: dict[str, Part] = {
     "tone": ("tone", DOUBT),
     "clipped": ("overdriven", DOUBT),
     "speed": ("wrong speed", BAD),
+    "passed-over": ("not read", BAD),
     "other": ("other sound", DOUBT),
     "idle": ("idle tone", QUIET),
     "leader": ("leader only", BAD),

@@ -19,13 +19,20 @@ from tapewright.cards import FormatCard
 from tapewright.chain import Verdict, compare_with
 from tapewright.files import check_output, write_text
 from tapewright.image import Comparison
-from tapewright.model import GAP, AudioSource, Image, ImageError, Reading
+from tapewright.model import GAP, AudioSource, Image, ImageError, Reading, Stretch
 from tapewright.model.reading import DOUBTFUL
 from tapewright.report.hexdump import STEPS, dump_reading
 from tapewright.report.pictures import draw_pictures
 from tapewright.report.sound import survey_sound
 from tapewright.report.style import PLOT_SETTINGS
-from tapewright.report.tables import block_lines, difference_lines, facts, fault_lines
+from tapewright.report.tables import (
+    MOST_LINES,
+    block_lines,
+    difference_lines,
+    facts,
+    fault_lines,
+    stretch_lines,
+)
 from tapewright.report.verdict import headline
 from tapewright.report.words import CAUTIONS, GLOSSARY, count, plain
 
@@ -46,6 +53,7 @@ def write_report(
     image: Image | None = None,
     verdict: Verdict | None = None,
     channel_notes: Sequence[str] | None = None,
+    stretches: Sequence[Stretch] = (),
     force: bool = False,
 ) -> None:
     """Write the report of a reading: one HTML file that needs nothing else, and no network.
@@ -65,6 +73,8 @@ def write_report(
         From :func:`tapewright.verify`; brings its own image.
     channel_notes : sequence of str, optional
         What is known of the tape and the recorder, a line each.
+    stretches : sequence of Stretch, optional
+        From :func:`tapewright.chain.explain`: how far the reading got in each stretch, and why.
     force : bool
         Whether an existing file may be replaced.
 
@@ -77,7 +87,13 @@ def write_report(
     """
     check_output(path, force=force)
     page = report_html(
-        reading, card=card, source=source, image=image, verdict=verdict, channel_notes=channel_notes
+        reading,
+        card=card,
+        source=source,
+        image=image,
+        verdict=verdict,
+        channel_notes=channel_notes,
+        stretches=stretches,
     )
     write_text(path, page, force=force)
 
@@ -90,6 +106,7 @@ def report_html(
     image: Image | None = None,
     verdict: Verdict | None = None,
     channel_notes: Sequence[str] | None = None,
+    stretches: Sequence[Stretch] = (),
 ) -> str:
     """Make the page of :func:`write_report` as text.
 
@@ -121,6 +138,8 @@ def report_html(
         folded_blocks=folded_blocks,
         blocks_left_out=blocks_left_out,
         faults=fault_lines(reading),
+        stretches=stretch_lines(stretches),
+        stretches_left_out=max(0, len(stretches) - MOST_LINES),
         dumps=dump_reading(reading),
         byte_count=len(reading.image),
         run=reading.image.run,

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapewright.cards import FormatCard
 from tapewright.image import Comparison
-from tapewright.model import GAP, Block, Range, Reading
+from tapewright.model import GAP, Block, Range, Reading, Stretch
 from tapewright.report.sound import SoundSurvey
 from tapewright.report.verdict import is_damaged
 from tapewright.report.words import (
@@ -23,7 +23,10 @@ from tapewright.report.words import (
     speed_text,
 )
 
-__all__ = ["BlockLine", "DifferenceLine", "block_lines", "difference_lines", "facts", "fault_lines"]
+__all__ = [
+    "MOST_LINES", "BlockLine", "DifferenceLine", "StretchLine", "block_lines", "difference_lines", "facts",
+    "fault_lines", "stretch_lines",
+]  # fmt: skip
 
 #: Lines of a list at most; of blocks, those with faults go first.
 MOST_LINES = 300
@@ -68,6 +71,33 @@ class DifferenceLine:
     where: str
     program: str
     tape: str
+
+
+@dataclass(frozen=True)
+class StretchLine:
+    """One stretch of the recording, with what was found there and what to do about it."""
+
+    when: str
+    text: str
+    remedy: str
+    is_trouble: bool
+
+
+#: Kinds of stretch there is nothing to do about.
+_NO_TROUBLE = ("good", "unchecked", "silence", "idle")
+
+
+def stretch_lines(stretches: Sequence[Stretch]) -> list[StretchLine]:
+    """List stretches in order of time, `MOST_LINES` at most."""
+    return [
+        StretchLine(
+            f"{stretch.span.start_seconds:.3f} to {stretch.span.end_seconds:.3f}",
+            plain(stretch.text),
+            plain(stretch.remedy or ""),
+            stretch.kind not in _NO_TROUBLE,
+        )
+        for stretch in stretches[:MOST_LINES]
+    ]
 
 
 def facts(reading: Reading, card: FormatCard, survey: SoundSurvey) -> list[tuple[str, str]]:

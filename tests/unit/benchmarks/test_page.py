@@ -22,14 +22,15 @@ def point(eb_n0_db, wrong, peer_wrong=None):
     errors = {"claimed": [0.0] * 7 + [float(wrong)], "actual": [0.0] * 7 + [float(wrong)]}
     return {
         "eb_n0_db": eb_n0_db, "bits": 8000, "wrong_bits": wrong, "bytes_": 1000, "wrong": wrong,
-        "unlocked": 0, "runs": 1, **bins, **errors, **(none if peer_wrong is None else peer),
+        "framed": 1000, "wrong_framed": wrong, "unlocked": 0, "runs": 1,
+        **bins, **errors, **(none if peer_wrong is None else peer),
     }  # fmt: skip
 
 
 def curve(card, loss_db, points, impairment="clean", peer=None):
     return {
         "card": card, "impairment": impairment, "ideal_db": 9.6, "textbook_db": 9.6,
-        "needed_db": None if loss_db is None else 9.6 + loss_db, "sigma_db": 0.05,
+        "needed_db": None if loss_db is None else 9.6 + loss_db, "sigma_db": 0.05, "framed_db": 9.9,
         "took_seconds": 60.0, "points": points, "peer": peer, "peer_needed_db": None,
         "no_peer": "" if peer else "nothing like it",
     }  # fmt: skip
@@ -85,7 +86,7 @@ def test_bars_that_are_not_met_are_listed_with_their_figures(made):
 
 def test_the_newest_figure_counts_whatever_the_order_of_files(made):
     page = made.read_text(encoding="utf-8")
-    assert "| 9.70 | 0.05 | +0.10 | 0.3 |" in row(page, "Noise alone", "[`kcs-1200`]")
+    assert "| 9.70 | 0.05 | +0.10 | 0.3 | 9.90 |" in row(page, "Noise alone", "[`kcs-1200`]")
     assert "`old`" not in page
 
 

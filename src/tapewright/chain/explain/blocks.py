@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet, FormatCard
-from tapewright.cards.layout import Gap
+from tapewright.cards.layout import Gap, Lead
 from tapewright.chain.explain.levels import SILENT_DB, SLIVER_SECONDS, LevelTrack, decibels
 from tapewright.chain.explain.losses import (
     AGAIN,
@@ -19,6 +18,7 @@ from tapewright.chain.explain.losses import (
     byte_words,
     doubtful_bytes,
     find_losses,
+    loud_gap,
 )
 from tapewright.model import GAP, Block, Fault, Span, Stretch, Symbols
 
@@ -27,6 +27,10 @@ __all__ = ["explain_block", "heard_span"]
 #: Silence longer than this before the first byte or after the last is not part of a block, unless the card
 #: has longer gaps.
 LONGEST_GAP_SECONDS = 0.3
+#: A block that ends so near the end of the recording was cut off by it: a tape goes on in silence.
+EDGE_SECONDS = 0.1
+#: A leader shorter than this share of the least the card asks for was not heard whole.
+LEADER_SHARE = 0.5
 #: More bad places than this are told with the block, not one by one.
 MOST_PLACES = 12
 #: Addresses listed one by one.
@@ -63,19 +67,21 @@ def explain_block(block: Block, symbols: Symbols, track: LevelTrack, card: Forma
     list of Stretch
         In order of time; they tile the block's span.
     """
-    whole = _whole(block, symbols, track)
+    whole = _whole(block, symbols, track, card)
     if whole.kind in ("good", "unchecked", "missing"):
         return [whole]
     losses = find_losses(block, symbols, track, Alphabet.of(card))
     if len(losses) > MOST_PLACES:
         worst = len(losses)
         return [replace(whole, text=f"{whole.text}; the signal was lost at {worst} places")]
-    return list(_cut_at(whole, losses, block))
+    return _cut_at(whole, losses, track)
 
 
-def _cut_at(whole: Stretch, losses: list[Loss], block: Block) -> Iterator[Stretch]:
-    place = whole.span.start_seconds
-    for number, loss in enumerate(losses):
+def _cut_at(whole: Stretch, losses: list[Loss], track: LevelTrack) -> list[Stretch]:
+    """Cut a block at its losses; its first part tells of the whole."""
+    out: list[Stretch] = []
+    place, is_told = whole.span.start_seconds, False
+    for loss in losses:
         start = max(loss.span.start_seconds, place)
         end = min(loss.span.end_seconds, whole.span.end_seconds)
         if whole.span.end_seconds - end < SLIVER_SECONDS:
@@ -83,19 +89,22 @@ def _cut_at(whole: Stretch, losses: list[Loss], block: Block) -> Iterator[Stretc
         if end <= start:
             continue
         if start > place:
-            yield _continued(whole, Span(place, start), is_first=number == 0)
+            out.append(_part(whole, Span(place, start), is_told))
+            is_told = True
         stage = "silence" if loss.evidence.get("level_db", 0.0) < SILENT_DB else "sound"
         stage = "symbols" if loss.kind == "speed-jump" else stage
-        yield Stretch(Span(start, end), stage, loss.kind, loss.text, loss.remedy, loss.evidence)
+        out.append(Stretch(Span(start, end), stage, loss.kind, loss.text, loss.remedy, loss.evidence))
         place = end
-    if whole.span.end_seconds > place:
-        yield _continued(
-            whole, Span(place, whole.span.end_seconds), is_first=place == whole.span.start_seconds
-        )
+    rest = Span(place, whole.span.end_seconds)
+    is_over = whole.kind == "cut" and is_told and rest.seconds > 0 and track.usual_db(rest) < SILENT_DB
+    if rest.seconds > 0 and not is_over:  # of a block cut short, silence at the end is no part
+        out.append(_part(whole, rest, is_told))
+        is_told = True
+    return out if is_told else [whole]
 
 
-def _continued(whole: Stretch, span: Span, *, is_first: bool) -> Stretch:
-    if is_first:
+def _part(whole: Stretch, span: Span, is_told: bool) -> Stretch:
+    if not is_told:
         return replace(whole, span=span)
     return replace(whole, span=span, text="the same block goes on", remedy=None, evidence={})
 
@@ -103,7 +112,7 @@ def _continued(whole: Stretch, span: Span, *, is_first: bool) -> Stretch:
 # -- the block as a whole --------------------------------------------------------------------------------
 
 
-def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
+def _whole(block: Block, symbols: Symbols, track: LevelTrack, card: FormatCard) -> Stretch:
     name = _name(block)
     doubtful = doubtful_bytes(block)
     evidence = {
@@ -121,6 +130,9 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
         del evidence["level_db"]
     if _missing(block) is not None:
         stage = "silence" if track.usual_db(block.span) < SILENT_DB else "sound"
+        if block.span.end_seconds > track.seconds - EDGE_SECONDS:
+            text = f": not heard, as the recording ends at {track.seconds:.2f} s"
+            return told(stage, "missing", text, _RECORD_ON)
         return told(stage, "missing", ": not heard, though it must have been here", AGAIN)
     if not block.complete:
         end = _end(block, symbols, track)
@@ -137,10 +149,24 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
             places = _places(block, doubtful)
             text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
             return told("block", "doubtful", text, AGAIN)
+        if block.span.end_seconds > track.seconds - EDGE_SECONDS:
+            text = f": read clearly, but the recording ends at {track.seconds:.2f} s, so bytes may be missing"
+            return told("block", "unchecked", text, _RECORD_ON)
+        if _has_lost_leader(block, card):
+            text = ": read clearly, but its leader is short or lost, so bytes may be missing before it"
+            return told("block", "unchecked", text, "record from before the leader")
         return told("block", "unchecked", ": read clearly; this format has no check", None)
     if block.check == "repaired":
         return told("block", "good", ": repaired, and its check agrees now", None)
     return told("block", "good", ": every byte is there, and its check agrees", None)
+
+
+def _has_lost_leader(block: Block, card: FormatCard) -> bool:
+    """Whether the bytes begin sooner than the least the card asks of a leader."""
+    lead = next((item for item in card.layout_of(block.kind).layout if isinstance(item, Lead)), None)
+    if lead is None or not len(block.byte_seconds):
+        return False
+    return bool(block.byte_seconds[0] - block.span.start_seconds < LEADER_SHARE * lead.at_least)
 
 
 def _missing(block: Block) -> Fault | None:
@@ -161,6 +187,9 @@ def _name(block: Block) -> str:
 def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
     """Say why a block ends before its layout does."""
     end = block.span.end_seconds
+    other = loud_gap(symbols, track, block.span)
+    if other is not None:
+        return f"from {other.start_seconds:.2f} s on there is other sound"
     levels = track.smooth(Span(block.span.start_seconds, end + 0.1), 0.02, of="band_level")
     usual = float(np.percentile(levels, 75))
     last = int(np.flatnonzero(levels >= FALLEN * usual)[-1]) + 1
@@ -169,11 +198,8 @@ def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:
         fell = decibels(usual) - decibels(float(np.median(levels[last + 2 :])))
         by = f"{fell:.0f} dB" if fell < GONE_DB else f"more than {GONE_DB:.0f} dB"
         return f"the level falls by {by} at {falls:.2f} s and does not come back"
-    if end > track.seconds - 0.1:
+    if end > track.seconds - EDGE_SECONDS:
         return f"the recording ends at {track.seconds:.2f} s"
-    k = int(np.searchsorted(symbols.start_seconds, end - 1e-6))
-    if k < len(symbols) and symbols.index[k] == GAP:
-        return f"from {end:.2f} s on there is other sound"
     return f"from {end:.2f} s on nothing fits its layout"
 
 

@@ -12,13 +12,15 @@ from tapewright.chain.explain.levels import LevelTrack, decibels
 from tapewright.model import GAP, Block, Span, Symbols
 from tapewright.model.reading import DOUBTFUL
 
-__all__ = ["AGAIN", "FALLEN", "GONE_DB", "Loss", "byte_words", "doubtful_bytes", "find_losses"]
+__all__ = ["AGAIN", "FALLEN", "GONE_DB", "Loss", "byte_words", "doubtful_bytes", "find_losses", "loud_gap"]
 
 Floats = npt.NDArray[np.floating]
 
 #: The signal fell if it is below this share of its least nearby (6 dB), and something else was louder if all
 #: there is rises above so many times its most.
 FALLEN, RISEN = 0.5, 2.0
+#: The least that is usual is never below this share of what is usual (12 dB).
+LEAST_USUAL = 0.25
 #: A fall by more than this leaves nothing, and how much less than nothing is of no interest.
 GONE_DB = 60.0
 #: Outside the format's band, noise is told if it is louder than this share of the signal.
@@ -28,10 +30,12 @@ AROUND_SECONDS = 0.5
 #: A speed that differs by more than this from the symbols before to those after is a jump.
 SPEED_JUMP = 0.03
 SPEED_SYMBOLS = 40
+#: A shorter time without symbols, though loud, is a burst of noise or a slip (chosen).
+LOUD_GAP_SECONDS = 0.2
 #: Doubtful bytes with no more than this many good ones between them are one place.
 NEAR_BYTES = 3
-#: Doubtful bytes for so much longer than the cause lasted were shifted by it.
-SHIFTED_SECONDS = 0.2
+#: So many bytes more than its length holds are touched by what lies across them; further ones were shifted.
+BYTES_TOUCHED = 4
 
 AGAIN = "play the tape again, or read another recording together with this one"
 _CLEAN = f"clean the heads and the tape path, then {AGAIN}"
@@ -80,7 +84,8 @@ def find_losses(block: Block, symbols: Symbols, track: LevelTrack, alphabet: Alp
     search = _Search(block, symbols, track, alphabet, suspects)
     found: list[Loss] = []
     for suspect in suspects:
-        loss = search.fall(suspect) or search.rise(suspect) or search.jump(suspect) or _unheard(suspect)
+        loss = search.strange(suspect) or search.rise(suspect) or search.fall(suspect)
+        loss = loss or search.jump(suspect) or _unheard(suspect)
         if loss is not None and (not found or loss.span.start_seconds >= found[-1].span.end_seconds):
             found.append(replace(loss, text=loss.text + _consequence(loss, suspect)))
     return found
@@ -138,7 +143,8 @@ class _Search:
     def fall(self, suspect: _Suspect) -> Loss | None:
         """Find where the level of the format's band fell."""
         usual = self._usual(suspect, "band_level", self.width)
-        normal, least = float(np.median(usual)), float(np.percentile(usual, 5))
+        normal = float(np.median(usual))
+        least = max(float(np.percentile(usual, 5)), LEAST_USUAL * normal)  # silence nearby is not usual
         near = self._widened(suspect.span, self.width + 2 * self.track.frame_seconds)
         levels = self.track.smooth(near, self.width, of="band_level")
         lowest = int(np.argmin(levels))
@@ -170,11 +176,24 @@ class _Search:
             return Loss(span, "disturbance", text, AGAIN, evidence)
         return None
 
+    def strange(self, suspect: _Suspect) -> Loss | None:
+        """Find where nothing of the format was heard though it was as loud as before."""
+        span = loud_gap(self.symbols, self.track, suspect.span)
+        if span is None:
+            return None
+        text = (
+            f"for {_milliseconds(span)} other sound, as loud as the signal: another speed, or recorded over"
+        )
+        return Loss(span, "disturbance", text, AGAIN, {"level_db": round(self.track.level_db(span), 1)})
+
     def jump(self, suspect: _Suspect) -> Loss | None:
         """Find a change of speed where a bad place starts."""
         start = suspect.span.start_seconds
         before = self.heard[self.symbols.end_seconds[self.heard] <= start + 1e-6][-SPEED_SYMBOLS:]
-        after = self.heard[self.symbols.start_seconds[self.heard] >= start][:SPEED_SYMBOLS]
+        after = self.heard[self.symbols.start_seconds[self.heard] >= suspect.span.end_seconds - 1e-6]
+        if len(after) < SPEED_SYMBOLS:  # all that follows is doubtful
+            after = self.heard[self.symbols.start_seconds[self.heard] >= start]
+        after = after[:SPEED_SYMBOLS]
         if min(len(before), len(after)) < SPEED_SYMBOLS // 2:
             return None
         old, new = (float(np.median(self.symbols.speed[places])) for places in (before, after))
@@ -211,6 +230,36 @@ class _Search:
         return Span((start + first) * self.track.frame_seconds, (start + end) * self.track.frame_seconds)
 
 
+def loud_gap(symbols: Symbols, track: LevelTrack, span: Span) -> Span | None:
+    """Find the first stretch without symbols that is as loud as the signal.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    track : LevelTrack
+    span : Span
+        Where to look; what is usual is judged by the symbols before and in it.
+    """
+    first, end = (
+        int(k) for k in np.searchsorted(symbols.start_seconds, (span.start_seconds, span.end_seconds))
+    )
+    before = slice(max(0, first - SPEED_SYMBOLS), end)
+    heard = np.flatnonzero(symbols.index[before] != GAP) + before.start
+    if not len(heard):
+        return None
+    last = min(int(heard[0]) + SPEED_SYMBOLS, int(heard[-1]))
+    usual = track.usual_db(symbols.span(int(heard[0]), last))
+    for k in np.flatnonzero(symbols.index[first:end] == GAP) + first:
+        gap = Span(float(symbols.start_seconds[k]), min(float(symbols.end_seconds[k]), span.end_seconds))
+        loud = track.level[track.frames(gap)] >= FALLEN * 10 ** (usual / 20)
+        if gap.seconds < LOUD_GAP_SECONDS or not loud[: len(loud) // 2].all():
+            continue
+        quiet = np.flatnonzero(~loud)  # the signal may end within the gap
+        stop = gap.start_seconds + int(quiet[0]) * track.frame_seconds if len(quiet) else gap.end_seconds
+        return Span(gap.start_seconds, min(stop, gap.end_seconds))
+    return None
+
+
 def _unheard(suspect: _Suspect) -> Loss | None:
     """Name a place at which the receiver heard nothing of the format, though nothing else tells why."""
     if suspect.gap is None:
@@ -220,13 +269,16 @@ def _unheard(suspect: _Suspect) -> Loss | None:
 
 
 def _consequence(loss: Loss, suspect: _Suspect) -> str:
-    """Say which bytes it cost: those that stood there, or all after a lost symbol that shifts them."""
+    """Say which bytes it cost: those that stood there, or others too, where a lost symbol shifts them."""
     if not suspect.byte_count:
         return ""
     words = byte_words(suspect.byte_count)
-    if suspect.span.end_seconds > loss.span.end_seconds + 3 * loss.span.seconds + SHIFTED_SECONDS:
-        return f"; {words} from there on are doubtful"
-    return f", where {words} stood"
+    byte_seconds = suspect.span.seconds / suspect.byte_count
+    if suspect.byte_count <= loss.span.seconds / byte_seconds + BYTES_TOUCHED:
+        return f", where {words} stood"
+    if suspect.span.start_seconds < loss.span.start_seconds - BYTES_TOUCHED * byte_seconds:
+        return f"; {words} around it are doubtful"
+    return f"; {words} from there on are doubtful"
 
 
 def _milliseconds(span: Span) -> str:

@@ -27,12 +27,13 @@ QUIET_DB = -50.0
 BELOW_SIGNAL_DB = 30.0
 #: Pieces that are looked at one by one.
 PIECE_SECONDS = 0.5
+EDGE_SECONDS = 0.015
 #: Silence shorter than this within sound is part of it, and so is sound shorter than this within silence.
 SHORTEST_SILENCE_SECONDS, SHORTEST_SOUND_SECONDS = 0.15, 0.04
 #: What is shorter than this between two stretches of one kind is part of them: breath within speech.
 SHORT_SECONDS = 1.2
-#: Shorter sounds are not called speech or music.
-SHORTEST_TOLD_SECONDS = 0.25
+#: Shorter sounds are not called speech or music, nor data of another format.
+SHORTEST_TOLD_SECONDS, SHORTEST_DATA_SECONDS = 0.25, 1.0
 #: Tones are the same if they differ by less than this share.
 SAME_TONE = 0.02
 
@@ -74,7 +75,9 @@ def explain_sounds(
     """
     silent_db = _silent_db(track, signal_db)
     cuts = [list(_cut_at_silence(track, span, silent_db)) for span in spans]
-    sounding = [piece for parts in cuts for span, is_sound in parts if is_sound for piece in _pieces(span)]
+    sounding = [
+        inner for parts in cuts for span, is_sound in parts if is_sound for inner in _inner(_pieces(span))
+    ]
     heard = iter([classify(one, source.rate_hz) for one in pieces_of(source, channel, sounding)])
     found: list[Stretch] = []
     for parts in cuts:
@@ -134,6 +137,14 @@ def _without_short(flags: Flags, value: bool, frames: float, *, at_edges: bool) 
         if flags[first] == value and end - first < frames and is_inner:
             out[first:end] = not value
     return out
+
+
+def _inner(pieces: list[Span]) -> list[Span]:
+    """Leave out the edges of a sound, where what comes before and after may still ring."""
+    edge = min(EDGE_SECONDS, 0.1 * pieces[0].seconds)
+    first = Span(pieces[0].start_seconds + edge, pieces[0].end_seconds)
+    pieces = [first, *pieces[1:]]
+    return [*pieces[:-1], Span(pieces[-1].start_seconds, pieces[-1].end_seconds - edge)]
 
 
 def _pieces(span: Span) -> list[Span]:
@@ -213,6 +224,8 @@ def _stretch(leader: float | None, track: LevelTrack, run: _Run) -> Stretch:
         evidence["cut_off_share"] = round(run.sound.share, 3)
     if run.kind == "other" and run.span.seconds < SHORTEST_TOLD_SECONDS:
         text = "a sound too short to tell what it is"
+    elif run.kind == "keyed" and run.span.seconds < SHORTEST_DATA_SECONDS:
+        text = "a short piece of what may be data, of this format or another"
     kind = "other" if run.kind == "keyed" else run.kind
     return Stretch(run.span, "sound", kind, text, remedy, evidence)
 

@@ -9,6 +9,7 @@ import numpy as np
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.chain.explain.blocks import explain_block, heard_span
 from tapewright.chain.explain.levels import (
+    SILENT_DB,
     SLIVER_SECONDS,
     LevelTrack,
     decibels,
@@ -96,6 +97,8 @@ def _unread(card: FormatCard, reading: Reading, track: LevelTrack, taken: list[S
     found: list[Stretch] = []
     for run in runs:
         span = symbols.span(run[0], run[1] - 1)
+        if track.usual_db(span) < SILENT_DB:  # where nothing can be heard, a clear symbol is none
+            continue
         is_after_block = any(abs(span.start_seconds - block.end_seconds) < 0.1 for block in taken)
         is_at_end = span.end_seconds > track.seconds - 0.1
         low = max([s.end_seconds for s in taken if s.start_seconds <= span.start_seconds], default=0.0)

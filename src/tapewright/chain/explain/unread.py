@@ -13,14 +13,16 @@ from tapewright.cards.layout import Lead, Mark, Sync
 from tapewright.framing import Framer
 from tapewright.model import GAP, ByteRun, Span, Stretch, Symbols
 
-__all__ = ["explain_symbols", "runs_of_symbols"]
+__all__ = ["explain_symbols", "find_leaders", "runs_of_symbols"]
 
 Ints = npt.NDArray[np.int64]
 
 #: Symbols apart by no more than this belong to one run.
 JOINED_SECONDS = 0.1
-#: Fewer symbols than this are chance, and so are fewer than the second that are not clear.
-FEWEST_SYMBOLS, MANY_SYMBOLS = 24, 200
+#: Fewer symbols than this are chance, and so is what is shorter, or short and not perfectly clear (measured:
+#: in music the receiver finds bits of a tenth of a second, sure to 0.996).
+FEWEST_SYMBOLS = 24
+SHORTEST_SECONDS, SHORT_SECONDS, PERFECTLY_CLEAR = 0.15, 1.0, 0.997
 #: A steady sound repeats after so many symbols at most, but for this share of them.
 LONGEST_PERIOD, WRONG_IN_STEADY = 12, 0.03
 #: A leader may hold so many wrong symbols in a row, and is one from this share of what the card insists on.
@@ -74,11 +76,12 @@ def runs_of_symbols(symbols: Symbols, taken: list[Span]) -> list[tuple[int, int]
 
 
 def _is_heard(symbols: Symbols, first: int, end: int) -> bool:
-    """Whether a run is more than chance: clear, or long."""
-    if end - first < FEWEST_SYMBOLS:
+    """Whether a run is more than chance: long, or perfectly clear."""
+    seconds = _seconds(symbols, first, end)
+    if end - first < FEWEST_SYMBOLS or seconds < SHORTEST_SECONDS:
         return False
     sure = float(np.mean(np.exp(symbols.log_p[first:end].max(axis=1))))
-    return sure >= CLEAR or end - first >= MANY_SYMBOLS
+    return seconds >= SHORT_SECONDS or sure >= PERFECTLY_CLEAR
 
 
 def explain_symbols(
@@ -120,7 +123,7 @@ def explain_symbols(
 
 def _parts(symbols: Symbols, card: FormatCard, first: int, end: int) -> Iterator[_Part]:
     """Cut a run where leaders start; a leader that goes with nothing is the trailer of what stands before."""
-    leaders = _leaders(symbols, card, first, end)
+    leaders = find_leaders(symbols, card, first, end)
     starts = [first, *(a for a, _, _ in leaders if a - first >= FEWEST_SYMBOLS)]
     held: _Part | None = None
     for number, start in enumerate(starts):
@@ -139,9 +142,24 @@ def _parts(symbols: Symbols, card: FormatCard, first: int, end: int) -> Iterator
         yield held
 
 
-def _leaders(symbols: Symbols, card: FormatCard, first: int, end: int) -> list[tuple[int, int, BlockLayout]]:
-    """Find leaders: the card's leader symbols, one after another, for as long as the card insists on."""
-    text = np.frombuffer(symbols.text[first:end].encode("latin-1", "replace"), np.uint8)
+def find_leaders(
+    symbols: Symbols, card: FormatCard, first: int, end: int
+) -> list[tuple[int, int, BlockLayout]]:
+    """Find leaders: the card's leader symbols, one after another, for as long as the card insists on.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    card : FormatCard
+    first, end : int
+        Symbols looked at.
+
+    Returns
+    -------
+    list of (int, int, BlockLayout)
+        First symbol, the one after the last, and the block it leads to; in order of time.
+    """
+    text = np.frombuffer(symbols.text[first:end].encode("utf-32-le"), np.uint32)
     found: dict[int, tuple[int, int, BlockLayout]] = {}
     for layout in card.block:
         lead = next((item for item in layout.layout if isinstance(item, Lead)), None)
@@ -154,10 +172,10 @@ def _leaders(symbols: Symbols, card: FormatCard, first: int, end: int) -> list[t
     return [found[start] for start in sorted(found)]
 
 
-def _steady(text: npt.NDArray[np.uint8], lead: str) -> Iterator[tuple[int, int]]:
+def _steady(text: npt.NDArray[np.uint32], lead: str) -> Iterator[tuple[int, int]]:
     """Yield where a text repeats `lead`, as (first, end); a wrong symbol or two do not end it."""
     period = len(lead)
-    want = np.frombuffer(lead.encode("latin-1", "replace"), np.uint8)
+    want = np.frombuffer(lead.encode("utf-32-le"), np.uint32)
     best: npt.NDArray[np.bool_] = np.zeros(len(text), np.bool_)
     for turn in range(period):
         fits = text == np.resize(np.roll(want, turn), len(text))

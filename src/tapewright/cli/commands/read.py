@@ -99,10 +99,9 @@ def read(
     if report is not None:
         from tapewright.report import write_report
 
-        reading = replace(readings[0], image=image)
-        write_report(
-            reading, report, card=card or load_format(reading.format), source=sources[0], force=force
-        )
+        reading, chosen = replace(readings[0], image=image), card or load_format(readings[0].format)
+        stretches = explained[0] if explained else chain.explain(sources[0], chosen, reading)
+        write_report(reading, report, card=chosen, source=sources[0], stretches=stretches, force=force)
         tell(f"Report: {report}")
     if json:
         _print_documents(readings, image, found.faults, explained)

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+from scipy import signal
 
 import tapewright as tw
 from command_line import BARE_CARD, PROGRAM, START
@@ -95,6 +96,34 @@ def test_a_burst_of_noise_is_a_disturbance():
     assert "bytes stood" in lost.text
 
 
+def at_another_speed(samples: np.ndarray, start: float, speed: float) -> np.ndarray:
+    """Let the tape run at another speed from a time on."""
+    later = signal.resample_poly(samples[place(start) :], 100, round(100 * speed))
+    return np.concatenate((samples[: place(start)], later))
+
+
+def test_a_jump_of_speed_is_told_with_both_speeds():
+    stretches = explained(at_another_speed(tape(), 2.0, 1.08))
+    jump = only(stretches, "speed-jump")
+    assert jump.span.start_seconds == pytest.approx(2.0, abs=0.04)
+    assert jump.evidence["speed_before"] == pytest.approx(1.0, abs=0.01)
+    assert jump.evidence["speed_after"] == pytest.approx(1.08, abs=0.01)
+    assert "the speed jumps from" in jump.text
+    assert "belt" in jump.remedy
+
+
+def test_another_sound_within_a_block_is_told_although_it_is_no_louder():
+    samples = tape().copy()
+    now = np.arange(len(samples) - place(2.0)) / RATE_HZ
+    samples[place(2.0) :] = 0.6 * np.sin(2 * np.pi * 700 * now)
+    stretches = explained(samples)
+    assert kinds(stretches)[:3] == ["silence", "cut", "disturbance"]
+    cut, other = stretches[1:3]
+    assert "from 2.00 s on there is other sound" in cut.text
+    assert other.span.start_seconds == pytest.approx(2.0, abs=0.02)
+    assert "as loud as the signal" in other.text
+
+
 def test_a_byte_of_another_program_fails_the_check_although_nothing_is_doubtful():
     other = bytearray(PROGRAM)
     other[60] ^= 0x21
@@ -146,6 +175,22 @@ def test_a_format_without_a_check_vouches_for_nothing():
     stretches = explained(recording.samples[:, 0], format=card(BARE_CARD))
     assert kinds(stretches) == ["silence", "unchecked", "silence"]
     assert "no check" in stretches[1].text
+
+
+@pytest.mark.parametrize(
+    "start, end, words",
+    [(0.0, 2.0, "the recording ends at 2.00 s"), (1.8, 3.4, "its leader is short or lost")],
+    ids=["end", "beginning"],
+)
+def test_where_nothing_counts_the_bytes_a_block_that_was_cut_says_so(start, end, words):
+    samples = tw.synthesize(PROGRAM, format=card(BARE_CARD)).samples[:, 0]
+    (block,) = (
+        s for s in explained(samples[place(start) : place(end)], format=card(BARE_CARD)) if s.stage == "block"
+    )
+    assert block.kind == "unchecked"
+    assert words in block.text
+    assert "bytes may be missing" in block.text
+    assert block.remedy.startswith("record ")
 
 
 def test_a_lost_symbol_makes_what_follows_doubtful_where_bytes_have_no_start():

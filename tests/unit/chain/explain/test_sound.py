@@ -65,6 +65,17 @@ def test_a_tape_far_off_speed_is_called_that_with_its_speed(speed):
     assert "speed" in wrong.remedy
 
 
+def test_what_the_reading_passed_over_is_told_all_the_same():
+    """However it came to be passed over: here the reading is one of nothing but silence."""
+    recording = tw.Recording(tape().astype(np.float32), RATE_HZ)
+    silence = tw.read(tw.Recording(np.zeros_like(recording.samples), RATE_HZ), format=card())
+    stretches = explain(recording, card(), silence)
+    assert kinds(stretches) == ["silence", "passed-over", "silence"]
+    assert stretches[1].evidence["speed"] == pytest.approx(1.0, abs=0.005)
+    assert "passed over" in stretches[1].text
+    assert "a sound file of its own" in stretches[1].remedy
+
+
 def test_a_steady_tone_says_at_which_speed_it_would_be_the_leader():
     (stretch,) = explained(sounds.tone(2.0, 1.3 * 2400))
     assert stretch.kind == "tone"
