@@ -112,7 +112,6 @@ def test_any_program_at_any_rate_speed_and_level(card, program, rate_hz, speed, 
     assert_read_back(tw.Recording(written.samples, rate_hz), card, program, copies)
 
 
-@pytest.mark.xfail(strict=True, reason="the speed of an inverted pulse leader is mistaken")
 def test_pulses_upside_down_and_slow():
     written = tw.synthesize(
         b"h%N\x03\xd3", format="yarrow-fm-500", start=ADDRESS, rate_hz=32_000 / 0.9, level=0.18, inverted=True

@@ -102,7 +102,7 @@ def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  
     for i in range(len(at) - 2, -1, -1):
         dt = at[i + 1] - at[i]
         # filtered covariance at i, from the predicted one at i + 1
-        qxx, qxv, qvv = density * dt * dt * dt / 3.0, density * dt * dt / 2.0, density * dt
+        qxv, qvv = density * dt * dt / 2.0, density * dt
         fvv = work[i + 1, 4] - qvv
         fxv = work[i + 1, 3] - qxv - dt * fvv
         fxx = work[i, 7]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ from scipy import ndimage, signal
 
 from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
-from tapewright.model import AudioSource, Samples
+from tapewright.model import Samples
 
 __all__ = ["Window", "channel_options", "level_track", "listen", "mix", "windows"]
 
@@ -50,12 +50,12 @@ def mix(chunk: Samples, channel: int | str) -> FloatArray:
     return chunk[:, int(channel)].astype(np.float64)
 
 
-def listen(source: AudioSource, channel: int | str, band: Band) -> Iterator[FloatArray]:
+def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[FloatArray]:
     """Yield one channel at the receiver's rate, limited to its band, in step with the recording.
 
     The filter is symmetrical and its delay is taken out, so nothing moves in time.
     """
-    resampler = soxr.ResampleStream(source.rate_hz, band.rate_hz, 1, dtype="float64", quality="HQ")
+    resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float64", quality="HQ")
     taps = band.filter
     half = len(taps) // 2
     kept = np.zeros(half)  # before the first sample there was silence
@@ -69,7 +69,7 @@ def listen(source: AudioSource, channel: int | str, band: Band) -> Iterator[Floa
         kept = joined[-(len(taps) - 1) :]
         return np.asarray(signal.oaconvolve(joined, taps, mode="valid"), dtype=np.float64)
 
-    for chunk in source.chunks(5.0):
+    for chunk in chunks:
         out = filtered(resampler.resample_chunk(mix(chunk, channel)))
         if len(out):
             yield out
@@ -116,11 +116,14 @@ def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray
     here = np.log(_mean_power(power, span // 4, 0, sparse))
     closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
     smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
-    return np.asarray(np.maximum(smooth, 1e-14))  # a running sum may round below nothing
+    return np.asarray(np.maximum(smooth, 1e-14))
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:
     mean = ndimage.uniform_filter1d(power, span, origin=origin)
+    # a running sum keeps the rounding of what was loud before: what is this far below it is silence
+    silence = max(1e-14, 1e-9 * float(power.max(initial=0.0)))
     if weighted:
-        mean = ndimage.uniform_filter1d(power * power, span, origin=origin) / np.maximum(mean, 1e-20)
-    return np.asarray(np.maximum(mean, 1e-14))
+        squares = ndimage.uniform_filter1d(power * power, span, origin=origin)
+        mean = np.where(mean > silence, np.maximum(squares, 0.0) / np.maximum(mean, silence), silence)
+    return np.asarray(np.maximum(mean, silence))

@@ -1,4 +1,4 @@
-"""The even grid the second pass works on: every symbol a whole number of samples, every phase one of a few."""
+"""The even grid of the second pass: every symbol a whole number of samples, every phase one of a few."""
 
 from __future__ import annotations
 
@@ -83,7 +83,9 @@ class Grid:
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
         share = 2.0 * (band.high_hz - band.low_hz) / rate
-        return cls(rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0))
+        return cls(
+            rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0)
+        )
 
 
 def _even_rate(seconds: FloatArray, least_hz: float) -> float:

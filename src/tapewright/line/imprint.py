@@ -167,7 +167,7 @@ def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sum
 
 @njit(cache=True, nogil=True)
 def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
-    """Each symbol's carrier, by least squares, as a complex number whose angle is the phase at its beginning."""
+    """Each symbol's carrier, by least squares: a complex number whose angle is the phase at its beginning."""
     heard = np.zeros(len(symbol), np.complex128)
     for i in range(len(symbol)):
         m, n = symbol[i], place[i]

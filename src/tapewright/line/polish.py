@@ -8,6 +8,7 @@ it; a search that has nothing left to find but the symbols themselves then says 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +31,8 @@ BEST_EB_N0 = 31.6
 #: Sequences this many nats behind the best are given up.
 BEAM_NATS = 45.0
 #: What it costs, in nats, to claim that symbols faded away, and that they came back.
-FADE_NATS, RETURN_NATS = 9.0, 3.0
+FADE_NATS = 9.0
+RETURN_NATS = 3.0
 #: Noise is averaged over this many symbols.
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
@@ -69,7 +71,7 @@ class Polished:
 
 
 def polish(
-    heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid, gain: FloatArray, cost: FloatArray,
+    heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid, gains: FloatArray, cost: FloatArray,
     is_bit: IntArray, is_sparse: bool,
 ) -> Polished | None:  # fmt: skip
     """Read one stretch again.
@@ -81,7 +83,8 @@ def polish(
     stretch : Stretch
         What pass 1 made of it.
     grid : Grid
-    gain : ndarray of float64, shape (symbols,)
+    gains : ndarray of float64, shape (symbols,)
+        Amplitude of each symbol against the ideal.
     cost : ndarray of float64, shape (symbols,)
         Nats each symbol costs before it is heard.
     is_bit : ndarray of int64
@@ -90,7 +93,7 @@ def polish(
     """
     if len(stretch.symbol) < FEWEST_SYMBOLS:
         return None
-    imprint = Imprint.ideal(grid, gain)
+    imprint = Imprint.ideal(grid, gains)
     if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
     at, pace = stretch.place.astype(np.float64), stretch.pace
@@ -98,7 +101,7 @@ def polish(
     level, noise = _level_and_noise(hearing, imprint)
     restlessness = 0.0
     price = _prices(cost, is_bit)
-    log_p = np.zeros((0, len(gain)))
+    log_p = np.zeros((0, len(gains)))
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
@@ -113,12 +116,17 @@ def polish(
         level, noise = _level_and_noise(hearing, imprint)
     edges = np.append(hearing.place, stretch.total).astype(np.float64)
     times = _times(edges, at, clock, pace)
+    # a symbol of nominal amplitude has the energy of the ideal waveform
+    nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[is_bit == 1]
+    gain = float(np.mean(np.sqrt(imprint.energy[len(cost)].mean(axis=-1)[is_bit == 1] / nominal)))
     return Polished(
-        hearing.symbol, times[:-1], times[1:], log_p, level, np.sqrt(noise), restlessness, imprint
+        hearing.symbol, times[:-1], times[1:], log_p, gain * level, np.sqrt(noise), restlessness, imprint
     )
 
 
-def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid) -> tuple[Hearing, FloatArray]:
+def _first_hearing(
+    heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid
+) -> tuple[Hearing, FloatArray]:
     """Pass 1's symbols on even time by pass 1's clock; also returns that clock's places."""
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
@@ -162,7 +170,8 @@ def _on_the_carrier(
         counted = np.round((known - usual) / turn)
         skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
     best = max(
-        (_by_the_carrier(heard, even, grid, stretch, ahead, skip) for skip in skips), key=lambda found: found[0]
+        (_by_the_carrier(heard, even, grid, stretch, ahead, skip) for skip in skips),
+        key=lambda found: found[0],
     )
     _, start, phase = best
     even_samples(heard, stretch.place.astype(np.float64), start, stretch.pace, even)
@@ -193,7 +202,7 @@ def _by_the_carrier(
     breaks = [0, *(np.flatnonzero(lost != 0)), len(symbol)]
     phase = np.empty(len(symbol), np.int64)
     explained, first = 0.0, 0
-    for k, (a, b) in enumerate(zip(breaks[:-1], breaks[1:], strict=True)):
+    for k, (a, b) in enumerate(pairwise(breaks)):
         # the symbols missing before a part leave open only some of the phases
         angle = float(np.angle(off[a:b].sum())) / (2 * np.pi) * grid.phases
         first = round(angle) if k == 0 else first + spacing * round((angle - first) / spacing)
@@ -285,7 +294,7 @@ def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray
     """Places in the recording of tape times, by the clock's cubic."""
     k = np.clip(np.searchsorted(at, tape, side="right") - 1, 0, max(len(at) - 2, 0))
     if len(at) < 2:
-        return clock[0] + pace[0] * (tape - at[0])
+        return np.asarray(clock[0] + pace[0] * (tape - at[0]))
     width = at[k + 1] - at[k]
     u = (tape - at[k]) / width
     a, b, da, db = clock[k], clock[k + 1], pace[k] * width, pace[k + 1] * width

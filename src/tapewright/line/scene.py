@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from tapewright.cards import Alphabet
 from tapewright.line.front import level_track
@@ -21,6 +22,11 @@ FloatArray = npt.NDArray[np.float64]
 ASSUMED_EB_N0 = 6.3
 #: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
 BEST_EB_N0 = 31.6
+
+#: The pace is that of so many symbols together.
+PACE_SYMBOLS = 31
+#: Symbols whose pace is further from the usual one belong to something else.
+ALIKE_PACE = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +122,8 @@ def informed_scene(
     sharpness = amplitude**2 * band.fraction / noise
     loud = np.maximum(power, noise)
     null = 0.5 * band.fraction * (heard**2 * (1 / noise - 1 / loud) - np.log(loud / noise))
+    # over a symbol's time; and silence after loud sound is no less silent
+    null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max()) | 1), 0.0)
     return (
         _scene(
             heard, shaped, amplitude, np.append(sharpness, sharpness[-1]),
@@ -138,7 +146,15 @@ def measure(
     if len(path) < 2:
         return None
     t, count = scene.templates, len(scene.templates.length)
+    # of two programs at different speeds, one: their mean would fit neither
+    around = min(PACE_SYMBOLS, len(path))
+    long, nominal = (
+        ndimage.uniform_filter1d(track, around) for track in (path.end - path.start, t.length[path.symbol])
+    )
+    pace = float(np.median(long / nominal))
     sums = _compare(path, scene, heard, amplitude)
+    alike = np.abs(long / nominal - pace) < ALIKE_PACE
+    path, sums = path.part(alike), sums[alike]
     samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
     if scene.is_free:
         left, fit = _left_with_free_phase(sums)
@@ -159,7 +175,6 @@ def measure(
     middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(heard) - 1)
     noise = _typical_noise(left * amplitude[middle] ** 2, samples, band, 2 if scene.is_free else 0)
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
-    pace = float((path.end - path.start).sum() / t.length[path.symbol].sum())
     return Measured(
         evidence, explained, cost, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz
     )

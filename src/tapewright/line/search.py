@@ -107,10 +107,14 @@ class Path:
     def __len__(self) -> int:
         return len(self.symbol)
 
-    def part(self, chosen: slice) -> Path:
+    def part(self, chosen: slice | npt.NDArray[np.bool_]) -> Path:
         """Return some of it."""
         return Path(
-            self.symbol[chosen], self.start[chosen], self.end[chosen], self.sign[chosen], self.phase[chosen],
+            self.symbol[chosen],
+            self.start[chosen],
+            self.end[chosen],
+            self.sign[chosen],
+            self.phase[chosen],
             self.is_first[chosen],
         )
 

@@ -102,7 +102,9 @@ def _step_between(one: Path, other: Path, grid: Grid) -> int | None:
 
 def _joined(group: list[Path], steps: list[int], grid: Grid) -> Stretch:
     """Put pieces on one grid. All are moved in time to be in step with the one that has most data."""
-    places, ends, jumps = [], [], []
+    places: list[IntArray] = []
+    ends: list[float] = []
+    jumps: list[float] = []
     end = 0
     jump = 0.0
     for piece, step in zip(group, steps, strict=True):
@@ -123,7 +125,10 @@ def _joined(group: list[Path], steps: list[int], grid: Grid) -> Stretch:
         np.concatenate([piece.symbol[keep] for piece, keep in zip(group, kept, strict=True)]),
         np.concatenate([place[keep] for place, keep in zip(places, kept, strict=True)]),
         np.concatenate(
-            [piece.start[keep] - jump + jumps[most] for piece, jump, keep in zip(group, jumps, kept, strict=True)]
+            [
+                piece.start[keep] - jump + jumps[most]
+                for piece, jump, keep in zip(group, jumps, kept, strict=True)
+            ]
         ),
         np.concatenate(
             [

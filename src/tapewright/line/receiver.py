@@ -1,0 +1,288 @@
+"""The receiver for one card and one sample rate: finding signals, and reading windows of a recording."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
+from tapewright.line.acquire import acquire
+from tapewright.line.front import Window, channel_options, listen, windows
+from tapewright.line.gather import between, chained, joined, moved, replaced
+from tapewright.line.grid import Grid
+from tapewright.line.polish import Polished, polish
+from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
+from tapewright.line.search import Path, find_path
+from tapewright.line.stretches import stretches
+from tapewright.line.templates import Templates, band_of
+from tapewright.model import AudioSource, Samples, Symbols
+
+__all__ = ["Receiver", "Survey", "is_polar"]
+
+FloatArray = npt.NDArray[np.float64]
+
+WINDOW_SECONDS = 10.0
+CHUNK_SECONDS = 5.0
+#: Neighbouring windows share this many of the longest symbols, half a second at least.
+OVERLAP_SYMBOLS = 40
+#: Pieces that speed and level are found from: long enough for so many bits, within limits.
+PIECE_BITS = 120
+PIECE_SECONDS = (0.15, 0.6)
+#: Evidence, in nats for a second of audio, below which there is no signal of this format (chosen: noise,
+#: music and speech stay below it; see tests/roundtrip/test_nothing_there.py).
+LEAST_EVIDENCE = 15.0
+#: Nats each cycle of idle tone between bytes costs; a run of them costs `search.CHANGE_NATS` twice besides.
+FILLER_NATS = 1.0
+#: A stretch of sound this long without symbols, or with doubtful ones, is looked at anew, whatever the speed:
+#: so many seconds at a time.
+UNEXPLAINED_SECONDS = 0.3
+LOOK_SECONDS = 1.0
+#: Symbols are doubtful where their mean posterior is below this (chosen: a bit in ten wrong is no reading).
+DOUBTFUL = 0.9
+#: Runs of fewer symbols, or as far as this from the speed looked for, may be another signal read wrongly.
+FEWEST_IN_RUN, FARTHEST_FROM_LOCK = 16, 0.012
+#: Sound is what is louder than this mean power, in the receiver's band, over so many seconds (-70 dBFS).
+SILENCE, LOUD_SECONDS = 1e-7, 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """Pieces of a recording that stand for the whole: shape (n, channels) each, at the recording's rate."""
+
+    pieces: tuple[Samples, ...]
+    rate_hz: float
+
+
+def is_polar(alphabet: Alphabet) -> bool:
+    """Whether turning the waveform upside down changes what it says."""
+    return any(shape.is_absolute for shape in alphabet.shapes)
+
+
+class Receiver:
+    """A card made ready for recordings of one sample rate."""
+
+    def __init__(self, card: FormatCard, rate_hz: float, inverted: bool) -> None:
+        self.alphabet = Alphabet.of(card)
+        self.rate_hz = rate_hz
+        filler = _filler(card, self.alphabet)
+        searched = self.alphabet
+        self.cost = symbol_cost(searched)
+        if filler is not None:
+            searched = Alphabet(searched.names + "~", (*searched.shapes, filler))
+            self.cost = np.append(self.cost, FILLER_NATS)
+        self.searched = searched
+        self.piece_seconds = float(np.clip(PIECE_BITS * self.alphabet.mean_bit_seconds, *PIECE_SECONDS))
+        self.longest_seconds = max(shape.seconds for shape in searched.shapes)
+        self.band = band_of(self.alphabet, rate_hz)
+        self.grid = Grid.of(searched, self.band)
+        self.is_bit = np.array([int(name in "01") for name in searched.names], np.int64)
+        self.is_sparse = any(s.kind == "silence" for shape in searched.shapes for s in shape.segments)
+        self.polarity = 0 if is_polar(self.alphabet) else 1
+        self.sign = -1.0 if inverted else 1.0
+
+    def acquire(self, surveyed: Survey, channels: int) -> tuple[int | str, Lock | None]:
+        """Choose the channel and find speed, noise and gains."""
+        options = channel_options(channels)
+        locks = [self._acquire_channel(surveyed, option) for option in options]
+        best = max(range(len(options)), key=lambda k: locks[k].evidence if locks[k] else 0.0)  # type: ignore[union-attr]
+        return options[best], locks[best]
+
+    def _acquire_channel(self, surveyed: Survey, channel: int | str) -> Lock | None:
+        pieces = []
+        for chunk in surveyed.pieces:
+            heard = np.concatenate([np.zeros(0), *listen([chunk], self.rate_hz, channel, self.band)])
+            pieces.append(self.sign * self._loudest(heard))
+        return self.find(pieces)
+
+    def _loudest(self, heard: FloatArray) -> FloatArray:
+        """The loudest stretch of the length that speed and level are found from."""
+        size = int(self.piece_seconds * self.band.rate_hz)
+        if len(heard) <= size:
+            return heard
+        step = max(1, size // 8)
+        total = np.concatenate(([0.0], np.cumsum(heard * heard)))
+        starts = np.arange(0, len(heard) - size + 1, step)
+        power = total[starts + size] - total[starts]
+        # of pieces about as loud, the one in the middle
+        best = starts[power >= 0.9 * power.max()]
+        first = int(best[len(best) // 2])
+        return heard[first : first + size]
+
+    def find(self, pieces: list[FloatArray]) -> Lock | None:
+        """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
+        long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
+        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, symbol_cost(self.alphabet))
+        if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
+            return None
+        return (
+            replace(lock, gain=np.append(lock.gain, lock.gain.mean()))
+            if self.searched is not self.alphabet
+            else lock
+        )
+
+    def read(self, source: AudioSource, channel: int | str, lock: Lock | None) -> tuple[Symbols, float]:
+        """Read the whole recording, window by window; also returns its length in seconds."""
+        rate = self.band.rate_hz
+        overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * self.longest_seconds))
+        size = max(int(WINDOW_SECONDS * rate), 4 * overlap)
+        found: list[Symbols] = []
+        samples = 0
+
+        def counted() -> Iterator[Samples]:
+            nonlocal samples
+            for chunk in source.chunks(CHUNK_SECONDS):
+                samples += len(chunk)
+                yield chunk
+
+        heard = (self.sign * piece for piece in listen(counted(), self.rate_hz, channel, self.band))
+        for window in windows(heard, size, overlap):
+            symbols, lock = self.read_window(window, lock)
+            found.append(symbols)
+        seconds = samples / self.rate_hz
+        return joined(found, self.alphabet.names, seconds), seconds
+
+    def read_window(self, window: Window, lock: Lock | None) -> tuple[Symbols, Lock | None]:
+        """Read one window with what is known from before; what that does not explain is looked at anew."""
+        symbols = Symbols.empty(self.alphabet.names)
+        if lock is not None:
+            symbols, lock = self._search(window.heard, lock)
+        for first, last in self._unexplained(window.heard, symbols, lock):
+            symbols, other = self._look_anew(window.heard, first, last, symbols)
+            lock = other or lock
+        symbols = moved(symbols, window.first / self.band.rate_hz)
+        # a symbol more at the front: its neighbour may have seen it start a hair after the line
+        low = (window.first + window.keep_from) / self.band.rate_hz - self.longest_seconds
+        high = (window.first + window.keep_to) / self.band.rate_hz
+        return between(symbols, low, high), lock
+
+    def _look_anew(
+        self, heard: FloatArray, first: int, last: int, symbols: Symbols
+    ) -> tuple[Symbols, Lock | None]:
+        """Look for signals in a stretch, whatever speed and level were before."""
+        rate = self.band.rate_hz
+        least, size = int(UNEXPLAINED_SECONDS * rate), int(LOOK_SECONDS * rate)
+        lock: Lock | None = None
+        while last - first >= least:
+            other = self.find([self._loudest(heard[first : min(first + size, last)])])
+            if other is None:
+                first += size
+                continue
+            found, other = self._search(heard[first:last], other)
+            if not len(found) or _sureness(found).mean() < DOUBTFUL:
+                first += size
+                continue
+            lock = other
+            found = moved(found, first / rate)
+            symbols = replaced(symbols, found)
+            first = max(first + size, int(found.end_seconds[-1] * rate))
+        return symbols, lock
+
+    def _search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
+        """Search one stretch, again if it turns out cleaner, noisier or faster than expected."""
+        for _ in range(3):
+            templates = Templates.of(self.searched, self.band, lock.stretch)
+            scene, amplitude = informed_scene(heard, self.searched, self.band, templates, lock, self.cost)
+            path = find_path(scene, self.polarity)
+            measured = measure(path, scene, heard, amplitude, self.band)
+            if measured is None or measured.evidence <= 0:
+                break
+            change = measured.noise / lock.noise
+            drift = measured.pace
+            used = lock
+            seen = measured.weight > 0
+            lock = replace(
+                lock,
+                stretch=lock.stretch * measured.pace,
+                noise=measured.noise,
+                gain=np.where(seen, lock.gain * measured.gain, lock.gain),
+            )
+            if 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
+                return self._symbols(heard, path, used), lock
+        return self._symbols(heard, path, lock), lock
+
+    def _symbols(self, heard: FloatArray, path: Path, lock: Lock) -> Symbols:
+        """Read what pass 1 found again, stretch by stretch."""
+        if not len(path):
+            return Symbols.empty(self.alphabet.names)
+        single = heard.astype(np.float32)
+        parts = [
+            polish(single, stretch, self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse)
+            for stretch in stretches(path, self.grid)
+        ]
+        found = [self._as_symbols(part) for part in parts if part is not None]
+        return chained(found) if found else Symbols.empty(self.alphabet.names)
+
+    def _as_symbols(self, part: Polished) -> Symbols:
+        rate, names = self.band.rate_hz, self.alphabet.names
+        real = part.symbol < len(names)
+        nominal = np.array([shape.seconds for shape in self.searched.shapes])[part.symbol]
+        return Symbols(
+            names,
+            part.symbol[real].astype(np.int16),
+            part.start[real] / rate,
+            part.end[real] / rate,
+            part.log_p[real][:, : len(names)].astype(np.float32),
+            part.level[real].astype(np.float32),
+            (nominal * rate / np.maximum(part.end - part.start, 1e-9))[real].astype(np.float32),
+            part.noise[real].astype(np.float32),
+        )
+
+    def _unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock | None) -> list[tuple[int, int]]:
+        """Stretches with sound in them, but without symbols or with doubtful ones only."""
+        rate = self.band.rate_hz
+        block = max(1, int(LOUD_SECONDS * rate))
+        count = len(heard) // block
+        if count == 0:
+            return []
+        power = np.mean(heard[: count * block].reshape(count, block) ** 2, axis=1)
+        open_ = power > SILENCE
+        if len(symbols):
+            clear = self._is_clear(symbols, lock)
+            covered = np.zeros(count + 1)
+            begin = np.clip((symbols.start_seconds[clear] * rate / block).astype(int), 0, count)
+            end = np.clip((symbols.end_seconds[clear] * rate / block).astype(int) + 1, 0, count)
+            np.add.at(covered, begin, 1.0)
+            np.add.at(covered, end, -1.0)
+            open_ &= np.cumsum(covered)[:count] < 0.5
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], open_, [False])).astype(np.int8)))
+        return [
+            (int(a * block), int(b * block))
+            for a, b in edges.reshape(-1, 2)
+            if (b - a) * block >= UNEXPLAINED_SECONDS * rate
+        ]
+
+    def _is_clear(self, symbols: Symbols, lock: Lock | None) -> npt.NDArray[np.bool_]:
+        """Whether each symbol is sure enough, in a run of some length, and near the speed looked for."""
+        start, end = symbols.start_seconds, symbols.end_seconds
+        usual = float(np.median(end - start))
+        around = min(max(1, int(UNEXPLAINED_SECONDS / usual)), len(symbols))
+        clear = ndimage.uniform_filter1d(_sureness(symbols), around, mode="nearest") >= DOUBTFUL
+        run = np.cumsum(np.append(False, start[1:] - end[:-1] > 0.25 * usual))
+        clear &= np.bincount(run)[run] >= FEWEST_IN_RUN
+        if lock is not None:
+            speed = ndimage.uniform_filter1d(symbols.speed.astype(np.float64), around, mode="nearest")
+            clear &= np.abs(speed * lock.stretch - 1.0) < FARTHEST_FROM_LOCK
+        return np.asarray(clear)
+
+
+def _sureness(symbols: Symbols) -> FloatArray:
+    """Posterior of each symbol."""
+    return np.asarray(np.exp(symbols.log_p.max(axis=1).astype(np.float64)))
+
+
+def _filler(card: FormatCard, alphabet: Alphabet) -> SymbolShape | None:
+    """The shortest piece of idle tone: what may stand between bytes that announce themselves."""
+    if not card.byte.is_asynchronous:
+        return None
+    shape = alphabet.shapes[alphabet.names.index(card.byte.stop[-1])]
+    first = shape.segments[0]
+    if len(shape.segments) != 1 or first.kind != "tone":
+        return None
+    cycle = 1.0 / first.hertz
+    if shape.seconds < 1.5 * cycle:
+        return None
+    return SymbolShape("~", (Segment("tone", cycle, hertz=first.hertz),), 1.0)
