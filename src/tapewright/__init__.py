@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from tapewright.chain.verify import Verdict, verify
     from tapewright.chain.write import Written, synthesize, write
     from tapewright.image import Comparison, compare, load_image, save_image
+    from tapewright.line import Listener
     from tapewright.model import (
         AudioError,
         Block,
@@ -53,6 +54,7 @@ __all__ = [
     "Image",
     "ImageError",
     "InputError",
+    "Listener",
     "MachineCard",
     "OutputError",
     "Range",
@@ -85,6 +87,7 @@ _HOMES = {
     "cards": ["FormatCard", "MachineCard", "format_names", "load_format", "load_machine", "machine_names"],
     "chain": ["Verdict", "Written", "read", "synthesize", "verify", "write"],
     "image": ["Comparison", "compare", "load_image", "save_image"],
+    "line": ["Listener"],
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

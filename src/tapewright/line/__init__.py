@@ -2,5 +2,17 @@
 
 from tapewright.line.decode import Heard, Survey, decode, evidence_bits, is_polar, survey
 from tapewright.line.encode import encode, render, wave_of
+from tapewright.line.live import Listener
 
-__all__ = ["Heard", "Survey", "decode", "encode", "evidence_bits", "is_polar", "render", "survey", "wave_of"]
+__all__ = [
+    "Heard",
+    "Listener",
+    "Survey",
+    "decode",
+    "encode",
+    "evidence_bits",
+    "is_polar",
+    "render",
+    "survey",
+    "wave_of",
+]

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
 
-__all__ = ["between", "chained", "joined", "moved", "replaced"]
+__all__ = ["between", "chained", "joined", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
 
 def moved(symbols: Symbols, seconds: float) -> Symbols:
@@ -21,10 +21,11 @@ def moved(symbols: Symbols, seconds: float) -> Symbols:
 
 def between(symbols: Symbols, low: float, high: float) -> Symbols:
     """Keep the symbols that start from `low` on and before `high`."""
-    return _picked(symbols, (symbols.start_seconds >= low) & (symbols.start_seconds < high))
+    return picked(symbols, (symbols.start_seconds >= low) & (symbols.start_seconds < high))
 
 
-def _picked(symbols: Symbols, keep: npt.NDArray[np.bool_]) -> Symbols:
+def picked(symbols: Symbols, keep: npt.NDArray[np.bool_]) -> Symbols:
+    """Keep the symbols that are marked."""
     return Symbols(
         symbols.names, symbols.index[keep], symbols.start_seconds[keep], symbols.end_seconds[keep],
         symbols.log_p[keep], symbols.level[keep], symbols.speed[keep], symbols.noise[keep],
@@ -37,7 +38,7 @@ def replaced(symbols: Symbols, by: Symbols) -> Symbols:
         return symbols
     start, end = float(by.start_seconds[0]), float(by.end_seconds[-1])
     middle = 0.5 * (symbols.start_seconds + symbols.end_seconds)
-    before, after = _picked(symbols, middle < start), _picked(symbols, middle >= end)
+    before, after = picked(symbols, middle < start), picked(symbols, middle >= end)
     return chained([before, by, after])
 
 
@@ -61,22 +62,28 @@ def joined(parts: list[Symbols], names: str, seconds: float) -> Symbols:
     for part in parts:
         if not len(part):
             continue
-        part = _picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= end)
+        part = picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= end)
         if len(part):
             kept.append(part)
             end = float(part.end_seconds[-1])
-    return _with_gaps(chained(kept), seconds)
+    symbols = chained(kept)
+    return with_gaps(symbols, 0.0, seconds, usual_seconds(symbols))
 
 
-def _with_gaps(symbols: Symbols, seconds: float) -> Symbols:
-    """Insert an entry of index GAP wherever more than two symbols' time passed without one."""
-    before = np.append(0.0, symbols.end_seconds)
-    after = np.append(symbols.start_seconds, seconds)
-    at = np.flatnonzero(after - before > 2 * float(np.median(symbols.end_seconds - symbols.start_seconds)))
+def with_gaps(symbols: Symbols, since: float, until: float, usual: float) -> Symbols:
+    """Insert an entry of index GAP wherever more than two `usual` symbols' time passed without one.
+
+    Counted from `since` to the first symbol, and from the last one to `until`.
+    """
+    before = np.append(since, symbols.end_seconds)
+    after = np.append(symbols.start_seconds, until)
+    at = np.flatnonzero(after - before > 2 * usual)
     if not len(at):
         return symbols
     count = len(at)
     near = np.minimum(at, len(symbols) - 1)
+    speed = symbols.speed[near] if len(symbols) else 1.0
+    noise = symbols.noise[near] if len(symbols) else 0.0
     return Symbols(
         symbols.names,
         np.insert(symbols.index, at, GAP),
@@ -84,6 +91,11 @@ def _with_gaps(symbols: Symbols, seconds: float) -> Symbols:
         np.insert(symbols.end_seconds, at, after[at]),
         np.insert(symbols.log_p, at, np.full((count, len(symbols.names)), -np.inf, np.float32), axis=0),
         np.insert(symbols.level, at, 0.0),
-        np.insert(symbols.speed, at, symbols.speed[near]),
-        np.insert(symbols.noise, at, symbols.noise[near]),
+        np.insert(symbols.speed, at, speed),
+        np.insert(symbols.noise, at, noise),
     )
+
+
+def usual_seconds(symbols: Symbols) -> float:
+    """Length most symbols have; there must be one."""
+    return float(np.median(symbols.end_seconds - symbols.start_seconds))

@@ -21,7 +21,7 @@ from tapewright.line.stretches import stretches
 from tapewright.line.templates import Templates, band_of
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Receiver", "Survey", "is_polar"]
+__all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -95,10 +95,10 @@ class Receiver:
         pieces = []
         for chunk in surveyed.pieces:
             heard = np.concatenate([np.zeros(0), *listen([chunk], self.rate_hz, channel, self.band)])
-            pieces.append(self.sign * self._loudest(heard))
+            pieces.append(self.sign * self.loudest(heard))
         return self.find(pieces)
 
-    def _loudest(self, heard: FloatArray) -> FloatArray:
+    def loudest(self, heard: FloatArray) -> FloatArray:
         """The loudest stretch of the length that speed and level are found from."""
         size = int(self.piece_seconds * self.band.rate_hz)
         if len(heard) <= size:
@@ -149,8 +149,8 @@ class Receiver:
         """Read one window with what is known from before; what that does not explain is looked at anew."""
         symbols = Symbols.empty(self.alphabet.names)
         if lock is not None:
-            symbols, lock = self._search(window.heard, lock)
-        for first, last in self._unexplained(window.heard, symbols, lock):
+            symbols, lock = self.search(window.heard, lock)
+        for first, last in self.unexplained(window.heard, symbols, lock):
             symbols, other = self._look_anew(window.heard, first, last, symbols)
             lock = other or lock
         symbols = moved(symbols, window.first / self.band.rate_hz)
@@ -167,12 +167,12 @@ class Receiver:
         least, size = int(UNEXPLAINED_SECONDS * rate), int(LOOK_SECONDS * rate)
         lock: Lock | None = None
         while last - first >= least:
-            other = self.find([self._loudest(heard[first : min(first + size, last)])])
+            other = self.find([self.loudest(heard[first : min(first + size, last)])])
             if other is None:
                 first += size
                 continue
-            found, other = self._search(heard[first:last], other)
-            if not len(found) or _sureness(found).mean() < DOUBTFUL:
+            found, other = self.search(heard[first:last], other)
+            if not len(found) or sureness(found).mean() < DOUBTFUL:
                 first += size
                 continue
             lock = other
@@ -181,7 +181,7 @@ class Receiver:
             first = max(first + size, int(found.end_seconds[-1] * rate))
         return symbols, lock
 
-    def _search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
+    def search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
         """Search one stretch, again if it turns out cleaner, noisier or faster than expected."""
         for _ in range(3):
             templates = Templates.of(self.searched, self.band, lock.stretch)
@@ -231,7 +231,7 @@ class Receiver:
             part.noise[real].astype(np.float32),
         )
 
-    def _unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock | None) -> list[tuple[int, int]]:
+    def unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock | None) -> list[tuple[int, int]]:
         """Stretches with sound in them, but without symbols or with doubtful ones only."""
         rate = self.band.rate_hz
         block = max(1, int(LOUD_SECONDS * rate))
@@ -260,7 +260,7 @@ class Receiver:
         start, end = symbols.start_seconds, symbols.end_seconds
         usual = float(np.median(end - start))
         around = min(max(1, int(UNEXPLAINED_SECONDS / usual)), len(symbols))
-        clear = ndimage.uniform_filter1d(_sureness(symbols), around, mode="nearest") >= DOUBTFUL
+        clear = ndimage.uniform_filter1d(sureness(symbols), around, mode="nearest") >= DOUBTFUL
         run = np.cumsum(np.append(False, start[1:] - end[:-1] > 0.25 * usual))
         clear &= np.bincount(run)[run] >= FEWEST_IN_RUN
         if lock is not None:
@@ -269,7 +269,7 @@ class Receiver:
         return np.asarray(clear)
 
 
-def _sureness(symbols: Symbols) -> FloatArray:
+def sureness(symbols: Symbols) -> FloatArray:
     """Posterior of each symbol."""
     return np.asarray(np.exp(symbols.log_p.max(axis=1).astype(np.float64)))
 
