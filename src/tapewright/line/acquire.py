@@ -73,7 +73,7 @@ def _try_speed(
     for heard in pieces:
         scene, amplitude = blind_scene(heard, alphabet, band, templates, cost)
         path = find_path(scene, polarity, forced=True)
-        fit = measure(path, scene, heard, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
+        fit = measure(path, scene, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
         if fit and fit.evidence > 0:
             power = float(np.mean(heard * heard))
             fits.append((fit, np.sqrt(power / max(power - fit.noise, 0.06 * power))))

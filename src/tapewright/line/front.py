@@ -14,7 +14,7 @@ from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
-__all__ = ["Window", "channel_options", "level_track", "listen", "mix", "windows"]
+__all__ = ["Window", "block_means", "channel_options", "level_track", "listen", "mix", "windows"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -93,30 +93,38 @@ def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[W
         yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
 
 
-def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray:
-    """Mean power around each sample, of the sounding parts where the alphabet is silent in between.
+def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
+    """Mean power around each block of samples, of the sounding parts where the alphabet is silent in between.
 
     Averaged over a dozen bits (thirty where they are partly silent), 30 ms at least, before or after the
-    sample: the one that is more like the sample's own surroundings, so that the level is right up to the very
+    block: the one that is more like the block's own surroundings, so that the level is right up to the very
     edge of a step or of the recording.
     For alphabets with silence the average is weighted with the power itself, which gives the power of the
     bursts whatever their share of the time.
     """
-    power = heard * heard
+    power = block_means(heard * heard, block)
     sparse = any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
         for shape in alphabet.shapes
         for segment in shape.segments
     )
     bits = 30 if sparse else 12
-    span = max(9, int(band.rate_hz * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
+    rate = band.rate_hz / block
+    span = max(9, int(rate * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
     if sparse:
-        power = ndimage.uniform_filter1d(power, max(3, int(band.rate_hz / alphabet.highest_hertz)))
+        power = ndimage.uniform_filter1d(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
     here = np.log(_mean_power(power, span // 4, 0, sparse))
     closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
     smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
     return np.asarray(np.maximum(smooth, 1e-14))
+
+
+def block_means(track: FloatArray, block: int) -> FloatArray:
+    """Mean of each block; the last one may be of fewer samples."""
+    whole = len(track) // block * block
+    means = track[:whole].reshape(-1, block).mean(axis=1)
+    return means if whole == len(track) else np.append(means, track[whole:].mean())
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:

@@ -187,7 +187,7 @@ class Receiver:
             templates = Templates.of(self.searched, self.band, lock.stretch)
             scene, amplitude = informed_scene(heard, self.searched, self.band, templates, lock, self.cost)
             path = find_path(scene, self.polarity)
-            measured = measure(path, scene, heard, amplitude, self.band)
+            measured = measure(path, scene, amplitude, self.band)
             if measured is None or measured.evidence <= 0:
                 break
             change = measured.noise / lock.noise

@@ -162,18 +162,25 @@ class Templates:
             bend=gain * gain * self.bend,
         )
 
-    def correlate(self, heard: FloatArray) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-        """Correlate what was heard with every template; entry n is for a symbol that starts at sample n.
+    @cached_property
+    def rows(self) -> npt.NDArray[np.float32]:
+        """The waveforms in rows, shape (1 or 2, symbols, longest): sine, and cosine where there is one."""
+        kinds = [self.sine, self.cosine] if self.cosine else [self.sine]
+        rows = np.zeros((len(kinds), len(self.sine), max(map(len, self.sine))), np.float32)
+        for kind, waves in enumerate(kinds):
+            for m, wave in enumerate(waves):
+                rows[kind, m, : len(wave)] = wave
+        return rows
 
-        Returns
-        -------
-        sine_fit, cosine_fit : ndarray of float32, shape (symbols, len(heard) + 1)
-            The second is empty unless the phase runs free.
-        """
-        rows = [_slide(heard, w) for w in self.sine]
-        quadrature = [_slide(heard, w) for w in self.cosine]
-        empty = np.zeros((len(rows), 1), np.float32)
-        return np.stack(rows), np.stack(quadrature) if quadrature else empty
+    @cached_property
+    def sizes(self) -> npt.NDArray[np.int64]:
+        """Samples of each waveform."""
+        return np.array([len(wave) for wave in self.sine], np.int64)
+
+    @property
+    def block(self) -> int:
+        """Samples over which level and noise may be taken as constant."""
+        return int(min(8, max(1, self.length.min() // 4)))
 
 
 def _quadrature(sine: list[FloatArray], cosine: list[FloatArray]) -> tuple[list[float], list[float]]:
@@ -197,15 +204,6 @@ def _kinship(alphabet: Alphabet) -> npt.NDArray[np.int64]:
         for shape in alphabet.shapes
     ]
     return np.array([pieces.index(piece) for piece in pieces], np.int64)
-
-
-def _slide(heard: FloatArray, template: FloatArray) -> npt.NDArray[np.float32]:
-    if not template.any():
-        return np.zeros(len(heard) + 1, np.float32)
-    full = signal.oaconvolve(heard.astype(np.float32), template[::-1].astype(np.float32))
-    fit = np.zeros(len(heard) + 1, np.float32)
-    fit[: len(heard)] = full[len(template) - 1 :]
-    return fit
 
 
 def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -> FloatArray:
