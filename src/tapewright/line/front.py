@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import soxr
+from numba import njit
 from scipy import ndimage, signal
 
 from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
-__all__ = ["Window", "block_means", "channel_options", "level_track", "listen", "mix", "windows"]
+__all__ = ["Window", "block_powers", "channel_options", "level_track", "listen", "mix", "windows"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -102,7 +103,7 @@ def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -
     For alphabets with silence the average is weighted with the power itself, which gives the power of the
     bursts whatever their share of the time.
     """
-    power = block_means(heard * heard, block)
+    power: FloatArray = block_powers(heard, block)
     sparse = any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
         for shape in alphabet.shapes
@@ -120,11 +121,17 @@ def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -
     return np.asarray(np.maximum(smooth, 1e-14))
 
 
-def block_means(track: FloatArray, block: int) -> FloatArray:
-    """Mean of each block; the last one may be of fewer samples."""
-    whole = len(track) // block * block
-    means = track[:whole].reshape(-1, block).mean(axis=1)
-    return means if whole == len(track) else np.append(means, track[whole:].mean())
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def block_powers(heard, block):  # type: ignore[no-untyped-def]
+    """Mean square of each block of samples; the last one may be shorter."""
+    powers = np.empty((len(heard) + block - 1) // block)
+    for k in range(len(powers)):
+        first, last = k * block, min((k + 1) * block, len(heard))
+        total = 0.0
+        for n in range(first, last):
+            total += heard[n] * heard[n]
+        powers[k] = total / (last - first)
+    return powers
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:

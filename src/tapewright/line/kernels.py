@@ -108,8 +108,9 @@ def compare_with_templates(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """Inner products of what was heard, over the local amplitude, with each symbol's template.
 
-    `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows. Row i of `sums` becomes: samples compared, heard x heard,
-    heard x sine, sine x sine, heard x cosine, cosine x cosine, sine x cosine. The first and last sample of a
+    `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows. Row
+    i of `sums` becomes: samples compared, heard x heard, heard x sine, sine x sine, heard x cosine, cosine x
+    cosine, sine x cosine. The first and last sample of a
     symbol, which it shares with its neighbours, are left out.
     """
     for i in range(len(start)):

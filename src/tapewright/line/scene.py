@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.cards import Alphabet
-from tapewright.line.front import block_means, level_track
+from tapewright.line.front import block_powers, level_track
 from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
@@ -99,7 +99,7 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 def blind_scene(
     heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude, by block."""
+    """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude by block."""
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
@@ -123,7 +123,7 @@ def informed_scene(
     noise = np.maximum(lock.noise, least)
     sharpness = amplitude**2 * band.fraction / noise
     loud = np.maximum(power, noise)
-    here = block_means(heard * heard, block)
+    here = block_powers(heard, block)
     null = 0.5 * band.fraction * block * (here * (1 / noise - 1 / loud) - np.log(loud / noise))
     # over a symbol's time; and silence after loud sound is no less silent
     null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max() / block) | 1), 0.0)

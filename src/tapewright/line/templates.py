@@ -69,10 +69,10 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
     )
     if tones_only:
-        rate, low, high = 10.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
+        rate, low, high = 7.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
         rate, low, high = (
-            16.0 * alphabet.highest_hertz,
+            12.0 * alphabet.highest_hertz,
             0.1 * lowest,
             max(4.0 * alphabet.highest_hertz, 8_000.0),
         )
