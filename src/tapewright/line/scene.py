@@ -49,6 +49,8 @@ class Lock:
         Nats the symbols themselves cost; `evidence` has them taken off.
     seconds : float
         Length of what was listened to.
+    low_pass_hz : float
+        Corner of a first-order low-pass that the waveforms went through; infinite for none.
     """
 
     stretch: float
@@ -58,6 +60,7 @@ class Lock:
     explained: float
     cost: float
     seconds: float
+    low_pass_hz: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +102,7 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 def blind_scene(
     heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude by block."""
+    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block."""
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)

@@ -61,7 +61,7 @@ class Band:
 
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
-    """Choose rate and band: ten samples a cycle of the fastest tone, more where edges are square."""
+    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square."""
     segments = [segment for shape in alphabet.shapes for segment in shape.segments]
     tones_only = all(s.kind in ("tone", "silence") for s in segments)
     lowest = min(
@@ -130,13 +130,20 @@ class Templates:
         return np.asarray(self.energies[0])
 
     @classmethod
-    def of(cls, alphabet: Alphabet, band: Band, stretch: float) -> Templates:
-        """Work the templates out for symbols that last `stretch` times their nominal length."""
+    def of(
+        cls, alphabet: Alphabet, band: Band, stretch: float, low_pass_hz: float = math.inf
+    ) -> Templates:  # fmt: skip
+        """Work the templates out for symbols that last `stretch` times their nominal length.
+
+        `low_pass_hz` is the corner of a first-order low-pass they went through.
+        """
         rate = band.rate_hz * stretch  # samples per nominal second
         free = alphabet.has_free_phase
         limit = not all(s.kind in ("tone", "silence") for shape in alphabet.shapes for s in shape.segments)
         sine = [_sampled(shape, rate, 0.0, band if limit else None) for shape in alphabet.shapes]
         cosine = [_sampled(shape, rate, 0.25, None) for shape in alphabet.shapes] if free else []
+        if math.isfinite(low_pass_hz):
+            sine, cosine = ([_dulled(w, low_pass_hz / rate) for w in waves] for waves in (sine, cosine))
         flips = [0 if free else round(2 * shape.turns) % 2 for shape in alphabet.shapes]
         return cls(
             sine,
@@ -204,6 +211,12 @@ def _kinship(alphabet: Alphabet) -> npt.NDArray[np.int64]:
         for shape in alphabet.shapes
     ]
     return np.array([pieces.index(piece) for piece in pieces], np.int64)
+
+
+def _dulled(wave: FloatArray, corner: float) -> FloatArray:
+    """Put a waveform through a first-order low-pass; the corner is in cycles a sample."""
+    kept = math.exp(-2 * math.pi * corner)
+    return np.asarray(signal.lfilter([1.0 - kept], [1.0, -kept], wave))
 
 
 def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -> FloatArray:
