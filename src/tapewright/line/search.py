@@ -36,7 +36,7 @@ CHANGE_NATS = 8.0
 HOLD_NATS = 18.0
 #: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
 #: phase runs free and does not tell where symbols end.
-SHIFT_NATS = 6.0
+SHIFT_NATS = 12.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
 #: How fast the tape's speed is expected to change, as a share of it a second.

@@ -148,7 +148,7 @@ class Templates:
         return cls(
             sine,
             cosine,
-            np.array([_products(sine, sine), *_quadrature(sine, cosine)]),
+            _free_energies(alphabet, rate, sine, cosine) if free else _energies(sine),
             np.array([shape.seconds * rate for shape in alphabet.shapes]),
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
@@ -190,10 +190,23 @@ class Templates:
         return int(min(8, max(1, self.length.min() // 4)))
 
 
-def _quadrature(sine: list[FloatArray], cosine: list[FloatArray]) -> tuple[list[float], list[float]]:
-    if not cosine:
-        return [0.0] * len(sine), [0.0] * len(sine)
-    return _products(cosine, cosine), _products(sine, cosine)
+def _energies(sine: list[FloatArray]) -> FloatArray:
+    own = _products(sine, sine)
+    return np.array([own, [0.0] * len(own), [0.0] * len(own)])
+
+
+def _free_energies(
+    alphabet: Alphabet, rate: float, sine: list[FloatArray], cosine: list[FloatArray]
+) -> FloatArray:
+    """Inner products with the tone as it goes on before and after.
+
+    A symbol has half of the sample it shares with its neighbour. Counted by itself, a short symbol would seem
+    to have too little energy for what is heard in it.
+    """
+    on = [_sampled(shape, rate, 0.0, None, goes_on=True) for shape in alphabet.shapes]
+    leaning = [_sampled(shape, rate, 0.25, None, goes_on=True) for shape in alphabet.shapes]
+    cross = 0.5 * (np.array(_products(sine, leaning)) + np.array(_products(cosine, on)))
+    return np.array([_products(sine, on), _products(cosine, leaning), cross])
 
 
 def _products(ones: list[FloatArray], others: list[FloatArray]) -> list[float]:
@@ -219,11 +232,16 @@ def _dulled(wave: FloatArray, corner: float) -> FloatArray:
     return np.asarray(signal.lfilter([1.0 - kept], [1.0, -kept], wave))
 
 
-def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -> FloatArray:
-    """Average the ideal waveform over [k - 1/2, k + 1/2] for k = 0 .. ceil(length)."""
+def _sampled(
+    shape: SymbolShape, rate: float, phase: float, band: Band | None, *, goes_on: bool = False
+) -> FloatArray:
+    """Average the ideal waveform over [k - 1/2, k + 1/2] for k = 0 .. ceil(length).
+
+    With `goes_on`, the first and last tone are as if they began earlier and ended later.
+    """
     samples = math.ceil(shape.seconds * rate) + 1
     fine = (np.arange(samples * FINENESS) + 0.5) / FINENESS - 0.5  # in samples
-    ideal = _ideal(shape.segments, fine / rate, phase)
+    ideal = _ideal(shape.segments, fine / rate, phase, goes_on=goes_on)
     wave = ideal.reshape(samples, FINENESS).mean(axis=1)
     if band is not None:
         taps = band.filter
@@ -244,7 +262,9 @@ def ideal_wave(shape: SymbolShape, rate: float, phase: float, samples: int, band
     return np.asarray(wave)
 
 
-def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> FloatArray:
+def _ideal(
+    segments: tuple[Segment, ...], seconds: FloatArray, phase: float, *, goes_on: bool = False
+) -> FloatArray:
     kind = np.array([_KIND[s.kind] for s in segments], np.int8)
     level = np.array([s.level for s in segments])
     turns = np.array([s.seconds * s.hertz for s in segments])
@@ -252,8 +272,12 @@ def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> 
     carry_phase(kind, turns, level, phase, phases)
     wave = np.zeros(len(seconds))
     start = 0.0
-    for segment, at in zip(segments, phases, strict=True):
+    for number, (segment, at) in enumerate(zip(segments, phases, strict=True)):
         inside = (seconds >= start) & (seconds < start + segment.seconds)
+        if goes_on and number == 0:
+            inside |= seconds < start
+        if goes_on and number == len(segments) - 1:
+            inside |= seconds >= start
         turn = at + segment.hertz * (seconds[inside] - start)
         if segment.kind == "tone":
             wave[inside] = np.sin(2 * np.pi * turn)

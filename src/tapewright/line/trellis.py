@@ -37,6 +37,8 @@ _UNKNOWN_PHASE = 2.0
 UNKNOWN = np.float32(1e30)
 #: Most a node is forgiven (in nats) before its past is not believed, and how that fades, each symbol.
 _MOST_FORGIVEN = 8.0
+#: An alignment that begins later in the first symbol's time has less behind it: so much is forgiven besides.
+_LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
 
 
@@ -303,7 +305,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     nodes.place[node, after] = to
                     nodes.pace[node, after] = min(max(new_pace, lowest), highest)
                     nodes.phase[node, after] = turned
-                    forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
+                    forgiven[node, after] = -_LATE_START if from_idle else _FADING * forgiven[n, s]
                     parent[node, after] = -1 - n if from_idle else n * states + s
                     symbol[node, after] = m
 

@@ -62,7 +62,7 @@ def test_a_fall_in_level_is_told_in_decibels():
     def fade(samples: np.ndarray) -> None:
         samples *= 0.02  # 34 dB
 
-    lost = only(explained(changed(fade, 2.10, 2.16) + 0.1 * hiss), "dropout")
+    lost = only(explained(changed(fade, 2.10, 2.16) + hiss), "dropout")
     assert lost.span.start_seconds == pytest.approx(2.10, abs=0.01)
     assert lost.span.end_seconds == pytest.approx(2.16, abs=0.01)
     assert lost.evidence["fall_db"] == pytest.approx(34, abs=2)
@@ -187,7 +187,8 @@ def test_where_nothing_counts_the_bytes_a_block_that_was_cut_says_so(start, end,
     (block,) = (
         s for s in explained(samples[place(start) : place(end)], format=card(BARE_CARD)) if s.stage == "block"
     )
-    assert block.kind == "unchecked"
+    # with its leader gone, a start bit is not sure to be one until the bytes after it agree
+    assert block.kind in ("unchecked", "doubtful")
     assert words in block.text
     assert "bytes may be missing" in block.text
     assert block.remedy.startswith("record ")
