@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -23,6 +26,10 @@ FARTHEST_SPEED = 1.165
 #: Every speed of the bank hears this many pieces; the best few speeds, refined, hear them all.
 COARSE_PIECES = 3
 FINE_SPEEDS = 3
+#: Where less than this share of the power is explained, waveforms from a dull recorder are tried as well:
+#: those behind a first-order low-pass at this share of the fastest tone.
+WELL_EXPLAINED = 0.6
+DULL_SHARE = 0.4
 #: Symbols a path must have before it says anything about speed.
 FEWEST_SYMBOLS = 8
 
@@ -44,36 +51,50 @@ def acquire(
     Lock or None
         None where no speed explains any piece better than noise.
     """
+    best = _try_bank(pieces, alphabet, band, polarity, cost, math.inf)
+    if best is None or best.explained < WELL_EXPLAINED:
+        dull = _try_bank(pieces, alphabet, band, polarity, cost, DULL_SHARE * alphabet.highest_hertz)
+        if dull and (best is None or dull.evidence > best.evidence):
+            return dull
+    return best
+
+
+def _try_bank(
+    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
+    low_pass_hz: float,
+) -> Lock | None:  # fmt: skip
+    """Try all speeds on waveforms that went through a first-order low-pass."""
     liveliest = sorted(pieces, key=lambda piece: -float(np.mean(piece * piece)))[:COARSE_PIECES]
     ranked = []
     for speed in BANK:
         bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
-        lock = _try_speed(liveliest, alphabet, band, polarity, 1.0 / float(speed), cost, bonus)
+        templates = Templates.of(alphabet, band, 1.0 / float(speed), low_pass_hz)
+        lock = _try_speed(liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, bonus)
         if lock:
             ranked.append(lock)
     ranked.sort(key=lambda lock: -lock.evidence)
     best: Lock | None = None
     for rough in ranked[:FINE_SPEEDS]:
-        lock = _try_speed(pieces, alphabet, band, polarity, rough.stretch, cost, 0.0)
+        templates = Templates.of(alphabet, band, rough.stretch, low_pass_hz)
+        lock = _try_speed(pieces, alphabet, band, polarity, templates, rough.stretch, cost, 0.0)
         if (
             lock
             and 1 / FARTHEST_SPEED <= lock.stretch <= FARTHEST_SPEED
             and (best is None or lock.evidence > best.evidence)
         ):
-            best = lock
+            best = replace(lock, low_pass_hz=low_pass_hz)
     return best
 
 
 def _try_speed(
-    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, stretch: float,
-    cost: FloatArray, bonus: float,
+    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
+    stretch: float, cost: FloatArray, bonus: float,
 ) -> Lock | None:  # fmt: skip
-    templates = Templates.of(alphabet, band, stretch)
     fits = []
     for heard in pieces:
         scene, amplitude = blind_scene(heard, alphabet, band, templates, cost)
         path = find_path(scene, polarity, forced=True)
-        fit = measure(path, scene, heard, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
+        fit = measure(path, scene, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
         if fit and fit.evidence > 0:
             power = float(np.mean(heard * heard))
             fits.append((fit, np.sqrt(power / max(power - fit.noise, 0.06 * power))))
@@ -97,4 +118,5 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
         float(share @ [fit.explained for fit, _ in fits]),
         sum(fit.cost for fit, _ in fits),
         sum(fit.seconds for fit, _ in fits),
+        math.inf,
     )

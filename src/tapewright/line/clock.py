@@ -138,8 +138,9 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     best, most = 0.0, -math.inf
     for density in UNSTEADINESS * typical**2:
         likelihood = float(_level(at, level, variance, typical, density, smooth, work))
-        if likelihood > most:
-            best, most = density, likelihood
+        if likelihood <= most:
+            break
+        best, most = density, likelihood
     _level(at, level, variance, typical, best, smooth, work)
     return np.asarray(np.maximum(smooth, 1e-3 * typical))
 
@@ -165,7 +166,7 @@ def _level(at, level, variance, typical, density, smooth, work):  # type: ignore
     return likelihood
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
     """Fill `even` with the recording at the middle of each grid sample.
 

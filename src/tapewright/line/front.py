@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import soxr
+from numba import njit
 from scipy import ndimage, signal
 
 from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
-__all__ = ["Tuner", "Window", "channel_options", "level_track", "listen", "mix", "windows"]
+__all__ = ["Tuner", "Window", "block_powers", "channel_options", "level_track", "listen", "mix", "windows"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -121,30 +122,44 @@ def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[W
         yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
 
 
-def level_track(heard: FloatArray, alphabet: Alphabet, band: Band) -> FloatArray:
-    """Mean power around each sample, of the sounding parts where the alphabet is silent in between.
+def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
+    """Mean power around each block of samples, of the sounding parts where the alphabet is silent in between.
 
     Averaged over a dozen bits (thirty where they are partly silent), 30 ms at least, before or after the
-    sample: the one that is more like the sample's own surroundings, so that the level is right up to the very
+    block: the one that is more like the block's own surroundings, so that the level is right up to the very
     edge of a step or of the recording.
     For alphabets with silence the average is weighted with the power itself, which gives the power of the
     bursts whatever their share of the time.
     """
-    power = heard * heard
+    power: FloatArray = block_powers(heard, block)
     sparse = any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
         for shape in alphabet.shapes
         for segment in shape.segments
     )
     bits = 30 if sparse else 12
-    span = max(9, int(band.rate_hz * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
+    rate = band.rate_hz / block
+    span = max(9, int(rate * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
     if sparse:
-        power = ndimage.uniform_filter1d(power, max(3, int(band.rate_hz / alphabet.highest_hertz)))
+        power = ndimage.uniform_filter1d(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
     here = np.log(_mean_power(power, span // 4, 0, sparse))
     closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
     smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
     return np.asarray(np.maximum(smooth, 1e-14))
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def block_powers(heard, block):  # type: ignore[no-untyped-def]
+    """Mean square of each block of samples; the last one may be shorter."""
+    powers = np.empty((len(heard) + block - 1) // block)
+    for k in range(len(powers)):
+        first, last = k * block, min((k + 1) * block, len(heard))
+        total = 0.0
+        for n in range(first, last):
+            total += heard[n] * heard[n]
+        powers[k] = total / (last - first)
+    return powers
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:

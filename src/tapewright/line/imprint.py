@@ -129,7 +129,7 @@ class Imprint:
         return sums
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _gather(even, symbol, place, before, phase, basis, length, level, weight, squares, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
     for i in range(len(symbol)):
@@ -145,7 +145,7 @@ def _gather(even, symbol, place, before, phase, basis, length, level, weight, sq
                 sums[c, m, k, t] += bk * even[n + t]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
     sums[:, :] = 0.0
@@ -165,7 +165,7 @@ def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sum
             sums[i, 5] += w * d
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
     """Each symbol's carrier, by least squares: a complex number whose angle is the phase at its beginning."""
     heard = np.zeros(len(symbol), np.complex128)

@@ -103,11 +103,14 @@ def render_segments(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def compare_with_templates(heard, amplitude, start, symbol, length, sine, cosine, free, sums):  # type: ignore[no-untyped-def]
+def compare_with_templates(  # type: ignore[no-untyped-def]
+    heard, amplitude, block, start, symbol, length, sine, cosine, free, sums
+):  # fmt: skip
     """Inner products of what was heard, over the local amplitude, with each symbol's template.
 
-    `sine` and `cosine` hold the templates in rows. Row i of `sums` becomes: samples compared, heard x heard,
-    heard x sine, sine x sine, heard x cosine, cosine x cosine, sine x cosine. The first and last sample of a
+    `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows. Row
+    i of `sums` becomes: samples compared, heard x heard, heard x sine, sine x sine, heard x cosine, cosine x
+    cosine, sine x cosine. The first and last sample of a
     symbol, which it shares with its neighbours, are left out.
     """
     for i in range(len(start)):
@@ -116,7 +119,7 @@ def compare_with_templates(heard, amplitude, start, symbol, length, sine, cosine
         for k in range(1, int(length[m])):
             if n + k < 0 or n + k >= len(heard):
                 continue
-            x, s = heard[n + k] / amplitude[n + k], sine[m, k]
+            x, s = heard[n + k] / amplitude[(n + k) // block], sine[m, k]
             sums[i, 0] += 1.0
             sums[i, 1] += x * x
             sums[i, 2] += x * s

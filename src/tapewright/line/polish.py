@@ -8,15 +8,15 @@ it; a search that has nothing left to find but the symbols themselves then says 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from tapewright.line.carrier import on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock
 from tapewright.line.grid import Grid
-from tapewright.line.imprint import Hearing, Imprint, carriers
+from tapewright.line.imprint import Hearing, Imprint
 from tapewright.line.search import CHANGE_NATS
 from tapewright.line.sequence import search_sequence
 from tapewright.line.stretches import Stretch
@@ -37,8 +37,7 @@ RETURN_NATS = 3.0
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
 FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
-#: The phase of a free carrier is averaged over so many symbols.
-CARRIER_SYMBOLS = 301
+#: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
 ROUNDS = 2
 
 
@@ -98,29 +97,39 @@ def polish(
         heard = -heard
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
-    level, noise = _level_and_noise(hearing, imprint)
+    measured = _measure(hearing, imprint)
     restlessness = 0.0
     price = _prices(cost, is_bit)
-    log_p = np.zeros((0, len(gains)))
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            at, clock, pace, restlessness = _clock(hearing, imprint, level, noise, at, clock, pace)
+            at, clock, pace, restlessness = _clock(hearing, imprint, measured, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
-            level, noise = _level_and_noise(hearing, imprint)
+            level = measured.level
             imprint = imprint.learned(hearing, level, (level / np.median(level)) ** 2)
-            level, noise = _level_and_noise(hearing, imprint)
-        hearing, log_p = _search(hearing, imprint, level, noise, price, is_bit, is_sparse)
-        if not len(hearing.symbol):
+            measured = _measure(hearing, imprint)
+        found, log_p = _search(hearing, imprint, measured, price, is_bit, is_sparse)
+        if not len(found.symbol):
             return None
-        level, noise = _level_and_noise(hearing, imprint)
+        is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
+        hearing = found
+        if is_settled:
+            break
+        measured = _measure(hearing, imprint)
     edges = np.append(hearing.place, stretch.total).astype(np.float64)
     times = _times(edges, at, clock, pace)
     # a symbol of nominal amplitude has the energy of the ideal waveform
     nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[is_bit == 1]
     gain = float(np.mean(np.sqrt(imprint.energy[len(cost)].mean(axis=-1)[is_bit == 1] / nominal)))
     return Polished(
-        hearing.symbol, times[:-1], times[1:], log_p, gain * level, np.sqrt(noise), restlessness, imprint
+        hearing.symbol,
+        times[:-1],
+        times[1:],
+        log_p,
+        gain * measured.level,
+        np.sqrt(measured.noise),
+        restlessness,
+        imprint,
     )
 
 
@@ -138,118 +147,21 @@ def _first_hearing(
     if grid.phases == 2:
         phase = stretch.sign
     elif grid.phases > 2:
-        start, phase = _on_the_carrier(heard, even, grid, stretch)
+        start, phase = on_the_carrier(heard, even, grid, stretch)
     return Hearing(even, symbol, place, before, phase), start
 
 
-def _on_the_carrier(
-    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch
-) -> tuple[FloatArray, IntArray]:
-    """Set the clock by a carrier whose phase runs free; refills `even`.
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """Each symbol held against its waveform: the sums of `Imprint.compare`, level, and noise per sample."""
 
-    Pass 1 kept symbols in place by moving their ends along the carrier. The carrier is the better clock, but
-    for the times when a wrong symbol made it skip to another phase that is possible there: so the clock that
-    explains more of the carrier is taken, of one that knows such skips and one that does not.
-
-    Returns
-    -------
-    start : ndarray of float64
-        Places of the symbols by that clock.
-    phase : ndarray of int64
-        Phase at which each symbol is entered.
-    """
-    symbol = stretch.symbol
-    changed = np.append(False, symbol[1:] != symbol[:-1])
-    told = np.flatnonzero(changed | np.append(changed[1:], False))
-    ahead = _moved_along(stretch, grid)
-    skips = [np.zeros(len(symbol))]
-    if len(told):  # leaders do not tell where symbols begin
-        turn = _phase_spacing(grid) / grid.phases
-        usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
-        known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)))
-        counted = np.round((known - usual) / turn)
-        skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
-    best = max(
-        (_by_the_carrier(heard, even, grid, stretch, ahead, skip) for skip in skips),
-        key=lambda found: found[0],
-    )
-    _, start, phase = best
-    even_samples(heard, stretch.place.astype(np.float64), start, stretch.pace, even)
-    return start, phase
+    sums: FloatArray
+    level: FloatArray
+    noise: FloatArray
+    is_clean: bool
 
 
-def _by_the_carrier(
-    heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch,
-    ahead: FloatArray, skips: FloatArray,
-) -> tuple[float, FloatArray, IntArray]:  # fmt: skip
-    """Draw one clock; the first number is how much of the carrier it explains."""
-    symbol, place, pace = stretch.symbol, stretch.place, stretch.pace
-    tape = place.astype(np.float64)
-    turns_a_sample = float(grid.turns[symbol].sum() / grid.length[symbol].sum())
-    spacing = _phase_spacing(grid)
-    lead = ahead - spacing / grid.phases * skips
-    changed = np.append(symbol[1:] != symbol[:-1], False)
-    usual = float(np.median(lead[changed])) if changed.any() else float(np.median(lead))
-    start = stretch.start - (lead - usual) / turns_a_sample * pace
-    even_samples(heard, tape, start, pace, even)
-    for _ in range(2):
-        start -= _too_late(even, grid, symbol, place) * pace
-        even_samples(heard, tape, start, pace, even)
-    steps = grid.phase_after[0][symbol]
-    lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))
-    moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skips
-    off = carriers(even, symbol, place, grid.length, grid.ideal) * np.exp(-2j * np.pi * moved / grid.phases)
-    breaks = [0, *(np.flatnonzero(lost != 0)), len(symbol)]
-    phase = np.empty(len(symbol), np.int64)
-    explained, first = 0.0, 0
-    for k, (a, b) in enumerate(pairwise(breaks)):
-        # the symbols missing before a part leave open only some of the phases
-        angle = float(np.angle(off[a:b].sum())) / (2 * np.pi) * grid.phases
-        first = round(angle) if k == 0 else first + spacing * round((angle - first) / spacing)
-        start[a:b] -= (angle - first) / grid.phases / turns_a_sample * pace[a:b]
-        phase[a:b] = (moved[a:b] + first) % grid.phases
-        explained += float(abs(off[a:b].sum()))
-    return explained, start, phase
-
-
-def _moved_along(stretch: Stretch, grid: Grid) -> FloatArray:
-    """How far pass 1 moved the beginning of each symbol along the carrier, in turns, all moves added up."""
-    symbol = stretch.symbol
-    turns = grid.turns[symbol][:-1]
-    moved = np.diff(stretch.phase) - turns
-    length = np.diff(stretch.start) / float(np.median(stretch.pace))
-    moved += np.round((length / grid.length[symbol][:-1] - 1.0) * turns - moved)  # whole turns
-    missing = np.diff(stretch.place) != grid.length[symbol[:-1]]
-    moved[missing] = 0.0
-    return np.concatenate(([0.0], np.cumsum(moved)))
-
-
-def _too_late(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place: IntArray) -> float:
-    """How many grid samples too late symbols are taken to begin, by the phase of a free carrier.
-
-    A tone that is followed back to a beginning too late has turned too far: by as much as its pitch is higher
-    than that of the symbol before.
-    """
-    tone = carriers(even, symbol, place, grid.length, grid.ideal)
-    turned = np.angle(tone[1:] * np.conj(tone[:-1])) / (2 * np.pi) - grid.turns[symbol[:-1]]
-    turned -= np.round(turned)
-    pitch = grid.turns[symbol] / grid.length[symbol]
-    higher = np.diff(pitch)
-    follows = np.diff(place) == grid.length[symbol[:-1]]
-    weight = float(np.sum(higher[follows] ** 2))
-    return float(np.sum((turned * higher)[follows])) / weight if weight > 0 else 0.0
-
-
-def _phase_spacing(grid: Grid) -> int:
-    """Phases, in steps, that differ after the same number of symbols: 1 where symbols differ in length."""
-    if np.any(grid.length[:2] != grid.length[0]):
-        return 1
-    steps = grid.phase_after[0]
-    return int(np.gcd(steps[1] - steps[0], grid.phases))
-
-
-def _level_and_noise(hearing: Hearing, imprint: Imprint) -> tuple[FloatArray, FloatArray]:
-    """Amplitude at each symbol, and variance of the noise per sample."""
+def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
     total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2]
     length = imprint.grid.length[hearing.symbol].astype(np.float64)
@@ -267,19 +179,21 @@ def _level_and_noise(hearing: Hearing, imprint: Imprint) -> tuple[FloatArray, Fl
     mean = ndimage.uniform_filter1d(left * length, window, mode="nearest") / ndimage.uniform_filter1d(
         length, window, mode="nearest"
     )
-    return level, np.maximum(mean, 1e-14)
+    mean = np.maximum(mean, 1e-14)
+    is_clean = bool(np.all(share * level**2 * typical > 2 * BEST_EB_N0 * mean))
+    return _Measured(sums, level, mean, is_clean)
 
 
 def _clock(
-    hearing: Hearing, imprint: Imprint, level: FloatArray, noise: FloatArray,
+    hearing: Hearing, imprint: Imprint, measured: _Measured,
     at: FloatArray, clock: FloatArray, pace: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:  # fmt: skip
-    """Measure how late each symbol is, and draw the clock through that."""
-    sums = imprint.compare(hearing)
+    """From how late each symbol is, draw the clock through them."""
+    sums, level = measured.sums, measured.level
     lean = np.maximum(level * sums[:, 4], 1e-12)
     late = -(sums[:, 3] - level * sums[:, 5]) / lean
     share = imprint.grid.share
-    variance = noise / share / (level * lean)
+    variance = measured.noise / share / (level * lean)
     limit = 0.25 * imprint.grid.length.min()
     tape = hearing.place.astype(np.float64)
     here = _times(tape, at, clock, pace)
@@ -309,12 +223,13 @@ def _prices(cost: FloatArray, is_bit: IntArray) -> FloatArray:
 
 
 def _search(
-    hearing: Hearing, imprint: Imprint, level: FloatArray, noise: FloatArray, price: FloatArray,
+    hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
     is_bit: IntArray, is_sparse: bool,
 ) -> tuple[Hearing, FloatArray]:  # fmt: skip
     grid = imprint.grid
     symbols = len(grid.length)
     bit_energy = float(np.mean(imprint.energy[symbols][is_bit == 1]))
+    level, noise = measured.level, measured.noise
     sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy)
     step = int(np.gcd.reduce(grid.length))
     total = len(hearing.even)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
+from tapewright.cards.layout import Lead
 from tapewright.line.acquire import acquire
 from tapewright.line.front import Window, channel_options, listen, windows
 from tapewright.line.gather import between, chained, joined, moved, replaced
@@ -35,6 +36,9 @@ PIECE_SECONDS = (0.15, 0.6)
 #: Evidence, in nats for a second of audio, below which there is no signal of this format (chosen: noise,
 #: music and speech stay below it; see tests/roundtrip/test_nothing_there.py).
 LEAST_EVIDENCE = 15.0
+#: While speed is looked for, the leader's symbol is so much cheaper than others: a steady tone may be the
+#: leader at one speed, and another symbol at another.
+LEADER_NATS = 0.2
 #: Nats each cycle of idle tone between bytes costs; a run of them costs `search.CHANGE_NATS` twice besides.
 FILLER_NATS = 1.0
 #: A stretch of sound this long without symbols, or with doubtful ones, is looked at anew, whatever the speed:
@@ -81,6 +85,11 @@ class Receiver:
         self.grid = Grid.of(searched, self.band)
         self.is_bit = np.array([int(name in "01") for name in searched.names], np.int64)
         self.is_sparse = any(s.kind == "silence" for shape in searched.shapes for s in shape.segments)
+        leads = {item.lead for block in card.block for item in block.layout if isinstance(item, Lead)}
+        alike = {lead[0] for lead in leads if len(set(lead)) == 1}
+        self.leader_cost = symbol_cost(self.alphabet) - LEADER_NATS * np.array(
+            [name in alike for name in self.alphabet.names]
+        )
         self.polarity = 0 if is_polar(self.alphabet) else 1
         self.sign = -1.0 if inverted else 1.0
 
@@ -115,7 +124,7 @@ class Receiver:
     def find(self, pieces: list[FloatArray]) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
-        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, symbol_cost(self.alphabet))
+        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost)
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (
@@ -184,10 +193,10 @@ class Receiver:
     def search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
         """Search one stretch, again if it turns out cleaner, noisier or faster than expected."""
         for _ in range(3):
-            templates = Templates.of(self.searched, self.band, lock.stretch)
+            templates = Templates.of(self.searched, self.band, lock.stretch, lock.low_pass_hz)
             scene, amplitude = informed_scene(heard, self.searched, self.band, templates, lock, self.cost)
             path = find_path(scene, self.polarity)
-            measured = measure(path, scene, heard, amplitude, self.band)
+            measured = measure(path, scene, amplitude, self.band)
             if measured is None or measured.evidence <= 0:
                 break
             change = measured.noise / lock.noise

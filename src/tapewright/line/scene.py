@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.cards import Alphabet
-from tapewright.line.front import level_track
+from tapewright.line.front import block_powers, level_track
 from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
@@ -49,6 +49,8 @@ class Lock:
         Nats the symbols themselves cost; `evidence` has them taken off.
     seconds : float
         Length of what was listened to.
+    low_pass_hz : float
+        Corner of a first-order low-pass that the waveforms went through; infinite for none.
     """
 
     stretch: float
@@ -58,6 +60,7 @@ class Lock:
     explained: float
     cost: float
     seconds: float
+    low_pass_hz: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,21 +102,23 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 def blind_scene(
     heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search that knows neither noise nor gains; also returns the amplitude track."""
+    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block."""
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
-    loud = level_track(heard, alphabet, band) / mean_power
+    loud = level_track(heard, alphabet, band, templates.block) / mean_power
     amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
-    sharpness = np.full(len(heard) + 1, 2 * ASSUMED_EB_N0 / bit_energy)
-    return _scene(heard, templates, amplitude, sharpness, np.zeros(len(heard) + 1), cost), np.sqrt(loud)
+    sharpness = np.full(len(amplitude), 2 * ASSUMED_EB_N0 / bit_energy)
+    null = np.zeros(len(amplitude) + 1)
+    return Scene.of(templates, heard, amplitude, sharpness, null, cost), np.sqrt(loud)
 
 
 def informed_scene(
     heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, lock: Lock, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
     """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
-    power = level_track(heard, alphabet, band)
+    block = templates.block
+    power = level_track(heard, alphabet, band, block)
     signal_power = np.maximum(power - lock.noise, 0.05 * power)
     amplitude = np.sqrt(signal_power / _mean_power(templates))
     shaped = templates.with_gain(lock.gain)
@@ -121,21 +126,15 @@ def informed_scene(
     noise = np.maximum(lock.noise, least)
     sharpness = amplitude**2 * band.fraction / noise
     loud = np.maximum(power, noise)
-    null = 0.5 * band.fraction * (heard**2 * (1 / noise - 1 / loud) - np.log(loud / noise))
+    here = block_powers(heard, block)
+    null = 0.5 * band.fraction * block * (here * (1 / noise - 1 / loud) - np.log(loud / noise))
     # over a symbol's time; and silence after loud sound is no less silent
-    null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max()) | 1), 0.0)
-    return (
-        _scene(
-            heard, shaped, amplitude, np.append(sharpness, sharpness[-1]),
-            np.append(0.0, np.cumsum(null)), cost
-        ),
-        amplitude,
-    )  # fmt: skip
+    null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max() / block) | 1), 0.0)
+    running = np.append(0.0, np.cumsum(null))
+    return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
 
 
-def measure(
-    path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray, band: Band
-) -> Measured | None:
+def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Measured | None:
     """Judge a path: how much of what was heard it explains, and what gains and noise it implies.
 
     Returns
@@ -152,7 +151,7 @@ def measure(
         ndimage.uniform_filter1d(track, around) for track in (path.end - path.start, t.length[path.symbol])
     )
     pace = float(np.median(long / nominal))
-    sums = _compare(path, scene, heard, amplitude)
+    sums = _compare(path, scene, amplitude)
     alike = np.abs(long / nominal - pace) < ALIKE_PACE
     path, sums = path.part(alike), sums[alike]
     samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
@@ -172,7 +171,7 @@ def measure(
     cost = float(scene.cost[path.symbol].sum())
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
-    middle = np.clip((0.5 * (path.start + path.end)).astype(np.int64), 0, len(heard) - 1)
+    middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
     noise = _typical_noise(left * amplitude[middle] ** 2, samples, band, 2 if scene.is_free else 0)
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     return Measured(
@@ -194,17 +193,13 @@ def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: in
     return float(np.median(per_sample)) / max(1.0 - 2.0 / (9.0 * k), 0.3) ** 3
 
 
-def _compare(path: Path, scene: Scene, heard: FloatArray, amplitude: FloatArray) -> FloatArray:
+def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:
     t = scene.templates
-    widest = max(len(w) for w in t.sine)
-    rows = np.zeros((2, len(t.sine), widest))
-    for which, templates in enumerate((t.sine, t.cosine)):
-        for k, template in enumerate(templates):
-            rows[which, k, : len(template)] = template
     sums = np.empty((len(path), 7))
     compare_with_templates(
-        heard, amplitude, path.start, path.symbol, t.length, rows[0], rows[1], scene.is_free, sums
-    )
+        scene.heard, amplitude, t.block, path.start, path.symbol, t.length, t.rows[0], t.rows[-1],
+        scene.is_free, sums,
+    )  # fmt: skip
     return sums
 
 
@@ -214,17 +209,6 @@ def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
     determinant = np.maximum(sine_energy * cosine_energy - cross**2, 1e-9)
     taken = (cosine_energy * sine**2 - 2 * cross * sine * cosine + sine_energy * cosine**2) / determinant
     return total - taken, np.sqrt(np.maximum(taken, 0.0) * sine_energy)
-
-
-def _scene(
-    heard: FloatArray, templates: Templates, amplitude: FloatArray, sharpness: FloatArray, null: FloatArray,
-    cost: FloatArray,
-) -> Scene:  # fmt: skip
-    sine_fit, cosine_fit = templates.correlate(heard)
-    scale = np.append(1.0 / amplitude, 1.0 / amplitude[-1]).astype(np.float32)
-    if cosine_fit.shape[1] > 1:
-        cosine_fit = cosine_fit * scale
-    return Scene(templates, sine_fit * scale, cosine_fit, sharpness.astype(np.float32), null, cost)
 
 
 def _bit_energy(alphabet: Alphabet, templates: Templates) -> float:

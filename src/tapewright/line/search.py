@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from tapewright.line.templates import Templates
 from tapewright.line.trellis import (
+    UNKNOWN,
     Fits,
     Nodes,
     Shapes,
@@ -35,7 +36,7 @@ CHANGE_NATS = 8.0
 HOLD_NATS = 18.0
 #: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
 #: phase runs free and does not tell where symbols end.
-SHIFT_NATS = 6.0
+SHIFT_NATS = 12.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
 #: How fast the tape's speed is expected to change, as a share of it a second.
@@ -57,27 +58,37 @@ class Scene:
     ----------
     templates : Templates
         At the speed expected in this window.
-    sine_fit, cosine_fit : ndarray of float32, shape (symbols, n + 1)
-        Correlations divided by the local amplitude.
-    sharpness : ndarray of float32, shape (n + 1,)
-        Squared amplitude over noise variance: turns a fit into nats.
-    null : ndarray of float64, shape (n + 1,)
+    heard : ndarray of float32, shape (n,)
+    scale, sharpness : ndarray of float32, by block
+        One over the local amplitude; and squared amplitude over noise variance, which turns a fit into nats.
+    null : ndarray of float64, by block, one more
         Running log-likelihood of "noise alone".
     cost : ndarray of float64, shape (symbols,)
         Nats each symbol costs before it is heard.
     """
 
     templates: Templates
-    sine_fit: npt.NDArray[np.float32]
-    cosine_fit: npt.NDArray[np.float32]
+    heard: npt.NDArray[np.float32]
+    scale: npt.NDArray[np.float32]
     sharpness: npt.NDArray[np.float32]
     null: FloatArray
     cost: FloatArray
 
+    @classmethod
+    def of(
+        cls, templates: Templates, heard: FloatArray, amplitude: FloatArray, sharpness: FloatArray,
+        null: FloatArray, cost: FloatArray,
+    ) -> Scene:  # fmt: skip
+        """Put a scene together; `amplitude` and `sharpness` are by block."""
+        return cls(
+            templates, heard.astype(np.float32), (1.0 / amplitude).astype(np.float32),
+            sharpness.astype(np.float32), null, cost,
+        )  # fmt: skip
+
     @property
     def is_free(self) -> bool:
         """Whether the carrier's phase runs free."""
-        return bool(self.cosine_fit.shape[1] > 1)
+        return len(self.templates.cosine) > 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +144,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
         How fast the tape's speed is expected to change, as a share of it a second.
     """
     t = scene.templates
-    fits = Fits(scene.sine_fit, scene.cosine_fit, scene.sharpness, scene.null)
+    unknown = np.full((len(t.rows), len(t.length), len(scene.heard) + 1), UNKNOWN, np.float32)
+    fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, scene.cost, t.is_bit)
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
@@ -149,7 +161,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
         idle_allowed=not forced,
     )
     states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
-    nodes = Nodes.empty(int(len(scene.null) / tuning.slot) + 1, states)
+    nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
     search_forward(fits, shapes, tuning, nodes)
     rows = trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
     return _path(rows, nodes, t)

@@ -30,7 +30,7 @@ def _add(a, b):  # type: ignore[no-untyped-def]
     return a + math.log1p(math.exp(b - a))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, wave, energy, basis, length, phase_after, price, step, first_phase, fade_cost,
     leave_cost, beam, symbol, place, before, phase, log_p,

@@ -61,7 +61,7 @@ class Band:
 
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
-    """Choose rate and band: ten samples a cycle of the fastest tone, more where edges are square."""
+    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square."""
     segments = [segment for shape in alphabet.shapes for segment in shape.segments]
     tones_only = all(s.kind in ("tone", "silence") for s in segments)
     lowest = min(
@@ -69,10 +69,10 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
     )
     if tones_only:
-        rate, low, high = 10.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
+        rate, low, high = 7.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
         rate, low, high = (
-            16.0 * alphabet.highest_hertz,
+            12.0 * alphabet.highest_hertz,
             0.1 * lowest,
             max(4.0 * alphabet.highest_hertz, 8_000.0),
         )
@@ -130,18 +130,25 @@ class Templates:
         return np.asarray(self.energies[0])
 
     @classmethod
-    def of(cls, alphabet: Alphabet, band: Band, stretch: float) -> Templates:
-        """Work the templates out for symbols that last `stretch` times their nominal length."""
+    def of(
+        cls, alphabet: Alphabet, band: Band, stretch: float, low_pass_hz: float = math.inf
+    ) -> Templates:  # fmt: skip
+        """Work the templates out for symbols that last `stretch` times their nominal length.
+
+        `low_pass_hz` is the corner of a first-order low-pass they went through.
+        """
         rate = band.rate_hz * stretch  # samples per nominal second
         free = alphabet.has_free_phase
         limit = not all(s.kind in ("tone", "silence") for shape in alphabet.shapes for s in shape.segments)
         sine = [_sampled(shape, rate, 0.0, band if limit else None) for shape in alphabet.shapes]
         cosine = [_sampled(shape, rate, 0.25, None) for shape in alphabet.shapes] if free else []
+        if math.isfinite(low_pass_hz):
+            sine, cosine = ([_dulled(w, low_pass_hz / rate) for w in waves] for waves in (sine, cosine))
         flips = [0 if free else round(2 * shape.turns) % 2 for shape in alphabet.shapes]
         return cls(
             sine,
             cosine,
-            np.array([_products(sine, sine), *_quadrature(sine, cosine)]),
+            _free_energies(alphabet, rate, sine, cosine) if free else _energies(sine),
             np.array([shape.seconds * rate for shape in alphabet.shapes]),
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
@@ -162,24 +169,44 @@ class Templates:
             bend=gain * gain * self.bend,
         )
 
-    def correlate(self, heard: FloatArray) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-        """Correlate what was heard with every template; entry n is for a symbol that starts at sample n.
+    @cached_property
+    def rows(self) -> npt.NDArray[np.float32]:
+        """The waveforms in rows, shape (1 or 2, symbols, longest): sine, and cosine where there is one."""
+        kinds = [self.sine, self.cosine] if self.cosine else [self.sine]
+        rows = np.zeros((len(kinds), len(self.sine), max(map(len, self.sine))), np.float32)
+        for kind, waves in enumerate(kinds):
+            for m, wave in enumerate(waves):
+                rows[kind, m, : len(wave)] = wave
+        return rows
 
-        Returns
-        -------
-        sine_fit, cosine_fit : ndarray of float32, shape (symbols, len(heard) + 1)
-            The second is empty unless the phase runs free.
-        """
-        rows = [_slide(heard, w) for w in self.sine]
-        quadrature = [_slide(heard, w) for w in self.cosine]
-        empty = np.zeros((len(rows), 1), np.float32)
-        return np.stack(rows), np.stack(quadrature) if quadrature else empty
+    @cached_property
+    def sizes(self) -> npt.NDArray[np.int64]:
+        """Samples of each waveform."""
+        return np.array([len(wave) for wave in self.sine], np.int64)
+
+    @property
+    def block(self) -> int:
+        """Samples over which level and noise may be taken as constant."""
+        return int(min(8, max(1, self.length.min() // 4)))
 
 
-def _quadrature(sine: list[FloatArray], cosine: list[FloatArray]) -> tuple[list[float], list[float]]:
-    if not cosine:
-        return [0.0] * len(sine), [0.0] * len(sine)
-    return _products(cosine, cosine), _products(sine, cosine)
+def _energies(sine: list[FloatArray]) -> FloatArray:
+    own = _products(sine, sine)
+    return np.array([own, [0.0] * len(own), [0.0] * len(own)])
+
+
+def _free_energies(
+    alphabet: Alphabet, rate: float, sine: list[FloatArray], cosine: list[FloatArray]
+) -> FloatArray:
+    """Inner products with the tone as it goes on before and after.
+
+    A symbol has half of the sample it shares with its neighbour. Counted by itself, a short symbol would seem
+    to have too little energy for what is heard in it.
+    """
+    on = [_sampled(shape, rate, 0.0, None, goes_on=True) for shape in alphabet.shapes]
+    leaning = [_sampled(shape, rate, 0.25, None, goes_on=True) for shape in alphabet.shapes]
+    cross = 0.5 * (np.array(_products(sine, leaning)) + np.array(_products(cosine, on)))
+    return np.array([_products(sine, on), _products(cosine, leaning), cross])
 
 
 def _products(ones: list[FloatArray], others: list[FloatArray]) -> list[float]:
@@ -199,20 +226,22 @@ def _kinship(alphabet: Alphabet) -> npt.NDArray[np.int64]:
     return np.array([pieces.index(piece) for piece in pieces], np.int64)
 
 
-def _slide(heard: FloatArray, template: FloatArray) -> npt.NDArray[np.float32]:
-    if not template.any():
-        return np.zeros(len(heard) + 1, np.float32)
-    full = signal.oaconvolve(heard.astype(np.float32), template[::-1].astype(np.float32))
-    fit = np.zeros(len(heard) + 1, np.float32)
-    fit[: len(heard)] = full[len(template) - 1 :]
-    return fit
+def _dulled(wave: FloatArray, corner: float) -> FloatArray:
+    """Put a waveform through a first-order low-pass; the corner is in cycles a sample."""
+    kept = math.exp(-2 * math.pi * corner)
+    return np.asarray(signal.lfilter([1.0 - kept], [1.0, -kept], wave))
 
 
-def _sampled(shape: SymbolShape, rate: float, phase: float, band: Band | None) -> FloatArray:
-    """Average the ideal waveform over [k - 1/2, k + 1/2] for k = 0 .. ceil(length)."""
+def _sampled(
+    shape: SymbolShape, rate: float, phase: float, band: Band | None, *, goes_on: bool = False
+) -> FloatArray:
+    """Average the ideal waveform over [k - 1/2, k + 1/2] for k = 0 .. ceil(length).
+
+    With `goes_on`, the first and last tone are as if they began earlier and ended later.
+    """
     samples = math.ceil(shape.seconds * rate) + 1
     fine = (np.arange(samples * FINENESS) + 0.5) / FINENESS - 0.5  # in samples
-    ideal = _ideal(shape.segments, fine / rate, phase)
+    ideal = _ideal(shape.segments, fine / rate, phase, goes_on=goes_on)
     wave = ideal.reshape(samples, FINENESS).mean(axis=1)
     if band is not None:
         taps = band.filter
@@ -233,7 +262,9 @@ def ideal_wave(shape: SymbolShape, rate: float, phase: float, samples: int, band
     return np.asarray(wave)
 
 
-def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> FloatArray:
+def _ideal(
+    segments: tuple[Segment, ...], seconds: FloatArray, phase: float, *, goes_on: bool = False
+) -> FloatArray:
     kind = np.array([_KIND[s.kind] for s in segments], np.int8)
     level = np.array([s.level for s in segments])
     turns = np.array([s.seconds * s.hertz for s in segments])
@@ -241,8 +272,12 @@ def _ideal(segments: tuple[Segment, ...], seconds: FloatArray, phase: float) -> 
     carry_phase(kind, turns, level, phase, phases)
     wave = np.zeros(len(seconds))
     start = 0.0
-    for segment, at in zip(segments, phases, strict=True):
+    for number, (segment, at) in enumerate(zip(segments, phases, strict=True)):
         inside = (seconds >= start) & (seconds < start + segment.seconds)
+        if goes_on and number == 0:
+            inside |= seconds < start
+        if goes_on and number == len(segments) - 1:
+            inside |= seconds >= start
         turn = at + segment.hertz * (seconds[inside] - start)
         if segment.kind == "tone":
             wave[inside] = np.sin(2 * np.pi * turn)

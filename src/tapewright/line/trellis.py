@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Fits", "Nodes", "Shapes", "Tuning", "search_forward", "trace_back"]
+__all__ = ["UNKNOWN", "Fits", "Nodes", "Shapes", "Tuning", "search_forward", "trace_back"]
 
 F8 = npt.NDArray[np.float64]
 F4 = npt.NDArray[np.float32]
@@ -33,18 +33,30 @@ _TAU = 2.0 * math.pi
 _DEAD = -1e30
 _NONE = -1
 _UNKNOWN_PHASE = 2.0
+#: In `Fits.known`: not worked out yet.
+UNKNOWN = np.float32(1e30)
 #: Most a node is forgiven (in nats) before its past is not believed, and how that fades, each symbol.
 _MOST_FORGIVEN = 8.0
+#: An alignment that begins later in the first symbol's time has less behind it: so much is forgiven besides.
+_LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
 
 
 class Fits(NamedTuple):
-    """How well each symbol's template fits at each sample (see `search.Scene`)."""
+    """What the templates are held against (see `search.Scene`), and how well they fit where that is known.
 
-    sine: F4
-    cosine: F4
+    `wave` and `known` have shape (1 or 2, symbols, ...): sine, and cosine where a carrier runs free. A fit is
+    worked out when it is asked for: few places of a recording are ever looked at.
+    """
+
+    heard: F4
+    wave: F4
+    size: npt.NDArray[np.int64]
+    known: F4
+    scale: F4
     sharpness: F4
     null: F8
+    block: int
 
 
 class Shapes(NamedTuple):
@@ -105,16 +117,41 @@ class Nodes(NamedTuple):
         )  # fmt: skip
 
 
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
+    """Correlation of what was heard from sample n on with a template, over the local amplitude."""
+    wave, heard = fits.wave[kind, m], fits.heard
+    value = np.float32(0.0)
+    for k in range(min(fits.size[m], len(heard) - n)):
+        value += wave[k] * heard[n + k]
+    value *= fits.scale[min(n // fits.block, len(fits.scale) - 1)]
+    fits.known[kind, m, n] = value
+    return value
+
+
 @njit(cache=True, nogil=True, inline="always")
-def _at(track, place):  # type: ignore[no-untyped-def]
-    """Value, and slope per sample, of a sampled track between samples (cubic through four points)."""
+def _at(fits, kind, m, place):  # type: ignore[no-untyped-def]
+    """Fit, and its slope per sample, between samples (cubic through four points)."""
+    known = fits.known[kind, m]
     n = math.floor(place)
-    if n < 1 or n > len(track) - 3:
-        return track[min(max(n, 0), len(track) - 1)], 0.0
+    if n < 1 or n > len(known) - 3:
+        n = min(max(n, 0), len(known) - 1)
+        return (_fit(fits, kind, m, n) if known[n] == UNKNOWN else known[n]), 0.0
     x = place - n
-    a, b, c, d = track[n - 1], track[n], track[n + 1], track[n + 2]
+    for k in range(n - 1, n + 3):
+        if known[k] == UNKNOWN:
+            _fit(fits, kind, m, k)
+    a, b, c, d = known[n - 1], known[n], known[n + 1], known[n + 2]
     one, two, three = c - a, 2.0 * a - 5.0 * b + 4.0 * c - d, 3.0 * (b - c) + d - a
     return b + 0.5 * x * (one + x * (two + x * three)), 0.5 * one + x * (two + 1.5 * x * three)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _null(fits, place):  # type: ignore[no-untyped-def]
+    """Log-likelihood of "noise alone" up to a place."""
+    x = min(max(place / fits.block, 0.0), len(fits.null) - 1.000001)
+    n = int(x)
+    return fits.null[n] + (x - n) * (fits.null[n + 1] - fits.null[n])
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -138,9 +175,9 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
     Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `energies`
     has three rows: sine x sine, cosine x cosine, sine x cosine of each template.
     """
-    n = min(max(int(place + 0.5), 0), len(fits.sharpness) - 1)
+    n = min(max(int(place / fits.block), 0), len(fits.sharpness) - 1)
     wide = shapes.length[m] * pace
-    heard, slope = _at(fits.sine[m], place)
+    heard, slope = _at(fits, 0, m, place)
     upright_energy = shapes.energies[0, m]
     sharpness = fits.sharpness[n]
     alpha, beta = _gains(wide, shapes.bend[m] * sharpness, tuning.agility)
@@ -155,7 +192,7 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
             pace * (1.0 + beta * late / wide),
             0.0,
         )
-    quadrature, quadrature_slope = _at(fits.cosine[m], place)
+    quadrature, quadrature_slope = _at(fits, 1, m, place)
     leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
     upright = leaning_energy * heard - cross * quadrature  # least squares, but for a common factor
     leaning = upright_energy * quadrature - cross * heard
@@ -193,7 +230,7 @@ def _price(m, last_symbol, from_idle, shapes, tuning):  # type: ignore[no-untype
 def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`."""
     score, idle, parent, symbol = nodes.score, nodes.idle, nodes.parent, nodes.symbol
-    forgiven, null = nodes.forgiven, fits.null
+    forgiven = nodes.forgiven
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
@@ -235,10 +272,10 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 if forgiven[n, s] > _MOST_FORGIVEN:
                     score[n, s] = _DEAD
                     continue
-            begins = null[min(max(int(at + 0.5), 0), len(null) - 1)]
+            begins = _null(fits, at)
             for m in range(len(shapes.length)):
                 if from_idle and not tuning.is_free:  # begin where the fit is best
-                    slope = _at(fits.sine[m], first)[1] / shapes.bend[m]
+                    slope = _at(fits, 0, m, first)[1] / shapes.bend[m]
                     at = first + min(max(-slope if s == 1 else slope, -tuning.slot), tuning.slot)
                 gain, end, new_pace, new_phase = _branch(m, at, s, pace, phase, fits, shapes, tuning)
                 price = _price(m, symbol[n, s], from_idle, shapes, tuning)
@@ -248,7 +285,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     node = int(to / tuning.slot)
                     if node >= slots or node <= n:
                         continue
-                    ends = null[min(int(to + 0.5), len(null) - 1)]
+                    ends = _null(fits, to)
                     total = start_score + gain - price - (ends - begins)
                     if k != 0:  # what lies beyond a symbol's end is the next one's to explain
                         total -= tuning.shift_cost + (
@@ -268,7 +305,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     nodes.place[node, after] = to
                     nodes.pace[node, after] = min(max(new_pace, lowest), highest)
                     nodes.phase[node, after] = turned
-                    forgiven[node, after] = 0.0 if from_idle else _FADING * forgiven[n, s]
+                    forgiven[node, after] = -_LATE_START if from_idle else _FADING * forgiven[n, s]
                     parent[node, after] = -1 - n if from_idle else n * states + s
                     symbol[node, after] = m
 

@@ -102,12 +102,15 @@ def test_symbols_and_times_of_a_carrier_whose_phase_runs_free(name):
     assert symbols.speed[heard].mean() == pytest.approx(1.0, rel=1e-3)
 
 
-@pytest.mark.parametrize("name", ["kcs-1200", "sedge-half-2700", "larch-biphase-l-2000", "v23-1200"])
-def test_posteriors_are_probabilities(name):
+@pytest.mark.parametrize(
+    "name, decibels",
+    [("kcs-1200", -5.0), ("sedge-half-2700", -4.0), ("larch-biphase-l-2000", -6.0), ("v23-1200", -8.0)],
+)
+def test_posteriors_are_probabilities(name, decibels):
     # "No signal here" takes a share too, so the symbols' own shares add up to less than one. Of the symbols
     # heard wrong in noise, the posterior must have had its doubts.
     bits = random_bits(500, 5)
-    noisy = channel.add_noise(tape_of(name, bits), -8.0, band_hz=(20, 20_000), seed=5)
+    noisy = channel.add_noise(tape_of(name, bits), decibels, band_hz=(20, 20_000), seed=5)
     symbols = hear(noisy, name)
     real = symbols.index >= 0
     p = np.exp(symbols.log_p[real].astype(np.float64))

@@ -116,7 +116,7 @@ def test_a_file_says_the_same(name):
     assert abs(len(live) - len(file)) <= 2
 
 
-@pytest.mark.parametrize(("name", "same"), [("heron-cycle-1600", "0"), ("larch-biphase-l-2000", "1")])
+@pytest.mark.parametrize("name, same", [("heron-cycle-1600", "0"), ("larch-biphase-l-2000", "1")])
 def test_a_run_longer_than_a_window_keeps_its_count(name, same):
     """A third of a second or more of one bit: nothing in a window tells where its symbols begin."""
     bits = bits_of(name)[:200]

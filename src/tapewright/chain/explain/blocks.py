@@ -148,6 +148,9 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack, card: FormatCard) 
         if len(doubtful):
             places = _places(block, doubtful)
             text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
+            if _has_lost_leader(block, card):
+                text += "; its leader is short or lost, so bytes may be missing before it"
+                return told("block", "doubtful", text, "record from before the leader")
             return told("block", "doubtful", text, AGAIN)
         if block.span.end_seconds > track.seconds - EDGE_SECONDS:
             text = f": read clearly, but the recording ends at {track.seconds:.2f} s, so bytes may be missing"
