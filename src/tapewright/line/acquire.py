@@ -35,8 +35,9 @@ FEWEST_SYMBOLS = 8
 
 
 def acquire(
-    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray
-) -> Lock | None:
+    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
+    *, is_dull_tried: bool = True,
+) -> Lock | None:  # fmt: skip
     """Find speed, noise and symbol gains from a few pieces of the recording.
 
     Parameters
@@ -45,6 +46,8 @@ def acquire(
         At the receiver's rate, half a second or so each.
     polarity : {0, 1}
         As for `find_path`.
+    is_dull_tried : bool
+        Whether the waveforms of a dull recorder are tried as well, where plain ones explain little.
 
     Returns
     -------
@@ -52,7 +55,7 @@ def acquire(
         None where no speed explains any piece better than noise.
     """
     best = _try_bank(pieces, alphabet, band, polarity, cost, math.inf)
-    if best is None or best.explained < WELL_EXPLAINED:
+    if is_dull_tried and (best is None or best.explained < WELL_EXPLAINED):
         dull = _try_bank(pieces, alphabet, band, polarity, cost, DULL_SHARE * alphabet.highest_hertz)
         if dull and (best is None or dull.evidence > best.evidence):
             return dull

@@ -95,7 +95,7 @@ def evidence_bits(surveyed: Survey, card: FormatCard, channels: int) -> float:
     8 kHz, and nothing is believed to be explained to better than 20 dB.
     """
     receiver = Receiver(card, surveyed.rate_hz, False)
-    channel, lock = receiver.acquire(surveyed, channels)
+    channel, lock = receiver.acquire(surveyed, channels, is_dull_tried=False)
     if lock is None:
         return 0.0
     low, high = RANKING_BAND_HZ[0], min(RANKING_BAND_HZ[1], 0.5 * surveyed.rate_hz)

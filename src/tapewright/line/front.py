@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import soxr
 from numba import njit
-from scipy import ndimage, signal
+from scipy import fft, ndimage
 
 from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
@@ -93,7 +93,10 @@ class Tuner:
         self._kept = joined[-(len(self._taps) - 1) :]
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
-        return np.asarray(signal.oaconvolve(joined, self._taps, mode="valid"), dtype=np.float64)
+        # in a circle, long enough for what is valid to stay so
+        size = fft.next_fast_len(len(joined), real=True)
+        product = fft.rfft(joined, size) * fft.rfft(self._taps, size)
+        return np.asarray(fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[FloatArray]:

@@ -93,19 +93,21 @@ class Receiver:
         self.polarity = 0 if is_polar(self.alphabet) else 1
         self.sign = -1.0 if inverted else 1.0
 
-    def acquire(self, surveyed: Survey, channels: int) -> tuple[int | str, Lock | None]:
-        """Choose the channel and find speed, noise and gains."""
+    def acquire(
+        self, surveyed: Survey, channels: int, *, is_dull_tried: bool = True
+    ) -> tuple[int | str, Lock | None]:
+        """Choose the channel and find speed, noise and gains; see `acquire.acquire`."""
         options = channel_options(channels)
-        locks = [self._acquire_channel(surveyed, option) for option in options]
+        locks = [self._acquire_channel(surveyed, option, is_dull_tried) for option in options]
         best = max(range(len(options)), key=lambda k: locks[k].evidence if locks[k] else 0.0)  # type: ignore[union-attr]
         return options[best], locks[best]
 
-    def _acquire_channel(self, surveyed: Survey, channel: int | str) -> Lock | None:
+    def _acquire_channel(self, surveyed: Survey, channel: int | str, is_dull_tried: bool) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
             heard = np.concatenate([np.zeros(0), *listen([chunk], self.rate_hz, channel, self.band)])
             pieces.append(self.sign * self.loudest(heard))
-        return self.find(pieces)
+        return self.find(pieces, is_dull_tried=is_dull_tried)
 
     def loudest(self, heard: FloatArray) -> FloatArray:
         """The loudest stretch of the length that speed and level are found from."""
@@ -121,10 +123,17 @@ class Receiver:
         first = int(best[len(best) // 2])
         return heard[first : first + size]
 
-    def find(self, pieces: list[FloatArray]) -> Lock | None:
+    def find(self, pieces: list[FloatArray], *, is_dull_tried: bool = True) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
-        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost)
+        lock = acquire(
+            long_enough,
+            self.alphabet,
+            self.band,
+            self.polarity,
+            self.leader_cost,
+            is_dull_tried=is_dull_tried,
+        )
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from tapewright.cards import Alphabet
 from tapewright.model import AudioSource, Samples, Span
@@ -135,6 +135,8 @@ def listen_to_levels(source: AudioSource, channel: int | str, alphabet: Alphabet
     """
     rate = source.rate_hz
     width = max(1, round(FRAME_SECONDS * rate))
+    from scipy import signal  # late: it takes a second, and only those who ask for an explanation wait
+
     high_pass = signal.butter(1, LOWEST_HERTZ, "highpass", fs=rate, output="sos")
     band_pass = signal.butter(2, _band_hz(alphabet, rate), "bandpass", fs=rate, output="sos")
     filters = [(high_pass, np.zeros((len(high_pass), 2))), (band_pass, np.zeros((len(band_pass), 2)))]
