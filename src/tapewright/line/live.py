@@ -88,7 +88,7 @@ class Listener:
     >>> text = "".join(listener.feed(piece).text for piece in tape.chunks(0.02))
     >>> text += listener.finish().text
     >>> text.strip(".1")  # without silence and leader: H, two stop bits, I
-    '000001001011010010'
+    '00001001011010010010'
     """
 
     def __init__(
