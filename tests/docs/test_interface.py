@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from command_line import PROGRAM, QUICK_CARD, START, run, with_silence
+from doc_blocks import python_failures
 from tapewright.cli import app as command_line
 from tapewright.model import errors
 from tapewright.model.reading import CHECKS, DOUBTFUL
@@ -23,6 +24,10 @@ WORDS = [
     "recording", "symbol", "block", "image", "format card", "machine card", "reading", "check", "confidence",
     "window", "rig", "shelf",
 ]  # fmt: skip
+
+
+def test_the_python_examples(tmp_path):
+    assert python_failures(INTERFACE, tmp_path) == ""
 
 
 def section(page: str, heading: str) -> str:

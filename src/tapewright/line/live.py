@@ -34,6 +34,8 @@ STEP_SECONDS = 0.035
 SETTLING_SECONDS, SETTLING_SYMBOLS = 0.025, 8
 #: A window reaches back so far: level, clock and waveforms are learned from that.
 CONTEXT_SECONDS, CONTEXT_SYMBOLS = 0.12, 40
+#: Symbols are in line while each ends where it should, to within this share of its length.
+OUT_OF_LINE = 0.1
 #: A window begins so many samples early, for the first symbol to be found between samples.
 LEAD_SAMPLES = 2
 #: Sound is kept for so long, for speed and level to be found from when they are not known.
@@ -86,7 +88,7 @@ class Listener:
     >>> text = "".join(listener.feed(piece).text for piece in tape.chunks(0.02))
     >>> text += listener.finish().text
     >>> text.strip(".1")  # without silence and leader: H, two stop bits, I
-    '000001001011010010'
+    '00001001011010010010'
     """
 
     def __init__(
@@ -104,6 +106,7 @@ class Listener:
         self.channel = channel
         self._receiver = Receiver(load_format(format), rate_hz, inverted)
         rate, longest = self._receiver.band.rate_hz, self._receiver.longest_seconds
+        self._nominal = np.array([shape.seconds for shape in self._receiver.alphabet.shapes])
         self._settling = int(rate * max(SETTLING_SECONDS, SETTLING_SYMBOLS * longest))
         self._context = int(rate * max(CONTEXT_SECONDS, CONTEXT_SYMBOLS * longest))
         self._piece = max(1, round(PIECE_SECONDS * rate_hz))
@@ -199,10 +202,7 @@ class Listener:
         """Read the latest sound with what is known."""
         receiver = self._receiver
         rate = receiver.band.rate_hz
-        first = float(max(self._first, frontier - self._context))
-        # where a symbol ended, if there were any
-        ends = self._recent.end_seconds * rate
-        first = float(min(ends[ends >= first], default=first))
+        first = self._window_start(float(max(self._first, frontier - self._context)))
         start = max(self._first, int(first) - LEAD_SAMPLES)
         window = self._heard[start - self._first : self._whole_symbols(first) - self._first]
         if self._lock is None or not np.any(window * window > SILENCE):
@@ -211,6 +211,24 @@ class Listener:
         if len(found) >= FEWEST_TO_LEARN:
             self._lock = lock
         return moved(found, start / rate)
+
+    def _window_start(self, first: float) -> float:
+        """Where to begin a window: from `first` on, where a symbol that was given out ended, if one did."""
+        rate, recent = self._receiver.band.rate_hz, self._recent
+        ends = recent.end_seconds * rate
+        after = np.flatnonzero(ends >= first)
+        if not len(after):
+            return first
+        # data are seldom in line with the leader as it was given out: what is decided is not left open again
+        index, k = recent.index[after], after[1:]
+        expected = self._nominal[recent.index[k]] / recent.speed[k] * rate
+        is_jump = np.abs(np.diff(ends[after]) - expected) > OUT_OF_LINE * expected
+        is_same = np.cumsum(index[1:] != index[0]) <= 1
+        jumps = np.flatnonzero(is_jump & is_same)
+        if not len(jumps):
+            return float(ends[after[0]])
+        k = after[jumps[-1] + 1]
+        return float(recent.start_seconds[k] * rate)
 
     def _whole_symbols(self, first: float) -> int:
         """Where to end a window: where a symbol would end if the last one given out went on and on.
