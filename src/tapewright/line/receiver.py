@@ -49,6 +49,8 @@ LOOK_SECONDS = 1.0
 DOUBTFUL = 0.9
 #: Runs of fewer symbols, or as far as this from the speed looked for, may be another signal read wrongly.
 FEWEST_IN_RUN, FARTHEST_FROM_LOCK = 16, 0.012
+#: Gains within this of those expected (a natural log) are no reason to search again.
+SAME_GAIN = 0.25
 #: Sound is what is louder than this mean power, in the receiver's band, over so many seconds (-70 dBFS).
 SILENCE, LOUD_SECONDS = 1e-7, 0.02
 
@@ -200,7 +202,7 @@ class Receiver:
         return symbols, lock
 
     def search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
-        """Search one stretch, again if it turns out cleaner, noisier or faster than expected."""
+        """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected."""
         for _ in range(3):
             templates = Templates.of(self.searched, self.band, lock.stretch, lock.low_pass_hz)
             scene, amplitude = informed_scene(heard, self.searched, self.band, templates, lock, self.cost)
@@ -218,7 +220,8 @@ class Receiver:
                 noise=measured.noise,
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
             )
-            if 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
+            fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)
+            if fits and 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
                 return self._symbols(heard, path, used), lock
         return self._symbols(heard, path, lock), lock
 
