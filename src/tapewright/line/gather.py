@@ -12,6 +12,10 @@ from tapewright.model import GAP, Symbols
 __all__ = ["between", "chained", "joined", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
 
+#: What `Symbols` holds for each symbol.
+FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
+
+
 def moved(symbols: Symbols, seconds: float) -> Symbols:
     """Shift in time."""
     return replace(
@@ -46,27 +50,31 @@ def chained(parts: list[Symbols]) -> Symbols:
     """One stream after another."""
     return Symbols(
         parts[0].names,
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
-        ),
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in FIELDS),
     )
 
 
 def joined(parts: list[Symbols], names: str, seconds: float) -> Symbols:
-    """Join the windows' symbols, drop what two windows both heard, and put gaps where nothing was heard."""
-    if not parts or not any(len(part) for part in parts):
-        return Symbols.empty(names)
+    """Join the windows' symbols, drop what two windows both heard, and put gaps where nothing was heard.
+
+    `parts` is emptied on the way: of hours of symbols there should never be more copies than one and a bit.
+    """
     kept: list[Symbols] = []
     end = -1.0
-    for part in parts:
+    parts.reverse()
+    while parts:
+        part = parts.pop()
         if not len(part):
             continue
         part = picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= end)
         if len(part):
             kept.append(part)
             end = float(part.end_seconds[-1])
-    symbols = chained(kept)
+    if not kept:
+        return Symbols.empty(names)
+    fields = {name: [getattr(part, name) for part in kept] for name in FIELDS}
+    kept.clear()
+    symbols = Symbols(names, *(np.concatenate(fields.pop(name)) for name in FIELDS))
     return with_gaps(symbols, 0.0, seconds, usual_seconds(symbols))
 
 
