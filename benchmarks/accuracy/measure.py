@@ -215,7 +215,7 @@ def measure_curve(
     def at(offset_db: float, most_bytes: int = bytes_a_point) -> float:
         db = round(ideal_db + offset_db, 3)
         expected = float(byte_error_rate(0.0, offset_db))
-        wanted = min(most_bytes, max(FEWEST_BYTES, round(ENOUGH_ERRORS / expected)))
+        wanted = min(most_bytes, max(FEWEST_BYTES, round(ENOUGH_ERRORS / max(expected, 1e-6))))
         seconds = min(LONGEST_SECONDS, 1.3 * wanted * seconds_a_byte + 2.0)
         if impairment.drifts:
             seconds = LONGEST_SECONDS  # whole swings of level
