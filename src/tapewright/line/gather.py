@@ -9,11 +9,13 @@ import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
 
-__all__ = ["between", "chained", "joined", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
+__all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
 
 #: What `Symbols` holds for each symbol.
 FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
+#: Arrays that are full grow by this factor.
+GROWTH = 1.25
 
 
 def moved(symbols: Symbols, seconds: float) -> Symbols:
@@ -54,28 +56,50 @@ def chained(parts: list[Symbols]) -> Symbols:
     )
 
 
-def joined(parts: list[Symbols], names: str, seconds: float) -> Symbols:
-    """Join the windows' symbols, drop what two windows both heard, and put gaps where nothing was heard.
+class Gathering:
+    """One stream from the symbols of windows that overlap, with a gap where nothing was heard.
 
-    `parts` is emptied on the way: of hours of symbols there should never be more copies than one and a bit.
+    Arrays grow in place: of hours of symbols there is never more than one copy and a bit.
+
+    Parameters
+    ----------
+    names : str
+        The alphabet.
+    usual_seconds : float
+        Twice this time without a symbol is a gap.
     """
-    kept: list[Symbols] = []
-    end = -1.0
-    parts.reverse()
-    while parts:
-        part = parts.pop()
-        if not len(part):
-            continue
-        part = picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= end)
+
+    def __init__(self, names: str, usual_seconds: float) -> None:
+        self._names, self._usual = names, usual_seconds
+        self._fields = {name: getattr(Symbols.empty(names), name).copy() for name in FIELDS}
+        self._count, self._end = 0, 0.0
+
+    def add(self, part: Symbols) -> None:
+        """Append a window's symbols, but for those that the window before has heard as well."""
+        if self._count:
+            part = picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= self._end)
         if len(part):
-            kept.append(part)
             end = float(part.end_seconds[-1])
-    if not kept:
-        return Symbols.empty(names)
-    fields = {name: [getattr(part, name) for part in kept] for name in FIELDS}
-    kept.clear()
-    symbols = Symbols(names, *(np.concatenate(fields.pop(name)) for name in FIELDS))
-    return with_gaps(symbols, 0.0, seconds, usual_seconds(symbols))
+            self._append(with_gaps(part, self._end, end, self._usual))
+            self._end = end
+
+    def finish(self, seconds: float) -> Symbols:
+        """Return all of them; the recording ends at `seconds`."""
+        if not self._count:
+            return Symbols.empty(self._names)
+        self._append(with_gaps(Symbols.empty(self._names), self._end, seconds, self._usual))
+        return Symbols(self._names, *(self._fields[name][: self._count] for name in FIELDS))
+
+    def _append(self, part: Symbols) -> None:
+        count = self._count + len(part)
+        for name, field in self._fields.items():
+            more = getattr(part, name)
+            if count > len(field) or field.dtype != more.dtype:
+                grown = np.empty((max(count, int(GROWTH * len(field))), *more.shape[1:]), more.dtype)
+                grown[: self._count] = field[: self._count]
+                self._fields[name] = field = grown
+            field[self._count : count] = more
+        self._count = count
 
 
 def with_gaps(symbols: Symbols, since: float, until: float, usual: float) -> Symbols:

@@ -13,7 +13,7 @@ from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
 from tapewright.line.acquire import acquire
 from tapewright.line.front import Window, channel_options, listen, windows
-from tapewright.line.gather import between, chained, joined, moved, replaced
+from tapewright.line.gather import Gathering, between, chained, moved, replaced
 from tapewright.line.grid import Grid
 from tapewright.line.polish import Polished, polish
 from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
@@ -149,7 +149,7 @@ class Receiver:
         rate = self.band.rate_hz
         overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * self.longest_seconds))
         size = max(int(WINDOW_SECONDS * rate), 4 * overlap)
-        found: list[Symbols] = []
+        found = Gathering(self.alphabet.names, self.alphabet.mean_bit_seconds)
         samples = 0
 
         def counted() -> Iterator[Samples]:
@@ -161,9 +161,9 @@ class Receiver:
         heard = (self.sign * piece for piece in listen(counted(), self.rate_hz, channel, self.band))
         for window in windows(heard, size, overlap):
             symbols, lock = self.read_window(window, lock)
-            found.append(symbols)
+            found.add(symbols)
         seconds = samples / self.rate_hz
-        return joined(found, self.alphabet.names, seconds), seconds
+        return found.finish(seconds), seconds
 
     def read_window(self, window: Window, lock: Lock | None) -> tuple[Symbols, Lock | None]:
         """Read one window with what is known from before; what that does not explain is looked at anew."""
