@@ -247,13 +247,17 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
     probability (1 - c) 2**-w / (c + (1 - c) 2**-w); one that fails says there is an error somewhere, and
     each byte's share in it grows by 1 / (1 - c). Where symbols differ in length and nothing marks where a
     byte begins, that error is as likely a symbol too many or too few, and then all bytes after it are
-    shifted: from the first doubtful byte on, none is surer than `SHIFTED`.
+    shifted: from the first doubtful byte on, none is surer than `SHIFTED`. Where no check was reached, each
+    doubtful byte takes its share of what comes after.
     """
     if parsed.data is None:
         return np.zeros(0)
     confidence = parsed.data.confidence
-    if not parsed.checks or not len(confidence):
+    may_shift = not card.byte.is_asynchronous and not Alphabet.of(card).equal_lengths
+    if not len(confidence):
         return confidence
+    if not parsed.checks:  # none in the format, or none reached
+        return _perhaps_shifted(confidence) if may_shift else confidence
     all_right = min(parsed.all_right, 1.0 - 1e-12)
     error = 1.0 - confidence
     if parsed.check == "ok":
@@ -261,12 +265,20 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
         error = error * passes / (all_right + (1.0 - all_right) * passes)
     elif not all(ok for *_, ok in parsed.checks):
         error = error / (1.0 - all_right)
-        if not card.byte.is_asynchronous and not Alphabet.of(card).equal_lengths:
+        if may_shift:
             doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
             first = int(doubtful[0]) if len(doubtful) else 0
             error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
     weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
     return weighed
+
+
+def _perhaps_shifted(confidence: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Without a check, every doubtful byte before makes it likelier that a byte is shifted."""
+    error = 1.0 - confidence
+    shift = np.where((error > DOUBTFUL_ERROR) & (confidence > 0), (1.0 - SHIFTED) * error, 0.0)
+    in_place = np.concatenate(([1.0], np.cumprod(1.0 - shift)[:-1]))
+    return np.asarray(confidence * in_place)
 
 
 def _start_seconds(
