@@ -27,7 +27,7 @@ UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
 
 def smooth_clock(
     at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
-) -> tuple[FloatArray, FloatArray, float]:
+) -> tuple[FloatArray, FloatArray]:
     """Draw a smooth clock through the places measured at the beginnings of symbols.
 
     A Kalman smoother whose speed wanders at random (Rauch, Tung and Striebel, AIAA Journal 3, 1965), with
@@ -45,8 +45,6 @@ def smooth_clock(
     Returns
     -------
     place, pace : ndarray of float64, shape (n,)
-    restlessness : float
-        Of `RESTLESSNESS`.
     """
     smooth, speed = np.empty(len(at)), np.empty(len(at))
     work = np.empty((len(at), 8))
@@ -61,7 +59,7 @@ def smooth_clock(
             if falling == 2:
                 break
     _clock(at, place, variance, pace, best, smooth, speed, work, True)
-    return smooth, speed, best
+    return smooth, speed
 
 
 @njit(cache=True, nogil=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -63,6 +64,11 @@ class Grid:
     def phases(self) -> int:
         """How many phases a symbol can be entered at."""
         return len(self.phase_after)
+
+    @cached_property
+    def step(self) -> int:
+        """Grid samples of which every symbol is a whole number."""
+        return int(np.gcd.reduce(self.length))
 
     @classmethod
     def of(cls, alphabet: Alphabet, band: Band) -> Grid:

@@ -17,7 +17,8 @@ from tapewright.line.carrier import on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
-from tapewright.line.search import CHANGE_NATS
+from tapewright.line.scene import BEST_EB_N0
+from tapewright.line.search import prices
 from tapewright.line.sequence import search_sequence
 from tapewright.line.stretches import Stretch
 
@@ -26,8 +27,6 @@ __all__ = ["Polished", "polish"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-#: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
-BEST_EB_N0 = 31.6
 #: Sequences this many nats behind the best are given up.
 BEAM_NATS = 45.0
 #: What it costs, in nats, to claim that symbols faded away, and that they came back.
@@ -54,9 +53,6 @@ class Polished:
         Natural log of each symbol's posterior.
     level, noise : ndarray of float64
         Amplitude of a symbol, and standard deviation of the noise per sample.
-    restlessness : float
-        Of the clock; see `clock.RESTLESSNESS`.
-    imprint : Imprint
     """
 
     symbol: IntArray
@@ -65,8 +61,6 @@ class Polished:
     log_p: FloatArray
     level: FloatArray
     noise: FloatArray
-    restlessness: float
-    imprint: Imprint
 
 
 def polish(
@@ -98,12 +92,11 @@ def polish(
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
     measured = _measure(hearing, imprint)
-    restlessness = 0.0
-    price = _prices(cost, is_bit)
+    price = prices(cost, is_bit)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            at, clock, pace, restlessness = _clock(hearing, imprint, measured, at, clock, pace)
+            at, clock, pace = _clock(hearing, imprint, measured, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
             level = measured.level
             imprint = imprint.learned(hearing, level, (level / np.median(level)) ** 2)
@@ -128,8 +121,6 @@ def polish(
         log_p,
         gain * measured.level,
         np.sqrt(measured.noise),
-        restlessness,
-        imprint,
     )
 
 
@@ -187,7 +178,7 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
 def _clock(
     hearing: Hearing, imprint: Imprint, measured: _Measured,
     at: FloatArray, clock: FloatArray, pace: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:  # fmt: skip
+) -> tuple[FloatArray, FloatArray, FloatArray]:  # fmt: skip
     """From how late each symbol is, draw the clock through them."""
     sums, level = measured.sums, measured.level
     lean = np.maximum(level * sums[:, 4], 1e-12)
@@ -200,8 +191,8 @@ def _clock(
     rate = np.interp(tape, at, pace)
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
     variance = np.where(bad, np.inf, variance * rate**2)
-    place, speed, restlessness = smooth_clock(tape, here + late * rate, variance, float(np.median(pace)))
-    return tape, place, speed, restlessness
+    place, speed = smooth_clock(tape, here + late * rate, variance, float(np.median(pace)))
+    return tape, place, speed
 
 
 def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray) -> FloatArray:
@@ -216,12 +207,6 @@ def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray
     return np.asarray(np.where(tape > at[-1], clock[-1] + pace[-1] * (tape - at[-1]), inside))
 
 
-def _prices(cost: FloatArray, is_bit: IntArray) -> FloatArray:
-    """Nats each symbol costs after each other: bits and other symbols come in runs of their own."""
-    changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
-    return np.vstack((cost + CHANGE_NATS * changes, cost))
-
-
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
     is_bit: IntArray, is_sparse: bool,
@@ -231,9 +216,8 @@ def _search(
     bit_energy = float(np.mean(imprint.energy[symbols][is_bit == 1]))
     level, noise = measured.level, measured.noise
     sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy)
-    step = int(np.gcd.reduce(grid.length))
     total = len(hearing.even)
-    nodes = np.arange(0, total, step)
+    nodes = np.arange(0, total, grid.step)
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]
     level_at = np.interp(nodes, middle, level)
     sharpness_at = np.interp(nodes, middle, sharpness)
@@ -243,7 +227,7 @@ def _search(
     first = int(hearing.phase[0]) if grid.phases > 1 else 0
     count = search_sequence(
         hearing.even, level_at, sharpness_at, imprint.wave, imprint.energy, grid.basis, grid.length,
-        grid.phase_after, price, step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, BEAM_NATS,
+        grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, BEAM_NATS,
         symbol, place, before, phase, log_p,
     )  # fmt: skip
     if count <= 0:

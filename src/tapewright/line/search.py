@@ -18,7 +18,7 @@ from tapewright.line.trellis import (
     trace_back,
 )
 
-__all__ = ["Path", "Scene", "find_path"]
+__all__ = ["Path", "Scene", "find_path", "prices"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -130,7 +130,16 @@ class Path:
         )
 
 
-def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: float = AGILITY) -> Path:
+def prices(cost: FloatArray, is_bit: npt.NDArray[np.int64]) -> FloatArray:
+    """Nats each symbol costs after each other, by row; the last row is for none before.
+
+    Bits come in runs, and so do leader, mark and idle symbols: a change from one kind to the other costs.
+    """
+    changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
+    return np.vstack((cost + CHANGE_NATS * changes, cost))
+
+
+def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     """Search one window.
 
     Parameters
@@ -140,21 +149,18 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False, agility: flo
         1 lets the search settle the sign of the waveform; 0 takes it as it is.
     forced : bool
         Whether every sample belongs to some symbol (no gaps): used to find the speed.
-    agility : float
-        How fast the tape's speed is expected to change, as a share of it a second.
     """
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), len(scene.heard) + 1), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
-    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, scene.cost, t.is_bit)
+    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, prices(scene.cost, t.is_bit))
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
         hold=HOLD_NATS,
         shift_cost=SHIFT_NATS,
         switch_cost=SWITCH_NATS,
-        change_cost=CHANGE_NATS,
-        agility=agility / t.rate_hz,
+        agility=AGILITY / t.rate_hz,
         edge_gain=EDGE_GAIN,
         stretch_span=STRETCH_SPAN,
         is_free=scene.is_free,

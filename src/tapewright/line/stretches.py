@@ -86,9 +86,8 @@ def _step_between(one: Path, other: Path, grid: Grid) -> int | None:
     """
     if min(_changes(one), _changes(other)) < FEWEST_CHANGES:
         return None
-    unit = int(np.gcd.reduce(grid.length))
     apart = float(other.start[0] - one.end[-1]) / _pace(one, grid)
-    step = unit * round(apart / unit)
+    step = grid.step * round(apart / grid.step)
     is_free = grid.phases > 2
     near = FREE_IN_STEP * grid.length.min() if is_free else IN_STEP * grid.half_wave
     if abs(apart - step) > near or abs(apart) > FARTHEST * grid.length.max():

@@ -62,7 +62,7 @@ class Fits(NamedTuple):
 class Shapes(NamedTuple):
     """What the search knows of each symbol; see `Templates`.
 
-    `is_bit` is 1 for 0 and 1, and 0 for leader, mark and idle symbols.
+    `price` has a row for each symbol before, and a last one for none.
     """
 
     energies: F8
@@ -70,8 +70,7 @@ class Shapes(NamedTuple):
     turns: F8
     flips: npt.NDArray[np.int64]
     bend: F8
-    cost: F8
-    is_bit: npt.NDArray[np.int64]
+    price: F8
 
 
 class Tuning(NamedTuple):
@@ -81,7 +80,6 @@ class Tuning(NamedTuple):
     beam: float
     hold: float
     switch_cost: float
-    change_cost: float
     agility: float
     edge_gain: float
     shift_cost: float
@@ -217,15 +215,6 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
     )
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _price(m, last_symbol, from_idle, shapes, tuning):  # type: ignore[no-untyped-def]
-    """What it costs to take symbol `m` after another: bits and other symbols come in runs of their own."""
-    price = shapes.cost[m]
-    if not from_idle and last_symbol != _NONE and shapes.is_bit[m] != shapes.is_bit[last_symbol]:
-        price += tuning.change_cost
-    return price
-
-
 @njit(cache=True, nogil=True)
 def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`."""
@@ -273,12 +262,13 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     score[n, s] = _DEAD
                     continue
             begins = _null(fits, at)
+            last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes.length)):
                 if from_idle and not tuning.is_free:  # begin where the fit is best
                     slope = _at(fits, 0, m, first)[1] / shapes.bend[m]
                     at = first + min(max(-slope if s == 1 else slope, -tuning.slot), tuning.slot)
                 gain, end, new_pace, new_phase = _branch(m, at, s, pace, phase, fits, shapes, tuning)
-                price = _price(m, symbol[n, s], from_idle, shapes, tuning)
+                price = shapes.price[last, m]
                 for k in range(-reach, reach + 1):
                     # a boundary found early or late is one on the same carrier, early or late
                     to = end + k * tuning.slot
