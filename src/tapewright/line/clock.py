@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["even_samples", "level_through", "smooth_clock"]
+__all__ = ["even_samples", "level_through", "smooth_clock", "typical_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -23,6 +23,13 @@ _FAR = 3.0
 RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 #: The same of the level's change, in relative squared change a grid sample.
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
+#: A median is taken of so many values at most.
+MOST_FOR_MEDIAN = 4096
+
+
+def typical_of(values: FloatArray) -> float:
+    """Median, of some thousands of the values where there are more."""
+    return float(np.median(values[:: len(values) // MOST_FOR_MEDIAN + 1]))
 
 
 def smooth_clock(
@@ -131,7 +138,7 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     measured = np.isfinite(variance)
     if not measured.any():
         return np.ones(len(at))
-    typical = max(float(np.median(level[measured])), 1e-9)
+    typical = max(typical_of(level[measured]), 1e-9)
     work = np.empty((len(at), 2))
     best, most = 0.0, -math.inf
     for density in UNSTEADINESS * typical**2:
@@ -164,32 +171,64 @@ def _level(at, level, variance, typical, density, smooth, work):  # type: ignore
     return likelihood
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True)
 def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
     """Fill `even` with the recording at the middle of each grid sample.
 
     `place` and `pace` are the clock at tape times `at`; before the first and after the last it runs on.
     """
-    k = 0
     last = len(at) - 1
-    for n in range(len(even)):
-        t = n + 0.5
-        while k < last - 1 and at[k + 1] <= t:
-            k += 1
-        if last == 0 or t < at[0]:
-            x = place[0] + pace[0] * (t - at[0])
-        elif t >= at[last]:
-            x = place[last] + pace[last] * (t - at[last])
-        else:
-            width = at[k + 1] - at[k]
-            u = (t - at[k]) / width
-            a, b = place[k], place[k + 1]
-            da, db = pace[k] * width, pace[k + 1] * width
-            x = a + u * (da + u * (3.0 * (b - a) - 2.0 * da - db + u * (2.0 * (a - b) + da + db)))
+    first = _line(heard, at[0], place[0], pace[0], 0, at[0], even)
+    for k in range(last):
+        width = at[k + 1] - at[k]
+        rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
+        u = 1.0 / width
+        first = _curve(
+            heard, at[k], place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u,
+            (da + db - 2.0 * rise) * u * u * u, first, at[k + 1], even,
+        )  # fmt: skip
+    _line(heard, at[last], place[last], pace[last], first, len(even), even)
+
+
+@njit(cache=True, nogil=True)
+def _line(heard, at, place, pace, first, until, even):  # type: ignore[no-untyped-def]
+    return _curve(heard, at, place, pace, 0.0, 0.0, first, until, even)
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def _curve(heard, at, place, one, two, three, first, until, even):  # type: ignore[no-untyped-def]
+    """Fill `even` from grid sample `first` up to tape time `until` along a cubic; returns the next sample."""
+    last = min(max(math.ceil(until - 0.5), first), len(even))
+    if last == first:
+        return first
+    t = first + 0.5 - at
+    low = place + t * (one + t * (two + t * three))
+    t = last - 0.5 - at
+    high = place + t * (one + t * (two + t * three))
+    if low >= 1.0 and high < len(heard) - 3:  # all of it inside: nothing to look out for
+        for n in range(first, last):
+            t = n + 0.5 - at
+            x = place + t * (one + t * (two + t * three))
+            i = int(x)
+            u = np.float32(x - i)
+            a, b, c, d = heard[i - 1], heard[i], heard[i + 1], heard[i + 2]
+            even[n] = _through(a, b, c, d, u)
+        return last
+    for n in range(first, last):
+        t = n + 0.5 - at
+        x = place + t * (one + t * (two + t * three))
         i = math.floor(x)
         if i < 1 or i > len(heard) - 3:
-            even[n] = heard[min(max(i, 0), len(heard) - 1)] if 0 <= i < len(heard) else 0.0
-            continue
-        u = x - i
-        a, b, c, d = heard[i - 1], heard[i], heard[i + 1], heard[i + 2]
-        even[n] = b + 0.5 * u * (c - a + u * (2.0 * a - 5.0 * b + 4.0 * c - d + u * (3.0 * (b - c) + d - a)))
+            even[n] = heard[i] if 0 <= i < len(heard) else 0.0
+        else:
+            even[n] = _through(heard[i - 1], heard[i], heard[i + 1], heard[i + 2], np.float32(x - i))
+    return last
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _through(a, b, c, d, u):  # type: ignore[no-untyped-def]
+    """The cubic through four samples at -1, 0, 1, 2."""
+    half, two, three, four, five = (
+        np.float32(0.5), np.float32(2.0), np.float32(3.0), np.float32(4.0), np.float32(5.0)
+    )  # fmt: skip
+    return b + half * u * (c - a + u * (two * a - five * b + four * c - d + u * (three * (b - c) + d - a)))

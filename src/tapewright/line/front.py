@@ -21,6 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Convolutions of fewer products than this are faster done directly (measured).
 FEW_PRODUCTS = 2_000_000
+#: Circles are multiples of this, or a little longer.
+EVEN_SIZE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +75,8 @@ class Tuner:
         self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float64", quality=quality)
         self._taps = band.filter
         self._kept = np.zeros(len(self._taps) // 2)  # before the first sample there was silence
+        self._response = np.zeros(0, np.complex128)
+        self._size = 0
 
     def feed(self, samples: FloatArray) -> FloatArray:
         """Take samples of one channel, shape (n,); return what can be told by now, often nothing."""
@@ -94,9 +98,12 @@ class Tuner:
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
         # in a circle, long enough for what is valid to stay so
-        size = fft.next_fast_len(len(joined), real=True)
-        product = fft.rfft(joined, size) * fft.rfft(self._taps, size)
-        return np.asarray(fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
+        # pieces differ by a sample or two: that must not be another size each time
+        size = fft.next_fast_len(-(-len(joined) // EVEN_SIZE) * EVEN_SIZE, real=True)
+        if size != self._size:
+            self._size, self._response = size, fft.rfft(self._taps, size)
+        product = fft.rfft(joined, size) * self._response
+        return np.asarray(fft.irfft(product, size, overwrite_x=True)[len(self._taps) - 1 : len(joined)])
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[FloatArray]:

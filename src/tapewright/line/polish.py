@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.line.carrier import on_the_carrier
-from tapewright.line.clock import even_samples, level_through, smooth_clock
+from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
 from tapewright.line.scene import BEST_EB_N0
@@ -29,6 +29,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: Sequences this many nats behind the best are given up.
 BEAM_NATS = 45.0
+#: The same where pass 1 was beyond doubt: there it only costs time to follow what might be.
+CLEAR_BEAM_NATS = 8.0
 #: What it costs, in nats, to claim that symbols faded away, and that they came back.
 FADE_NATS = 9.0
 RETURN_NATS = 3.0
@@ -93,15 +95,16 @@ def polish(
     hearing, clock = _first_hearing(heard, stretch, grid)
     measured = _measure(hearing, imprint)
     price = prices(cost, is_bit)
+    beam = _beam(stretch, grid)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
             at, clock, pace = _clock(hearing, imprint, measured, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
             level = measured.level
-            imprint = imprint.learned(hearing, level, (level / np.median(level)) ** 2)
+            imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
             measured = _measure(hearing, imprint)
-        found, log_p = _search(hearing, imprint, measured, price, is_bit, is_sparse)
+        found, log_p = _search(hearing, imprint, measured, price, is_bit, is_sparse, beam)
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -142,6 +145,20 @@ def _first_hearing(
     return Hearing(even, symbol, place, before, phase), start
 
 
+def _beam(stretch: Stretch, grid: Grid) -> FloatArray:
+    """How far behind the best a sequence is given up, at every `step` grid samples."""
+    beam = np.full(stretch.total // grid.step + 1, BEAM_NATS)
+    for first, last in _runs(stretch.is_clear):
+        end = stretch.place[last - 1] + grid.length[stretch.symbol[last - 1]]
+        beam[stretch.place[first] // grid.step : end // grid.step] = CLEAR_BEAM_NATS
+    return beam
+
+
+def _runs(marked: npt.NDArray[np.bool_]) -> IntArray:
+    edges = np.diff(np.concatenate(([False], marked, [False])).astype(np.int8))
+    return np.flatnonzero(edges).reshape(-1, 2)
+
+
 @dataclass(frozen=True, eq=False)
 class _Measured:
     """Each symbol held against its waveform: the sums of `Imprint.compare`, level, and noise per sample."""
@@ -156,12 +173,12 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
     total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2]
     length = imprint.grid.length[hearing.symbol].astype(np.float64)
-    typical = float(np.median(energy[energy > 0])) if np.any(energy > 0) else 1.0
+    typical = typical_of(energy[energy > 0]) if np.any(energy > 0) else 1.0
     sounding = energy > 0.02 * typical
     raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
-    rough = max(float(np.median(raw[sounding])), 1e-6) if sounding.any() else 1.0
+    rough = max(typical_of(raw[sounding]), 1e-6) if sounding.any() else 1.0
     left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / length
-    noise = float(np.median(left))
+    noise = typical_of(left)
     share = imprint.grid.share
     variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
     level = level_through(hearing.place.astype(np.float64), raw, np.maximum(variance, 1e-12))
@@ -191,7 +208,7 @@ def _clock(
     rate = np.interp(tape, at, pace)
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
     variance = np.where(bad, np.inf, variance * rate**2)
-    place, speed = smooth_clock(tape, here + late * rate, variance, float(np.median(pace)))
+    place, speed = smooth_clock(tape, here + late * rate, variance, typical_of(pace))
     return tape, place, speed
 
 
@@ -209,7 +226,7 @@ def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray
 
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
-    is_bit: IntArray, is_sparse: bool,
+    is_bit: IntArray, is_sparse: bool, beam: FloatArray,
 ) -> tuple[Hearing, FloatArray]:  # fmt: skip
     grid = imprint.grid
     symbols = len(grid.length)
@@ -227,7 +244,7 @@ def _search(
     first = int(hearing.phase[0]) if grid.phases > 1 else 0
     count = search_sequence(
         hearing.even, level_at, sharpness_at, imprint.wave, imprint.energy, grid.basis, grid.length,
-        grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, BEAM_NATS,
+        grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, beam,
         symbol, place, before, phase, log_p,
     )  # fmt: skip
     if count <= 0:

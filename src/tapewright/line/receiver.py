@@ -12,14 +12,15 @@ from scipy import ndimage
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
 from tapewright.line.acquire import acquire
+from tapewright.line.first import first_pass
 from tapewright.line.front import Window, channel_options, listen, windows
 from tapewright.line.gather import Gathering, between, chained, moved, replaced
 from tapewright.line.grid import Grid
 from tapewright.line.polish import Polished, polish
-from tapewright.line.scene import Lock, informed_scene, measure, symbol_cost
-from tapewright.line.search import Path, find_path
+from tapewright.line.scene import Lock, symbol_cost
+from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
-from tapewright.line.templates import Templates, band_of
+from tapewright.line.templates import band_of
 from tapewright.model import AudioSource, Samples, Symbols
 
 __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
@@ -204,10 +205,9 @@ class Receiver:
     def search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
         """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected."""
         for _ in range(3):
-            templates = Templates.of(self.searched, self.band, lock.stretch, lock.low_pass_hz)
-            scene, amplitude = informed_scene(heard, self.searched, self.band, templates, lock, self.cost)
-            path = find_path(scene, self.polarity)
-            measured = measure(path, scene, amplitude, self.band)
+            path, measured = first_pass(
+                heard, self.searched, self.band, lock, self.cost, self.polarity, len(self.alphabet.names)
+            )
             if measured is None or measured.evidence <= 0:
                 break
             change = measured.noise / lock.noise

@@ -14,7 +14,7 @@ from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
 
-__all__ = ["Lock", "Measured", "blind_scene", "informed_scene", "measure"]
+__all__ = ["Lock", "Measured", "blind_scene", "informed_scene", "measure", "sharpness_limits"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -122,9 +122,9 @@ def informed_scene(
     signal_power = np.maximum(power - lock.noise, 0.05 * power)
     amplitude = np.sqrt(signal_power / _mean_power(templates))
     shaped = templates.with_gain(lock.gain)
-    least = amplitude**2 * _bit_energy(alphabet, shaped) * band.fraction / (2 * BEST_EB_N0)
-    noise = np.maximum(lock.noise, least)
-    sharpness = amplitude**2 * band.fraction / noise
+    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    sharpness = np.minimum(amplitude**2 * at_one, most)
+    noise = amplitude**2 * band.fraction / sharpness
     loud = np.maximum(power, noise)
     here = block_powers(heard, block)
     null = 0.5 * band.fraction * block * (here * (1 / noise - 1 / loud) - np.log(loud / noise))
@@ -132,6 +132,13 @@ def informed_scene(
     null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max() / block) | 1), 0.0)
     running = np.append(0.0, np.cumsum(null))
     return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
+
+
+def sharpness_limits(
+    alphabet: Alphabet, band: Band, templates: Templates, lock: Lock
+) -> tuple[float, float]:
+    """Sharpness (see `Scene`) at amplitude 1, and the most that is believed whatever the amplitude."""
+    return band.fraction / lock.noise, 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
 
 
 def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Measured | None:

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from tapewright.line.templates import Templates
 from tapewright.line.trellis import (
+    DEAD,
     UNKNOWN,
     Fits,
+    Followed,
     Nodes,
     Shapes,
     Tuning,
+    follow,
     search_forward,
-    trace_back,
 )
 
-__all__ = ["Path", "Scene", "find_path", "prices"]
+__all__ = ["Path", "Scene", "chained_paths", "find_path", "follow_path", "prices"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,6 +109,8 @@ class Path:
         Of a free carrier at the symbol's start, in turns; zeros for others.
     is_first : ndarray of bool
         Whether the symbol does not follow on the one before: it came out of idle.
+    is_clear : ndarray of bool
+        Whether the symbol is beyond doubt.
     """
 
     symbol: npt.NDArray[np.int64]
@@ -114,20 +119,30 @@ class Path:
     sign: npt.NDArray[np.int64]
     phase: FloatArray
     is_first: npt.NDArray[np.bool_]
+    is_clear: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.symbol)
 
+    @classmethod
+    def empty(cls) -> Path:
+        """Without symbols."""
+        whole, real = np.zeros(0, np.int64), np.zeros(0)
+        none = np.zeros(0, np.bool_)
+        return cls(whole, real, real, whole, real, none, none)
+
+    def moved(self, samples: float) -> Path:
+        """Shift in time."""
+        return replace(self, start=self.start + samples, end=self.end + samples)
+
     def part(self, chosen: slice | npt.NDArray[np.bool_]) -> Path:
         """Return some of it."""
-        return Path(
-            self.symbol[chosen],
-            self.start[chosen],
-            self.end[chosen],
-            self.sign[chosen],
-            self.phase[chosen],
-            self.is_first[chosen],
-        )
+        return Path(*(getattr(self, f.name)[chosen] for f in fields(self)))
+
+
+def chained_paths(parts: list[Path]) -> Path:
+    """One path after another."""
+    return Path(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Path)))
 
 
 def prices(cost: FloatArray, is_bit: npt.NDArray[np.int64]) -> FloatArray:
@@ -151,7 +166,48 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
         Whether every sample belongs to some symbol (no gaps): used to find the speed.
     """
     t = scene.templates
-    unknown = np.full((len(t.rows), len(t.length), len(scene.heard) + 1), UNKNOWN, np.float32)
+    fits, shapes, tuning = _prepared(scene, forced, len(scene.heard) + 1)
+    states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
+    nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
+    search_forward(fits, shapes, tuning, nodes)
+    rows = _trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
+    return _path(rows, nodes, t)
+
+
+def follow_path(
+    scene: Scene, since: Path, pace: float, level: float, sharpness_at_one: float, most_sharpness: float,
+    symbols: int,
+) -> Path:  # fmt: skip
+    """Go on from the end of a path for as long as each symbol is beyond doubt; there may be none.
+
+    Parameters
+    ----------
+    scene : Scene
+        Its local amplitude is filled in as far as the path goes, whatever it was.
+    since : Path
+        Its last symbol is gone on from.
+    pace, level : float
+        Pace of time against the templates, and amplitude, at its end.
+    sharpness_at_one, most_sharpness : float
+        Sharpness at amplitude 1, and the most there is.
+    symbols : int
+        The first so many symbols of the alphabet are followed.
+    """
+    t = scene.templates
+    fits, shapes, tuning = _prepared(scene, False, 0)
+    place, last = float(since.end[-1]), int(since.symbol[-1])
+    found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
+    count = follow(
+        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, pace,
+        int(since.sign[-1] ^ t.flips[last]), float(since.phase[-1] + t.turns[last]) % 1.0, level,
+        sharpness_at_one, most_sharpness, BEAM_NATS, found,
+    )  # fmt: skip
+    return Path(*(field[:count] for field in found), np.zeros(count, np.bool_), np.ones(count, np.bool_))
+
+
+def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tuning]:
+    t = scene.templates
+    unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, prices(scene.cost, t.is_bit))
     tuning = Tuning(
@@ -166,11 +222,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
         is_free=scene.is_free,
         idle_allowed=not forced,
     )
-    states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
-    nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
-    search_forward(fits, shapes, tuning, nodes)
-    rows = trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
-    return _path(rows, nodes, t)
+    return fits, shapes, tuning
 
 
 def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Path:
@@ -189,4 +241,41 @@ def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Pa
     is_first[1:] = came[1:] != to[:-1]
     turned = nodes.phase.reshape(-1)
     phase = np.where(out_of_idle, turned[to] - templates.turns[symbol], turned[inside]).astype(np.float64)
-    return Path(symbol, start, end, sign, phase, is_first)
+    return Path(symbol, start, end, sign, phase, is_first, np.zeros(len(rows), np.bool_))
+
+
+@njit(cache=True, nogil=True)
+def _trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
+    """Follow the best path back.
+
+    Returns rows (node it starts from, node it ends in, symbol), in order of time. A start of ``-1 - n`` means
+    out of idle at slot n.
+    """
+    score, symbol, idle_from = nodes.score, nodes.symbol, nodes.idle_from
+    last, states = len(nodes.idle) - 1, score.shape[1]
+    top = nodes.idle[last] if idle_allowed else 2.0 * DEAD
+    node, place = -1, last
+    for n in range(max(0, last - longest), last + 1):
+        for s in range(states):
+            if score[n, s] > top:
+                top, node = score[n, s], n * states + s
+    rows = np.empty((2 * last + 2, 3), np.int64)
+    count = 0
+    while True:
+        if node < 0:  # in idle: go back to where it was entered
+            if not idle_allowed:
+                break
+            while place > 0 and idle_from[place] < 0:
+                place -= 1
+            if idle_from[place] < 0:
+                break
+            node = place * states + idle_from[place]
+        n, s = node // states, node % states
+        if score[n, s] <= DEAD:
+            break
+        rows[count, 0], rows[count, 1], rows[count, 2] = nodes.parent[n, s], node, symbol[n, s]
+        count += 1
+        node = nodes.parent[n, s]
+        if node < 0:
+            place = -1 - node
+    return rows[:count][::-1].copy()

@@ -38,7 +38,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
     """Search one stretch.
 
     Parameters are arrays: `even` the recording on even time; `level` and `sharpness` (level squared over
-    noise) at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the
+    noise) and `beam`, in nats, at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the
     symbol before (the last row: unknown), and its `energy` by phase, (symbols + 1, symbols, phases); `price`
     of shape (symbols + 1, symbols). `first_phase` is -1 where it is open. A `fade_cost` below zero: no fades.
 
@@ -90,8 +90,8 @@ def search_sequence(  # type: ignore[no-untyped-def]
             j = pending[slot, s]
             if j >= 0:
                 recent = max(recent, best[j])
-        least = max(recent, earlier) - beam
         i = min(n // step, len(level) - 1)
+        least = max(recent, earlier) - beam[i]
         a, sharp = level[i], sharpness[i]
         for s in range(states):
             j = pending[slot, s]

@@ -39,6 +39,7 @@ class Stretch:
         Samples to a grid sample.
     sign : ndarray of int64, shape (n,)
     phase : ndarray of float64, shape (n,)
+    is_clear : ndarray of bool, shape (n,)
         As in `Path`.
     total : int
         Grid samples from the first symbol's beginning to the last one's end.
@@ -50,6 +51,7 @@ class Stretch:
     pace: FloatArray
     sign: IntArray
     phase: FloatArray
+    is_clear: npt.NDArray[np.bool_]
     total: int
 
 
@@ -137,5 +139,6 @@ def _joined(group: list[Path], steps: list[int], grid: Grid) -> Stretch:
         ),
         np.concatenate([piece.sign[keep] for piece, keep in zip(group, kept, strict=True)]),
         np.concatenate([piece.phase[keep] for piece, keep in zip(group, kept, strict=True)]),
+        np.concatenate([piece.is_clear[keep] for piece, keep in zip(group, kept, strict=True)]),
         end,
     )

@@ -24,13 +24,13 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["UNKNOWN", "Fits", "Nodes", "Shapes", "Tuning", "search_forward", "trace_back"]
+__all__ = ["DEAD", "UNKNOWN", "Fits", "Followed", "Nodes", "Shapes", "Tuning", "follow", "search_forward"]
 
 F8 = npt.NDArray[np.float64]
 F4 = npt.NDArray[np.float32]
 
 _TAU = 2.0 * math.pi
-_DEAD = -1e30
+DEAD = -1e30
 _NONE = -1
 _UNKNOWN_PHASE = 2.0
 #: In `Fits.known`: not worked out yet.
@@ -40,6 +40,8 @@ _MOST_FORGIVEN = 8.0
 #: An alignment that begins later in the first symbol's time has less behind it: so much is forgiven besides.
 _LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
+#: How far the amplitude follows that of one symbol.
+_LEVEL_GAIN = 0.125
 
 
 class Fits(NamedTuple):
@@ -109,10 +111,27 @@ class Nodes(NamedTuple):
         """Make room for so many slots."""
         shape = (slots, states)
         return cls(
-            np.full(shape, _DEAD), np.empty(shape), np.empty(shape, np.float32), np.empty(shape, np.float32),
+            np.full(shape, DEAD), np.empty(shape), np.empty(shape, np.float32), np.empty(shape, np.float32),
             np.zeros(shape, np.float32), np.empty(shape, np.int64), np.full(shape, _NONE, np.int8),
             np.zeros(slots), np.full(slots, -1, np.int8),
         )  # fmt: skip
+
+
+class Followed(NamedTuple):
+    """A path as `search.Path` has it, arrays of the most symbols there can be."""
+
+    symbol: npt.NDArray[np.int64]
+    start: F8
+    end: F8
+    sign: npt.NDArray[np.int64]
+    phase: F8
+
+    @classmethod
+    def empty(cls, most: int) -> Followed:
+        """Make room for so many symbols."""
+        return cls(
+            np.empty(most, np.int64), np.empty(most), np.empty(most), np.empty(most, np.int64), np.empty(most)
+        )
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -135,13 +154,30 @@ def _at(fits, kind, m, place):  # type: ignore[no-untyped-def]
     if n < 1 or n > len(known) - 3:
         n = min(max(n, 0), len(known) - 1)
         return (_fit(fits, kind, m, n) if known[n] == UNKNOWN else known[n]), 0.0
-    x = place - n
     for k in range(n - 1, n + 3):
         if known[k] == UNKNOWN:
             _fit(fits, kind, m, k)
-    a, b, c, d = known[n - 1], known[n], known[n + 1], known[n + 2]
+    return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _between(a, b, c, d, x):  # type: ignore[no-untyped-def]
+    """Value and slope of the cubic through four points at -1, 0, 1, 2."""
     one, two, three = c - a, 2.0 * a - 5.0 * b + 4.0 * c - d, 3.0 * (b - c) + d - a
     return b + 0.5 * x * (one + x * (two + x * three)), 0.5 * one + x * (two + 1.5 * x * three)
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def _new_at(heard, wave, size, place):  # type: ignore[no-untyped-def]
+    """As `_at`, of a place that is looked at once only: at least one sample from either end."""
+    n = math.floor(place)
+    a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
+    for k in range(size):
+        a += wave[k] * heard[n - 1 + k]
+        b += wave[k] * heard[n + k]
+        c += wave[k] * heard[n + 1 + k]
+        d += wave[k] * heard[n + 2 + k]
+    return _between(a, b, c, d, place - n)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -167,17 +203,17 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[no-untyped-def]
+def _branch(  # type: ignore[no-untyped-def]
+    m, place, sign, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes, tuning
+):  # fmt: skip
     """What becomes of a path that takes symbol `m` from `place` on.
 
-    Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `energies`
-    has three rows: sine x sine, cosine x cosine, sine x cosine of each template.
+    Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `heard` and
+    `quadrature` are its fits and their slopes; `energies` has three rows: sine x sine, cosine x cosine, sine
+    x cosine of each template.
     """
-    n = min(max(int(place / fits.block), 0), len(fits.sharpness) - 1)
     wide = shapes.length[m] * pace
-    heard, slope = _at(fits, 0, m, place)
     upright_energy = shapes.energies[0, m]
-    sharpness = fits.sharpness[n]
     alpha, beta = _gains(wide, shapes.bend[m] * sharpness, tuning.agility)
     if not tuning.is_free:
         if sign == 1:
@@ -190,7 +226,6 @@ def _branch(m, place, sign, pace, phase, fits, shapes, tuning):  # type: ignore[
             pace * (1.0 + beta * late / wide),
             0.0,
         )
-    quadrature, quadrature_slope = _at(fits, 1, m, place)
     leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
     upright = leaning_energy * heard - cross * quadrature  # least squares, but for a common factor
     leaning = upright_energy * quadrature - cross * heard
@@ -222,12 +257,12 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     forgiven = nodes.forgiven
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
-    recent, before = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
+    recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
     stretch_of_time = int(2 * shapes.length.max() / tuning.slot) + 2
     reach = 1 if tuning.is_free else 0
     for n in range(slots):
         if n % stretch_of_time == 0:
-            before, recent = recent, _DEAD
+            before, recent = recent, DEAD
         if n > 0:
             idle[n] = idle[n - 1]
         for s in range(states):
@@ -245,29 +280,35 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 start_score = score[n, s]
                 at, pace, phase = nodes.place[n, s], nodes.pace[n, s], nodes.phase[n, s]
             else:
-                start_score = _DEAD
+                start_score = DEAD
                 if tuning.idle_allowed:
                     start_score = idle[n] - tuning.switch_cost
                 elif n < stretch_of_time:
                     start_score = 0.0
                 at, pace, phase = (n + 0.5) * tuning.slot, 1.0, _UNKNOWN_PHASE
             first = at
-            if start_score < best - tuning.beam or start_score <= _DEAD:
+            if start_score < best - tuning.beam or start_score <= DEAD:
                 continue
             if not from_idle and start_score < best - tuning.hold:
                 forgiven[n, s] += best - tuning.hold - start_score
                 start_score = best - tuning.hold
                 score[n, s] = start_score
                 if forgiven[n, s] > _MOST_FORGIVEN:
-                    score[n, s] = _DEAD
+                    score[n, s] = DEAD
                     continue
             begins = _null(fits, at)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes.length)):
                 if from_idle and not tuning.is_free:  # begin where the fit is best
-                    slope = _at(fits, 0, m, first)[1] / shapes.bend[m]
-                    at = first + min(max(-slope if s == 1 else slope, -tuning.slot), tuning.slot)
-                gain, end, new_pace, new_phase = _branch(m, at, s, pace, phase, fits, shapes, tuning)
+                    early = _at(fits, 0, m, first)[1] / shapes.bend[m]
+                    at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
+                heard, slope = _at(fits, 0, m, at)
+                quadrature, quadrature_slope = _at(fits, 1, m, at) if tuning.is_free else (0.0, 0.0)
+                sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
+                gain, end, new_pace, new_phase = _branch(
+                    m, at, s, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes,
+                    tuning,
+                )  # fmt: skip
                 price = shapes.price[last, m]
                 for k in range(-reach, reach + 1):
                     # a boundary found early or late is one on the same carrier, early or late
@@ -301,37 +342,61 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
-    """Follow the best path back.
+def follow(  # type: ignore[no-untyped-def]
+    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, path
+):  # fmt: skip
+    """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt.
 
-    Returns rows (node it starts from, node it ends in, symbol), in order of time. A start of ``-1 - n`` means
-    out of idle at slot n.
+    A symbol is taken if it leaves less than half of what any other would leave of what was heard, and less by
+    `margin` nats. `level` is the amplitude so far, `sharpness_at_one` the sharpness at amplitude 1. Fills
+    `path`, and the local amplitude in `fits` as far as it comes; returns the number of symbols.
     """
-    score, symbol, idle_from = nodes.score, nodes.symbol, nodes.idle_from
-    last, states = len(nodes.idle) - 1, score.shape[1]
-    top = nodes.idle[last] if idle_allowed else 2.0 * _DEAD
-    node, place = -1, last
-    for n in range(max(0, last - longest), last + 1):
-        for s in range(states):
-            if score[n, s] > top:
-                top, node = score[n, s], n * states + s
-    rows = np.empty((2 * last + 2, 3), np.int64)
+    symbols = len(shapes.length)
+    heard, wave = fits.heard, fits.wave
+    longest = shapes.length.max() * (1.0 + tuning.stretch_span) + 4.0
+    lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     count = 0
-    while True:
-        if node < 0:  # in idle: go back to where it was entered
-            if not idle_allowed:
-                break
-            while place > 0 and idle_from[place] < 0:
-                place -= 1
-            if idle_from[place] < 0:
-                break
-            node = place * states + idle_from[place]
-        n, s = node // states, node % states
-        if score[n, s] <= _DEAD:
+    while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
+        sharpness = min(level * level * sharpness_at_one, most_sharpness)
+        best, left, second = -1, 1e30, 1e30
+        best_gain, end, next_pace, next_phase = 0.0, 0.0, 0.0, 0.0
+        power, summed = 0.0, math.ceil(place)
+        for m in range(symbols):
+            fit, slope = _new_at(heard, wave[0, m], fits.size[m], place)
+            quadrature, quadrature_slope = 0.0, 0.0
+            if tuning.is_free:
+                quadrature, quadrature_slope = _new_at(heard, wave[1, m], fits.size[m], place)
+            gain, m_end, m_pace, m_phase = _branch(
+                m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
+                quadrature_slope / level, sharpness, shapes, tuning,
+            )  # fmt: skip
+            until = math.ceil(place + shapes.length[m] * pace)
+            power += _power(heard, summed, until)
+            summed = until
+            m_left = 0.5 * power / (level * level) * sharpness - gain
+            if m_left < left:
+                second, left, best, best_gain = left, m_left, m, gain
+                end, next_pace, next_phase = m_end, m_pace, m_phase
+            else:
+                second = min(second, m_left)
+        if second < 2.0 * left or second < left + margin:
             break
-        rows[count, 0], rows[count, 1], rows[count, 2] = nodes.parent[n, s], node, symbol[n, s]
+        path.symbol[count], path.start[count], path.end[count] = best, place, end
+        path.sign[count], path.phase[count] = sign, phase
         count += 1
-        node = nodes.parent[n, s]
-        if node < 0:
-            place = -1 - node
-    return rows[:count][::-1].copy()
+        fits.scale[int(place / fits.block) : int(end / fits.block) + 1] = 1.0 / level
+        level *= 1.0 + _LEVEL_GAIN * (best_gain / sharpness / shapes.energies[0, best] - 0.5)
+        place, pace = end, min(max(next_pace, lowest), highest)
+        phase = next_phase - math.floor(next_phase)
+        if not tuning.is_free:
+            sign ^= shapes.flips[best]
+    return count
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def _power(heard, first, last):  # type: ignore[no-untyped-def]
+    """Sum of squares from one sample up to another; less than nothing if that comes before."""
+    total = np.float32(0.0)
+    for n in range(min(first, last), max(first, last)):
+        total += heard[n] * heard[n]
+    return total if last > first else -total

@@ -1,0 +1,129 @@
+"""The first pass over one stretch: searched where need be, followed where every symbol is beyond doubt.
+
+The search keeps many rivals, and takes its time over them. On a good tape there is nothing to choose between
+for minutes on end. So a piece is searched, the path goes on from its end symbol by symbol, and where one is
+in doubt (a pause, a leader that gives way to data, a dropout) the next piece is searched.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet
+from tapewright.line.scene import Lock, Measured, informed_scene, measure, sharpness_limits
+from tapewright.line.search import Path, Scene, chained_paths, find_path, follow_path
+from tapewright.line.templates import Band, Templates
+
+__all__ = ["first_pass"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: A piece that is searched is so long at least; twice as long after each that led to nothing.
+PIECE_SECONDS, PIECE_SYMBOLS = 0.4, 100
+#: So many of the longest symbols before its end the path of a piece has settled; the next piece begins so
+#: many before the place of doubt.
+SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 24
+#: Symbols are followed from a path of so many at least; its pace is that of the last ones.
+FEWEST_TO_FOLLOW = 32
+#: Symbols are followed where noise leaves them beyond doubt: at this Eb/N0 (a power ratio) or better.
+CLEAR_EB_N0 = 12.0
+#: A symbol of so little energy against others is silent: that it goes on and on proves nothing.
+SILENT_SHARE = 0.2
+
+
+def first_pass(
+    heard: FloatArray, alphabet: Alphabet, band: Band, lock: Lock, cost: FloatArray, polarity: int, names: int
+) -> tuple[Path, Measured | None]:
+    """Find the symbols of a stretch, and measure the signal by them.
+
+    Parameters
+    ----------
+    heard : ndarray of float64
+    alphabet : Alphabet
+        What is searched for; the first `names` symbols of it are followed.
+    band : Band
+    lock : Lock
+    cost : ndarray of float64
+        Nats each symbol costs before it is heard.
+    polarity : {0, 1}
+        As for `find_path`.
+    names : int
+    """
+    templates = Templates.of(alphabet, band, lock.stretch, lock.low_pass_hz)
+    shaped = templates.with_gain(lock.gain)
+    longest = float(templates.length.max())
+    piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
+    if len(heard) < 2 * piece or not _is_clear(shaped, names):
+        scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
+        path = find_path(scene, polarity)
+        return path, measure(path, scene, amplitude, band)
+    blocks = len(heard) // templates.block + 1
+    whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
+    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    settling = SETTLING_SYMBOLS * longest
+    path = Path.empty()
+    first, size = 0, piece
+    while True:
+        last = first + size if first + 1.5 * size < len(heard) else len(heard)
+        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, lock, cost)
+        here = first // templates.block
+        whole.scale[here : here + len(scene.scale)] = scene.scale
+        found = find_path(scene, polarity).moved(first)
+        is_last = last == len(heard)
+        settled = len(heard) if is_last else last - settling
+        found = found.part(found.end <= settled)
+        path = _joined(path, found, shaped)
+        reached = settled
+        if is_last:
+            break
+        size *= 2
+        if len(found) >= FEWEST_TO_FOLLOW and found.end[-1] > settled - 2 * longest:
+            recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
+            pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
+            level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
+            more = follow_path(whole, found, pace, level, at_one, most, names)
+            if len(more):
+                path = chained_paths([path, more])
+                if more.end[-1] - more.start[0] > size:
+                    size = piece
+        reached = path.end[-1] if len(path) else reached
+        first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
+    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band)
+
+
+def _is_clear(templates: Templates, names: int) -> bool:
+    power = templates.energy[:names] / templates.length[:names]
+    return bool(power.min() > SILENT_SHARE * power.max())
+
+
+def _joined(old: Path, new: Path, templates: Templates) -> Path:
+    """Go over from one path to another that overlaps it, where both are in step if they are anywhere."""
+    if not len(old) or not len(new):
+        return chained_paths([old, new])
+    slot = 0.5 * templates.half_wave
+    tail = old.part(old.end > new.start[0] - slot)
+    k = np.searchsorted(tail.end, new.start)
+    for i in range(2, len(new)):
+        for j in (int(k[i]) - 1, int(k[i])):
+            if 0 <= j < len(tail) and _meet(tail, j, new, i, slot, templates):
+                first = new.part(slice(i, None))
+                first.is_first[0] = False
+                return chained_paths([old.part(slice(0, len(old) - len(tail) + j + 1)), first])
+        if new.start[i] > old.end[-1] + slot:
+            break
+    i = min(2, len(new) - 1)
+    new = new.part(slice(i, None))
+    new.is_first[0] = True
+    return chained_paths([old.part(old.end <= new.start[0] + slot), new])
+
+
+def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templates) -> bool:
+    """Whether symbol `i` of one path can follow symbol `j` of another."""
+    if abs(one.end[j] - other.start[i]) > slot or other.is_first[i]:
+        return False
+    m = one.symbol[j]
+    if one.sign[j] ^ templates.flips[m] != other.sign[i]:
+        return False
+    turn = one.phase[j] + templates.turns[m] - other.phase[i]
+    return not templates.cosine or abs(turn - round(turn)) < 0.1
