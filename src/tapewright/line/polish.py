@@ -238,13 +238,14 @@ def _search(
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]
     level_at = np.interp(nodes, middle, level)
     sharpness_at = np.interp(nodes, middle, sharpness)
+    usual_at = np.interp(nodes, middle, 0.5 * noise * sharpness / level**2)
     most = total // int(grid.length.min()) + 1
     symbol, place, before, phase = (np.empty(most, np.int64) for _ in range(4))
     log_p = np.empty((most, symbols))
     first = int(hearing.phase[0]) if grid.phases > 1 else 0
     count = search_sequence(
-        hearing.even, level_at, sharpness_at, imprint.wave, imprint.energy, grid.basis, grid.length,
-        grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS, beam,
+        hearing.even, level_at, sharpness_at, usual_at, beam, imprint.wave, imprint.energy, grid.basis,
+        grid.length, grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse else -1.0, RETURN_NATS,
         symbol, place, before, phase, log_p,
     )  # fmt: skip
     if count <= 0:

@@ -32,13 +32,14 @@ def _add(a, b):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
-    even, level, sharpness, wave, energy, basis, length, phase_after, price, step, first_phase, fade_cost,
-    leave_cost, beam, symbol, place, before, phase, log_p,
+    even, level, sharpness, usual, beam, wave, energy, basis, length, phase_after, price, step, first_phase,
+    fade_cost, leave_cost, symbol, place, before, phase, log_p,
 ):  # fmt: skip
     """Search one stretch.
 
-    Parameters are arrays: `even` the recording on even time; `level` and `sharpness` (level squared over
-    noise) and `beam`, in nats, at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the
+    Parameters are arrays: `even` the recording on even time; `level`, `sharpness` (level squared over noise),
+    `usual` (what noise is expected to leave unexplained, in nats a sample) and `beam` (how far behind the best
+    a sequence is given up, in nats) at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the
     symbol before (the last row: unknown), and its `energy` by phase, (symbols + 1, symbols, phases); `price`
     of shape (symbols + 1, symbols). `first_phase` is -1 where it is open. A `fade_cost` below zero: no fades.
 
@@ -76,22 +77,25 @@ def search_sequence(  # type: ignore[no-untyped-def]
             pending[0, s] = count
             waiting[0] += 1
             count += 1
+    # Scores are by how much a sequence leaves of what was heard, against what noise would leave: so those of
+    # sequences that end at different times can be compared.
+    due = np.empty(total_length + 1)
+    due[0] = 0.0
+    for n in range(total_length):
+        i = min(n // step, len(level) - 1)
+        due[n + 1] = due[n] + 0.5 * sharpness[i] * even[n] * even[n] / (level[i] * level[i]) - usual[i]
     dots = np.empty((contexts, symbols, terms))
     known = np.zeros(contexts, np.bool_)
-    recent, earlier = _DEAD, _DEAD  # best score of this stretch of time and of the one before it
+    top = np.full(ring, _DEAD)  # best score of the nodes that wait at each place
+    top[0] = 0.0
     for n in range(total_length):
         slot = n % ring
-        if n % longest == 0:
-            earlier, recent = recent, _DEAD
         if waiting[slot] == 0:
             continue
         known[:] = False
-        for s in range(states):
-            j = pending[slot, s]
-            if j >= 0:
-                recent = max(recent, best[j])
         i = min(n // step, len(level) - 1)
-        least = max(recent, earlier) - beam[i]
+        least = top.max() - beam[i]
+        top[slot] = _DEAD
         a, sharp = level[i], sharpness[i]
         for s in range(states):
             j = pending[slot, s]
@@ -115,10 +119,11 @@ def search_sequence(  # type: ignore[no-untyped-def]
                         for t in range(length[m]):
                             value += wave[c, m, k, t] * even[n + t]
                         dots[c, m, k] = value
+            most = _DEAD
             for m in range(symbols):
-                for layer in range(layers):
-                    onto[j, m, layer] = -1
                 end = n + length[m]
+                for layer in range(layers):
+                    onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
                 if end > total_length:
                     continue
                 fit = 0.0
@@ -127,13 +132,20 @@ def search_sequence(  # type: ignore[no-untyped-def]
                 metric = (fit / a - 0.5 * energy[c, m, p]) * sharp
                 for layer in range(layers):
                     # a faded symbol is there, but was not heard
-                    value = (metric if layer == 0 else 0.0) - price[c, m]
+                    value = (metric if layer == 0 else 0.0) - price[c, m] - (due[end] - due[n])
                     if fades:
                         if layer == 1 and not faded:
                             value -= fade_cost
                         elif layer == 0 and faded:
                             value -= leave_cost
                     gain[j, m, layer] = value
+                    most = max(most, value)
+            for m in range(symbols):
+                end = n + length[m]
+                for layer in range(layers):
+                    value = gain[j, m, layer]
+                    if value <= _DEAD or value < most - beam[i]:
+                        continue
                     next_state = (m * phases + phase_after[p, m]) * layers + layer
                     place_in_ring = end % ring
                     j2 = pending[place_in_ring, next_state]
@@ -149,6 +161,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     total[j2] = _add(total[j2], total[j] + value)
                     if best[j] + value > best[j2]:
                         best[j2], came[j2], by[j2] = best[j] + value, j, m
+                        top[place_in_ring] = max(top[place_in_ring], best[j2])
         waiting[slot] = 0
     # ends: nodes at the very end; where there is none, those in the last symbol's time
     last_slot = total_length % ring
