@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
-from tapewright.line.scene import Lock, Measured, informed_scene, measure, sharpness_limits
+from tapewright.line.front import Heard, block_powers
+from tapewright.line.scene import BEST_EB_N0, Lock, Measured, informed_scene, measure, sharpness_limits
 from tapewright.line.search import Path, Scene, chained_paths, find_path, follow_path
 from tapewright.line.templates import Band, Templates
 
@@ -27,19 +28,21 @@ SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 24
 #: Symbols are followed from a path of so many at least; its pace is that of the last ones.
 FEWEST_TO_FOLLOW = 32
 #: Symbols are followed where noise leaves them beyond doubt: at this Eb/N0 (a power ratio) or better.
-CLEAR_EB_N0 = 12.0
+CLEAR_EB_N0 = 16.0
 #: A symbol of so little energy against others is silent: that it goes on and on proves nothing.
 SILENT_SHARE = 0.2
+#: Level is that of the loudest of so many parts.
+PARTS = 16
 
 
 def first_pass(
-    heard: FloatArray, alphabet: Alphabet, band: Band, lock: Lock, cost: FloatArray, polarity: int, names: int
+    heard: Heard, alphabet: Alphabet, band: Band, lock: Lock, cost: FloatArray, polarity: int, names: int
 ) -> tuple[Path, Measured | None]:
     """Find the symbols of a stretch, and measure the signal by them.
 
     Parameters
     ----------
-    heard : ndarray of float64
+    heard : ndarray of float32
     alphabet : Alphabet
         What is searched for; the first `names` symbols of it are followed.
     band : Band
@@ -54,13 +57,13 @@ def first_pass(
     shaped = templates.with_gain(lock.gain)
     longest = float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
-    if len(heard) < 2 * piece or not _is_clear(shaped, names):
+    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, at_one / most * BEST_EB_N0):
         scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
         path = find_path(scene, polarity)
         return path, measure(path, scene, amplitude, band)
     blocks = len(heard) // templates.block + 1
     whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
-    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     settling = SETTLING_SYMBOLS * longest
     path = Path.empty()
     first, size = 0, piece
@@ -92,9 +95,13 @@ def first_pass(
     return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band)
 
 
-def _is_clear(templates: Templates, names: int) -> bool:
+def _is_clear(heard: Heard, templates: Templates, names: int, eb_n0_at_one: float) -> bool:
+    """Whether symbols can be followed: each tells where it ends, none is silent, and there is little noise."""
+    if templates.cosine:  # a carrier that runs free
+        return False
     power = templates.energy[:names] / templates.length[:names]
-    return bool(power.min() > SILENT_SHARE * power.max())
+    loud = block_powers(heard, max(1, len(heard) // PARTS)).max() / power.mean()
+    return bool(power.min() > SILENT_SHARE * power.max() and loud * eb_n0_at_one > CLEAR_EB_N0)
 
 
 def _joined(old: Path, new: Path, templates: Templates) -> Path:
@@ -122,8 +129,4 @@ def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templa
     """Whether symbol `i` of one path can follow symbol `j` of another."""
     if abs(one.end[j] - other.start[i]) > slot or other.is_first[i]:
         return False
-    m = one.symbol[j]
-    if one.sign[j] ^ templates.flips[m] != other.sign[i]:
-        return False
-    turn = one.phase[j] + templates.turns[m] - other.phase[i]
-    return not templates.cosine or abs(turn - round(turn)) < 0.1
+    return bool(one.sign[j] ^ templates.flips[one.symbol[j]] == other.sign[i])

@@ -15,9 +15,10 @@ from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
-__all__ = ["Tuner", "Window", "block_powers", "channel_options", "level_track", "listen", "mix", "windows"]
+__all__ = ["Heard", "Tuner", "Window", "block_powers", "channel_options", "level_track", "listen", "mix", "windows"]
 
 FloatArray = npt.NDArray[np.float64]
+Heard = npt.NDArray[np.float32]
 
 #: Convolutions of fewer products than this are faster done directly (measured).
 FEW_PRODUCTS = 2_000_000
@@ -33,13 +34,13 @@ class Window:
     ----------
     first : int
         Sample number, at the receiver's rate, of ``heard[0]``.
-    heard : ndarray of float64
+    heard : ndarray of float32
     keep_from, keep_to : int
         Samples of `heard` this window answers for; the rest is shared with its neighbours.
     """
 
     first: int
-    heard: FloatArray
+    heard: Heard
     keep_from: int
     keep_to: int
 
@@ -49,11 +50,11 @@ def channel_options(channels: int) -> list[int | str]:
     return [0] if channels == 1 else [*range(channels), "average"]
 
 
-def mix(chunk: Samples, channel: int | str) -> FloatArray:
+def mix(chunk: Samples, channel: int | str) -> Heard:
     """Pick one channel, or the average, of samples of shape (n, channels)."""
     if channel == "average":
-        return np.asarray(chunk.mean(axis=1, dtype=np.float64))
-    return chunk[:, int(channel)].astype(np.float64)
+        return np.asarray(chunk.mean(axis=1), np.float32)
+    return chunk[:, int(channel)].astype(np.float32)
 
 
 class Tuner:
@@ -72,28 +73,28 @@ class Tuner:
     """
 
     def __init__(self, rate_hz: float, band: Band, quality: str = "HQ") -> None:
-        self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float64", quality=quality)
-        self._taps = band.filter
-        self._kept = np.zeros(len(self._taps) // 2)  # before the first sample there was silence
-        self._response = np.zeros(0, np.complex128)
+        self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
+        self._taps = band.filter.astype(np.float32)
+        self._kept = np.zeros(len(self._taps) // 2, np.float32)  # before the first sample there was silence
+        self._response = np.zeros(0, np.complex64)
         self._size = 0
 
-    def feed(self, samples: FloatArray) -> FloatArray:
+    def feed(self, samples: Heard) -> Heard:
         """Take samples of one channel, shape (n,); return what can be told by now, often nothing."""
         return self._filtered(self._resampler.resample_chunk(samples))
 
-    def finish(self) -> FloatArray:
+    def finish(self) -> Heard:
         """Return the rest: after the last sample there is silence."""
-        rest = self._resampler.resample_chunk(np.zeros(0), last=True)
-        return self._filtered(np.concatenate((rest, np.zeros(len(self._taps) // 2))))
+        rest = self._resampler.resample_chunk(np.zeros(0, np.float32), last=True)
+        return self._filtered(np.concatenate((rest, np.zeros(len(self._taps) // 2, np.float32))))
 
-    def _filtered(self, piece: FloatArray) -> FloatArray:
+    def _filtered(self, piece: Heard) -> Heard:
         if not len(piece):
             return piece
         joined = np.concatenate((self._kept, piece))
         if len(joined) < len(self._taps):
             self._kept = joined
-            return np.zeros(0)
+            return np.zeros(0, np.float32)
         self._kept = joined[-(len(self._taps) - 1) :]
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
@@ -106,7 +107,7 @@ class Tuner:
         return np.asarray(fft.irfft(product, size, overwrite_x=True)[len(self._taps) - 1 : len(joined)])
 
 
-def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[FloatArray]:
+def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[Heard]:
     """Yield one channel at the receiver's rate, limited to its band, in step with the recording."""
     tuner = Tuner(rate_hz, band)
     for chunk in chunks:
@@ -118,9 +119,9 @@ def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: 
         yield out
 
 
-def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[Window]:
+def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
     """Cut a stream into windows of `size` samples that share `overlap` with each neighbour."""
-    buffer = np.zeros(0)
+    buffer = np.zeros(0, np.float32)
     first = 0
     for piece in pieces:
         buffer = np.concatenate((buffer, piece))
@@ -132,7 +133,7 @@ def windows(pieces: Iterator[FloatArray], size: int, overlap: int) -> Iterator[W
         yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
 
 
-def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
+def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
     """Mean power around each block of samples, of the sounding parts where the alphabet is silent in between.
 
     Averaged over a dozen bits (thirty where they are partly silent), 30 ms at least, before or after the

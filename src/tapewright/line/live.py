@@ -117,9 +117,9 @@ class Listener:
         receiver = self._receiver
         self._tuner = Tuner(self.rate_hz, receiver.band, "LQ")
         self._lock: Lock | None = None
-        self._waiting = np.zeros(0)  # fed, and less than a piece
+        self._waiting = np.zeros(0, np.float32)  # fed, and less than a piece
         self._fed = 0
-        self._heard = np.zeros(0)  # at the receiver's rate, the last `KEPT_SECONDS`
+        self._heard = np.zeros(0, np.float32)  # at the receiver's rate, the last `KEPT_SECONDS`
         self._first = 0  # number of its first sample
         self._new = 0
         self._next_check, self._looked_until = 0, 0

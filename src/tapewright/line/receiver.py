@@ -108,7 +108,7 @@ class Receiver:
     def _acquire_channel(self, surveyed: Survey, channel: int | str, is_dull_tried: bool) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
-            heard = np.concatenate([np.zeros(0), *listen([chunk], self.rate_hz, channel, self.band)])
+            heard = np.concatenate([np.zeros(0, np.float32), *listen([chunk], self.rate_hz, channel, self.band)])
             pieces.append(self.sign * self.loudest(heard))
         return self.find(pieces, is_dull_tried=is_dull_tried)
 
@@ -118,7 +118,7 @@ class Receiver:
         if len(heard) <= size:
             return heard
         step = max(1, size // 8)
-        total = np.concatenate(([0.0], np.cumsum(heard * heard)))
+        total = np.concatenate(([0.0], np.cumsum(heard * heard, dtype=np.float64)))
         starts = np.arange(0, len(heard) - size + 1, step)
         power = total[starts + size] - total[starts]
         # of pieces about as loud, the one in the middle
@@ -229,7 +229,7 @@ class Receiver:
         """Read what pass 1 found again, stretch by stretch."""
         if not len(path):
             return Symbols.empty(self.alphabet.names)
-        single = heard.astype(np.float32)
+        single = heard.astype(np.float32, copy=False)
         parts = [
             polish(single, stretch, self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse)
             for stretch in stretches(path, self.grid)

@@ -84,7 +84,7 @@ class Scene:
     ) -> Scene:  # fmt: skip
         """Put a scene together; `amplitude` and `sharpness` are by block."""
         return cls(
-            templates, heard.astype(np.float32), (1.0 / amplitude).astype(np.float32),
+            templates, heard.astype(np.float32, copy=False), (1.0 / amplitude).astype(np.float32),
             sharpness.astype(np.float32), null, cost,
         )  # fmt: skip
 
@@ -196,11 +196,13 @@ def follow_path(
     t = scene.templates
     fits, shapes, tuning = _prepared(scene, False, 0)
     place, last = float(since.end[-1]), int(since.symbol[-1])
+    others = np.flatnonzero(since.symbol != last)
+    run = len(since) - 1 - int(others[-1]) if len(others) else len(since)
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
         fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, pace,
         int(since.sign[-1] ^ t.flips[last]), float(since.phase[-1] + t.turns[last]) % 1.0, level,
-        sharpness_at_one, most_sharpness, BEAM_NATS, found,
+        sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
     return Path(*(field[:count] for field in found), np.zeros(count, np.bool_), np.ones(count, np.bool_))
 

@@ -42,6 +42,8 @@ _LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
 #: How far the amplitude follows that of one symbol.
 _LEVEL_GAIN = 0.125
+#: So many equal symbols may be a leader.
+_LONG_RUN = 12
 
 
 class Fits(NamedTuple):
@@ -343,19 +345,23 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, path
+    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last, run,
+    path,
 ):  # fmt: skip
     """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt.
 
-    A symbol is taken if it leaves less than half of what any other would leave of what was heard, and less by
-    `margin` nats. `level` is the amplitude so far, `sharpness_at_one` the sharpness at amplitude 1. Fills
-    `path`, and the local amplitude in `fits` as far as it comes; returns the number of symbols.
+    A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
+    by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not tell
+    where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so far,
+    `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as far as
+    it comes; returns the number of symbols.
     """
     symbols = len(shapes.length)
     heard, wave = fits.heard, fits.wave
     longest = shapes.length.max() * (1.0 + tuning.stretch_span) + 4.0
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     count = 0
+    was_long = run >= _LONG_RUN
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
         sharpness = min(level * level * sharpness_at_one, most_sharpness)
         best, left, second = -1, 1e30, 1e30
@@ -379,8 +385,10 @@ def follow(  # type: ignore[no-untyped-def]
                 end, next_pace, next_phase = m_end, m_pace, m_phase
             else:
                 second = min(second, m_left)
-        if second < 2.0 * left or second < left + margin:
+        run = run + 1 if best == last else 1
+        if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
             break
+        last, was_long = best, run >= _LONG_RUN
         path.symbol[count], path.start[count], path.end[count] = best, place, end
         path.sign[count], path.phase[count] = sign, phase
         count += 1
