@@ -23,6 +23,8 @@ _FAR = 3.0
 RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 #: The same of the level's change, in relative squared change a grid sample.
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
+#: How restless clock and level are is judged by so many symbols at most, evenly spread.
+MOST_TO_TRY = 8000
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 4096
 
@@ -57,8 +59,11 @@ def smooth_clock(
     work = np.empty((len(at), 8))
     best, most = float(RESTLESSNESS[0]), -math.inf
     falling = 0
+    some = slice(None, None, len(at) // MOST_TO_TRY + 1)
     for density in RESTLESSNESS:
-        likelihood = float(_clock(at, place, variance, pace, density, smooth, speed, work, False))
+        likelihood = float(
+            _clock(at[some], place[some], variance[some], pace, density, smooth, speed, work, False)
+        )
         if likelihood > most:
             best, most, falling = float(density), likelihood, 0
         else:
@@ -141,8 +146,9 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     typical = max(typical_of(level[measured]), 1e-9)
     work = np.empty((len(at), 2))
     best, most = 0.0, -math.inf
+    some = slice(None, None, len(at) // MOST_TO_TRY + 1)
     for density in UNSTEADINESS * typical**2:
-        likelihood = float(_level(at, level, variance, typical, density, smooth, work))
+        likelihood = float(_level(at[some], level[some], variance[some], typical, density, smooth, work))
         if likelihood <= most:
             break
         best, most = density, likelihood

@@ -21,10 +21,10 @@ __all__ = ["first_pass"]
 FloatArray = npt.NDArray[np.float64]
 
 #: A piece that is searched is so long at least; twice as long after each that led to nothing.
-PIECE_SECONDS, PIECE_SYMBOLS = 0.4, 100
+PIECE_SECONDS, PIECE_SYMBOLS = 0.25, 100
 #: So many of the longest symbols before its end the path of a piece has settled; the next piece begins so
 #: many before the place of doubt.
-SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 24
+SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 40
 #: Symbols are followed from a path of so many at least; its pace is that of the last ones.
 FEWEST_TO_FOLLOW = 32
 #: Symbols are followed where noise leaves them beyond doubt: at this Eb/N0 (a power ratio) or better.

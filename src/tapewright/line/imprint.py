@@ -148,21 +148,29 @@ def _gather(even, symbol, place, before, phase, basis, length, level, weight, sq
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
-    sums[:, :] = 0.0
+    w, d = np.empty(wave.shape[3], np.float32), np.empty(wave.shape[3], np.float32)
     for i in range(len(symbol)):
         c, m, n, p = before[i], symbol[i], place[i], phase[i]
-        for t in range(min(length[m], len(even) - n)):
-            w, d = 0.0, 0.0
-            for k in range(terms):
-                w += basis[p, k] * wave[c, m, k, t]
-                d += basis[p, k] * slope[c, m, k, t]
+        size = min(length[m], len(even) - n)
+        for t in range(size):
+            w[t], d[t] = 0.0, 0.0
+        for k in range(terms):
+            share = np.float32(basis[p, k])
+            for t in range(size):
+                w[t] += share * wave[c, m, k, t]
+                d[t] += share * slope[c, m, k, t]
+        zero = np.float32(0.0)
+        xx, xw, ww, xd, dd, wd = zero, zero, zero, zero, zero, zero
+        for t in range(size):
             x = even[n + t]
-            sums[i, 0] += x * x
-            sums[i, 1] += x * w
-            sums[i, 2] += w * w
-            sums[i, 3] += x * d
-            sums[i, 4] += d * d
-            sums[i, 5] += w * d
+            xx += x * x
+            xw += x * w[t]
+            ww += w[t] * w[t]
+            xd += x * d[t]
+            dd += d[t] * d[t]
+            wd += w[t] * d[t]
+        sums[i, 0], sums[i, 1], sums[i, 2] = xx, xw, ww
+        sums[i, 3], sums[i, 4], sums[i, 5] = xd, dd, wd
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

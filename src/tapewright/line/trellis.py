@@ -43,7 +43,7 @@ _FADING = 1.0 - 1.0 / 64.0
 #: How far the amplitude follows that of one symbol.
 _LEVEL_GAIN = 0.125
 #: So many equal symbols may be a leader.
-_LONG_RUN = 12
+_LONG_RUN = 48
 
 
 class Fits(NamedTuple):
