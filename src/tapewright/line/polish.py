@@ -21,6 +21,7 @@ from tapewright.line.scene import BEST_EB_N0
 from tapewright.line.search import prices
 from tapewright.line.sequence import search_sequence
 from tapewright.line.stretches import Stretch
+from tapewright.line.templates import BIT
 
 __all__ = ["Polished", "polish"]
 
@@ -67,7 +68,7 @@ class Polished:
 
 def polish(
     heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid, gains: FloatArray, cost: FloatArray,
-    is_bit: IntArray, is_sparse: bool,
+    kind: IntArray, is_sparse: bool,
 ) -> Polished | None:  # fmt: skip
     """Read one stretch again.
 
@@ -82,7 +83,8 @@ def polish(
         Amplitude of each symbol against the ideal.
     cost : ndarray of float64, shape (symbols,)
         Nats each symbol costs before it is heard.
-    is_bit : ndarray of int64
+    kind : ndarray of int64
+        See `templates.kinds_of`.
     is_sparse : bool
         Whether the alphabet is silent for part of the time, so that a fade may pass for data.
     """
@@ -94,7 +96,7 @@ def polish(
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
     measured = _measure(hearing, imprint)
-    price = prices(cost, is_bit)
+    price = prices(cost, kind)
     beam = _beam(stretch, grid)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
@@ -104,7 +106,7 @@ def polish(
             level = measured.level
             imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
             measured = _measure(hearing, imprint)
-        found, log_p = _search(hearing, imprint, measured, price, is_bit, is_sparse, beam)
+        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, beam)
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -115,8 +117,8 @@ def polish(
     edges = np.append(hearing.place, stretch.total).astype(np.float64)
     times = _times(edges, at, clock, pace)
     # a symbol of nominal amplitude has the energy of the ideal waveform
-    nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[is_bit == 1]
-    gain = float(np.mean(np.sqrt(imprint.energy[len(cost)].mean(axis=-1)[is_bit == 1] / nominal)))
+    nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[kind == BIT]
+    gain = float(np.mean(np.sqrt(imprint.energy[len(cost)].mean(axis=-1)[kind == BIT] / nominal)))
     return Polished(
         hearing.symbol,
         times[:-1],
@@ -226,11 +228,11 @@ def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray
 
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
-    is_bit: IntArray, is_sparse: bool, beam: FloatArray,
+    kind: IntArray, is_sparse: bool, beam: FloatArray,
 ) -> tuple[Hearing, FloatArray]:  # fmt: skip
     grid = imprint.grid
     symbols = len(grid.length)
-    bit_energy = float(np.mean(imprint.energy[symbols][is_bit == 1]))
+    bit_energy = float(np.mean(imprint.energy[symbols][kind == BIT]))
     level, noise = measured.level, measured.noise
     sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy)
     total = len(hearing.even)

@@ -20,7 +20,7 @@ from tapewright.line.polish import Polished, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
-from tapewright.line.templates import band_of
+from tapewright.line.templates import FILLER_NAME, band_of, kinds_of
 from tapewright.model import AudioSource, Samples, Symbols
 
 __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
@@ -79,14 +79,14 @@ class Receiver:
         searched = self.alphabet
         self.cost = symbol_cost(searched)
         if filler is not None:
-            searched = Alphabet(searched.names + "~", (*searched.shapes, filler))
+            searched = Alphabet(searched.names + FILLER_NAME, (*searched.shapes, filler))
             self.cost = np.append(self.cost, FILLER_NATS)
         self.searched = searched
         self.piece_seconds = float(np.clip(PIECE_BITS * self.alphabet.mean_bit_seconds, *PIECE_SECONDS))
         self.longest_seconds = max(shape.seconds for shape in searched.shapes)
         self.band = band_of(self.alphabet, rate_hz)
         self.grid = Grid.of(searched, self.band)
-        self.is_bit = np.array([int(name in "01") for name in searched.names], np.int64)
+        self.kind = kinds_of(searched.names)
         self.is_sparse = any(s.kind == "silence" for shape in searched.shapes for s in shape.segments)
         leads = {item.lead for block in card.block for item in block.layout if isinstance(item, Lead)}
         alike = {lead[0] for lead in leads if len(set(lead)) == 1}
@@ -231,7 +231,7 @@ class Receiver:
             return Symbols.empty(self.alphabet.names)
         single = heard.astype(np.float32, copy=False)
         parts = [
-            polish(single, stretch, self.grid, lock.gain, self.cost, self.is_bit, self.is_sparse)
+            polish(single, stretch, self.grid, lock.gain, self.cost, self.kind, self.is_sparse)
             for stretch in stretches(path, self.grid)
         ]
         found = [self._as_symbols(part) for part in parts if part is not None]
@@ -306,4 +306,4 @@ def _filler(card: FormatCard, alphabet: Alphabet) -> SymbolShape | None:
     cycle = 1.0 / first.hertz
     if shape.seconds < 1.5 * cycle:
         return None
-    return SymbolShape("~", (Segment("tone", cycle, hertz=first.hertz),), 1.0)
+    return SymbolShape(FILLER_NAME, (Segment("tone", cycle, hertz=first.hertz),), 1.0)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from tapewright.line.templates import Templates
+from tapewright.line.templates import BIT, FILLER, Templates
 from tapewright.line.trellis import (
     DEAD,
     UNKNOWN,
@@ -145,13 +145,15 @@ def chained_paths(parts: list[Path]) -> Path:
     return Path(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Path)))
 
 
-def prices(cost: FloatArray, is_bit: npt.NDArray[np.int64]) -> FloatArray:
+def prices(cost: FloatArray, kind: npt.NDArray[np.int64]) -> FloatArray:
     """Nats each symbol costs after each other, by row; the last row is for none before.
 
-    Bits come in runs, and so do leader, mark and idle symbols: a change from one kind to the other costs.
+    Bits come in runs, and so do leader, mark and idle symbols: a change from the ones to the others costs.
+    Filler comes between bytes, and nothing begins with it.
     """
+    is_bit = kind == BIT
     changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
-    return np.vstack((cost + CHANGE_NATS * changes, cost))
+    return np.vstack((cost + CHANGE_NATS * changes, cost + CHANGE_NATS * (kind == FILLER)))
 
 
 def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
@@ -211,7 +213,7 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
-    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, prices(scene.cost, t.is_bit))
+    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, prices(scene.cost, t.kind))
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,

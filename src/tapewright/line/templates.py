@@ -18,7 +18,7 @@ from tapewright.cards.alphabet import Segment
 from tapewright.line.kernels import carry_phase
 from tapewright.model import HALF, LEVEL, SILENCE, TONE
 
-__all__ = ["Band", "Templates", "band_of", "ideal_wave"]
+__all__ = ["BIT", "FILLER", "FILLER_NAME", "Band", "Templates", "band_of", "ideal_wave", "kinds_of"]
 
 FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
@@ -82,6 +82,17 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
 
 
+#: Kinds of symbols: the bits; leader, sync marks and the like; the tone that may stand between bytes, in
+#: pieces (only the receiver knows that one, by this name).
+BIT, MARK, FILLER = 1, 0, -1
+FILLER_NAME = "~"
+
+
+def kinds_of(names: str) -> npt.NDArray[np.int64]:
+    """Kind of each symbol of an alphabet."""
+    return np.array([BIT if n in "01" else FILLER if n == FILLER_NAME else MARK for n in names], np.int64)
+
+
 @dataclass(frozen=True, eq=False)
 class Templates:
     """The alphabet's waveforms at one speed.
@@ -102,8 +113,8 @@ class Templates:
     bend : ndarray of float64
         How fast a symbol's fit falls off around its place: minus the second difference of its
         autocorrelation, in samples.
-    is_bit : ndarray of int64
-        1 for the symbols 0 and 1.
+    kind : ndarray of int64
+        `BIT`, `MARK` or `FILLER`.
     kinship : ndarray of int64
         Symbols made of the same pieces in another order or upside down have the same number: whatever the
         recorder did to one it did to the other.
@@ -119,7 +130,7 @@ class Templates:
     turns: FloatArray
     flips: npt.NDArray[np.int64]
     bend: FloatArray
-    is_bit: npt.NDArray[np.int64]
+    kind: npt.NDArray[np.int64]
     kinship: npt.NDArray[np.int64]
     half_wave: float
     rate_hz: float
@@ -153,7 +164,7 @@ class Templates:
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
             np.array([max(2.0 * float(w @ w - w[1:] @ w[:-1]), 1e-6) for w in sine]),
-            np.array([int(name in "01") for name in alphabet.names], np.int64),
+            kinds_of(alphabet.names),
             _kinship(alphabet),
             0.5 * rate / alphabet.highest_hertz,
             band.rate_hz,
