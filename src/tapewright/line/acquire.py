@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
+from tapewright.line.front import Heard
 from tapewright.line.scene import Lock, Measured, blind_scene, measure
 from tapewright.line.search import find_path
 from tapewright.line.templates import Band, Templates
@@ -35,7 +36,7 @@ FEWEST_SYMBOLS = 8
 
 
 def acquire(
-    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
+    pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
     *, is_dull_tried: bool = True,
 ) -> Lock | None:  # fmt: skip
     """Find speed, noise and symbol gains from a few pieces of the recording.
@@ -63,7 +64,7 @@ def acquire(
 
 
 def _try_bank(
-    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
+    pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
     low_pass_hz: float,
 ) -> Lock | None:  # fmt: skip
     """Try all speeds on waveforms that went through a first-order low-pass."""
@@ -90,7 +91,7 @@ def _try_bank(
 
 
 def _try_speed(
-    pieces: list[FloatArray], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
+    pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
     stretch: float, cost: FloatArray, bonus: float,
 ) -> Lock | None:  # fmt: skip
     fits = []

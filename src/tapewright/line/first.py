@@ -96,7 +96,7 @@ def first_pass(
 
 
 def _is_clear(heard: Heard, templates: Templates, names: int, eb_n0_at_one: float) -> bool:
-    """Whether symbols can be followed: each tells where it ends, none is silent, and there is little noise."""
+    """Whether symbols can be followed: all tell where they end, none is silent, there is little noise."""
     if templates.cosine:  # measured: with a carrier that runs free, a path went on out of step for seconds
         return False
     power = templates.energy[:names] / templates.length[:names]

@@ -15,7 +15,17 @@ from tapewright.cards import Alphabet
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
-__all__ = ["Heard", "Tuner", "Window", "block_powers", "channel_options", "level_track", "listen", "mix", "windows"]
+__all__ = [
+    "Heard",
+    "Tuner",
+    "Window",
+    "block_powers",
+    "channel_options",
+    "level_track",
+    "listen",
+    "mix",
+    "windows",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Heard = npt.NDArray[np.float32]

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import FormatCard, load_format
-from tapewright.line.front import Tuner, mix
+from tapewright.line.front import Heard, Tuner, mix
 from tapewright.line.gather import chained, moved, picked, usual_seconds, with_gaps
 from tapewright.line.receiver import DOUBTFUL, SILENCE, Receiver, sureness
 from tapewright.line.scene import Lock
@@ -179,7 +179,7 @@ class Listener:
         if self._is_finished:
             raise UsageError("this recording was finished; call reset to begin another one")
 
-    def _take(self, heard: FloatArray) -> None:
+    def _take(self, heard: Heard) -> None:
         if len(heard):
             self._heard = np.concatenate((self._heard, self._receiver.sign * heard))
             self._new += len(heard)

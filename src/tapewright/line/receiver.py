@@ -13,7 +13,7 @@ from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
 from tapewright.line.acquire import acquire
 from tapewright.line.first import first_pass
-from tapewright.line.front import Window, channel_options, listen, windows
+from tapewright.line.front import Heard, Window, channel_options, listen, windows
 from tapewright.line.gather import Gathering, between, chained, moved, replaced
 from tapewright.line.grid import Grid
 from tapewright.line.polish import Polished, polish
@@ -108,11 +108,13 @@ class Receiver:
     def _acquire_channel(self, surveyed: Survey, channel: int | str, is_dull_tried: bool) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
-            heard = np.concatenate([np.zeros(0, np.float32), *listen([chunk], self.rate_hz, channel, self.band)])
+            heard = np.concatenate(
+                [np.zeros(0, np.float32), *listen([chunk], self.rate_hz, channel, self.band)]
+            )
             pieces.append(self.sign * self.loudest(heard))
         return self.find(pieces, is_dull_tried=is_dull_tried)
 
-    def loudest(self, heard: FloatArray) -> FloatArray:
+    def loudest(self, heard: Heard) -> Heard:
         """The loudest stretch of the length that speed and level are found from."""
         size = int(self.piece_seconds * self.band.rate_hz)
         if len(heard) <= size:
@@ -126,7 +128,7 @@ class Receiver:
         first = int(best[len(best) // 2])
         return heard[first : first + size]
 
-    def find(self, pieces: list[FloatArray], *, is_dull_tried: bool = True) -> Lock | None:
+    def find(self, pieces: list[Heard], *, is_dull_tried: bool = True) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
         lock = acquire(
@@ -181,7 +183,7 @@ class Receiver:
         return between(symbols, low, high), lock
 
     def _look_anew(
-        self, heard: FloatArray, first: int, last: int, symbols: Symbols
+        self, heard: Heard, first: int, last: int, symbols: Symbols
     ) -> tuple[Symbols, Lock | None]:
         """Look for signals in a stretch, whatever speed and level were before."""
         rate = self.band.rate_hz
@@ -202,7 +204,7 @@ class Receiver:
             first = max(first + size, int(found.end_seconds[-1] * rate))
         return symbols, lock
 
-    def search(self, heard: FloatArray, lock: Lock) -> tuple[Symbols, Lock]:
+    def search(self, heard: Heard, lock: Lock) -> tuple[Symbols, Lock]:
         """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected."""
         for _ in range(3):
             path, measured = first_pass(
@@ -225,13 +227,12 @@ class Receiver:
                 return self._symbols(heard, path, used), lock
         return self._symbols(heard, path, lock), lock
 
-    def _symbols(self, heard: FloatArray, path: Path, lock: Lock) -> Symbols:
+    def _symbols(self, heard: Heard, path: Path, lock: Lock) -> Symbols:
         """Read what pass 1 found again, stretch by stretch."""
         if not len(path):
             return Symbols.empty(self.alphabet.names)
-        single = heard.astype(np.float32, copy=False)
         parts = [
-            polish(single, stretch, self.grid, lock.gain, self.cost, self.kind, self.is_sparse)
+            polish(heard, stretch, self.grid, lock.gain, self.cost, self.kind, self.is_sparse)
             for stretch in stretches(path, self.grid)
         ]
         found = [self._as_symbols(part) for part in parts if part is not None]
@@ -252,7 +253,7 @@ class Receiver:
             part.noise[real].astype(np.float32),
         )
 
-    def unexplained(self, heard: FloatArray, symbols: Symbols, lock: Lock | None) -> list[tuple[int, int]]:
+    def unexplained(self, heard: Heard, symbols: Symbols, lock: Lock | None) -> list[tuple[int, int]]:
         """Stretches with sound in them, but without symbols or with doubtful ones only."""
         rate = self.band.rate_hz
         block = max(1, int(LOUD_SECONDS * rate))

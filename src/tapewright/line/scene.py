@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.cards import Alphabet
-from tapewright.line.front import block_powers, level_track
+from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
@@ -100,7 +100,7 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 
 
 def blind_scene(
-    heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
+    heard: Heard, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
     """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block."""
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
@@ -114,7 +114,7 @@ def blind_scene(
 
 
 def informed_scene(
-    heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, lock: Lock, cost: FloatArray
+    heard: Heard, alphabet: Alphabet, band: Band, templates: Templates, lock: Lock, cost: FloatArray
 ) -> tuple[Scene, FloatArray]:
     """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
     block = templates.block
@@ -134,9 +134,7 @@ def informed_scene(
     return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
 
 
-def sharpness_limits(
-    alphabet: Alphabet, band: Band, templates: Templates, lock: Lock
-) -> tuple[float, float]:
+def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:
     """Sharpness (see `Scene`) at amplitude 1, and the most that is believed whatever the amplitude."""
     return band.fraction / lock.noise, 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
 

@@ -79,12 +79,12 @@ class Scene:
 
     @classmethod
     def of(
-        cls, templates: Templates, heard: FloatArray, amplitude: FloatArray, sharpness: FloatArray,
-        null: FloatArray, cost: FloatArray,
+        cls, templates: Templates, heard: npt.NDArray[np.float32], amplitude: FloatArray,
+        sharpness: FloatArray, null: FloatArray, cost: FloatArray,
     ) -> Scene:  # fmt: skip
         """Put a scene together; `amplitude` and `sharpness` are by block."""
         return cls(
-            templates, heard.astype(np.float32, copy=False), (1.0 / amplitude).astype(np.float32),
+            templates, heard, (1.0 / amplitude).astype(np.float32),
             sharpness.astype(np.float32), null, cost,
         )  # fmt: skip
 
@@ -206,14 +206,17 @@ def follow_path(
         int(since.sign[-1] ^ t.flips[last]), float(since.phase[-1] + t.turns[last]) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
-    return Path(*(field[:count] for field in found), np.zeros(count, np.bool_), np.ones(count, np.bool_))
+    return Path(
+        found.symbol[:count], found.start[:count], found.end[:count], found.sign[:count], found.phase[:count],
+        np.zeros(count, np.bool_), np.ones(count, np.bool_),
+    )  # fmt: skip
 
 
 def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tuning]:
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
-    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, prices(scene.cost, t.kind))
+    shapes = Shapes(t.energies, t.length, t.turns, t.flips, t.bend, t.droop, prices(scene.cost, t.kind))
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,

@@ -38,10 +38,11 @@ def search_sequence(  # type: ignore[no-untyped-def]
     """Search one stretch.
 
     Parameters are arrays: `even` the recording on even time; `level`, `sharpness` (level squared over noise),
-    `usual` (what noise is expected to leave unexplained, in nats a sample) and `beam` (how far behind the best
-    a sequence is given up, in nats) at every `step` grid samples; `wave` of shape (symbols + 1, symbols, terms, longest), by the
-    symbol before (the last row: unknown), and its `energy` by phase, (symbols + 1, symbols, phases); `price`
-    of shape (symbols + 1, symbols). `first_phase` is -1 where it is open. A `fade_cost` below zero: no fades.
+    `usual` (what noise is expected to leave unexplained, in nats a sample) and `beam` (how far behind the
+    best a sequence is given up, in nats) at every `step` grid samples; `wave` of shape (symbols + 1, symbols,
+    terms, longest), by the symbol before (the last row: unknown), and its `energy` by phase, (symbols + 1,
+    symbols, phases); `price` of shape (symbols + 1, symbols). `first_phase` is -1 where it is open. A
+    `fade_cost` below zero: no fades.
 
     Fills, for each symbol of the best path, `symbol`, `place`, the symbol `before`, the `phase` it is entered
     at, and `log_p`; returns the number of symbols, or -1 if there was no room for all nodes.

@@ -113,6 +113,8 @@ class Templates:
     bend : ndarray of float64
         How fast a symbol's fit falls off around its place: minus the second difference of its
         autocorrelation, in samples.
+    droop : ndarray of float64
+        What a fit loses midway between samples, as a share of it, by a cubic through four samples.
     kind : ndarray of int64
         `BIT`, `MARK` or `FILLER`.
     kinship : ndarray of int64
@@ -130,6 +132,7 @@ class Templates:
     turns: FloatArray
     flips: npt.NDArray[np.int64]
     bend: FloatArray
+    droop: FloatArray
     kind: npt.NDArray[np.int64]
     kinship: npt.NDArray[np.int64]
     half_wave: float
@@ -164,6 +167,7 @@ class Templates:
             np.array([shape.turns for shape in alphabet.shapes]),
             np.array(flips, np.int64),
             np.array([max(2.0 * float(w @ w - w[1:] @ w[:-1]), 1e-6) for w in sine]),
+            np.array([_droop(shape, rate) for shape in alphabet.shapes]),
             kinds_of(alphabet.names),
             _kinship(alphabet),
             0.5 * rate / alphabet.highest_hertz,
@@ -222,6 +226,16 @@ def _free_energies(
 
 def _products(ones: list[FloatArray], others: list[FloatArray]) -> list[float]:
     return [float(a @ b) for a, b in zip(ones, others, strict=True)]
+
+
+def _droop(shape: SymbolShape, rate: float) -> float:
+    """As of tones that go on and on, as in a leader."""
+    tones = [segment for segment in shape.segments if segment.kind in ("tone", "half")]
+    if not tones:
+        return 0.0
+    turn = 2 * np.pi * np.array([segment.hertz for segment in tones]) / rate
+    midway = (9.0 * np.cos(turn / 2) - np.cos(3 * turn / 2)) / 8.0  # weights -1, 9, 9, -1 at -3/2 .. 3/2
+    return float(1.0 / np.average(midway, weights=[segment.seconds for segment in tones]) - 1.0)
 
 
 def _kinship(alphabet: Alphabet) -> npt.NDArray[np.int64]:

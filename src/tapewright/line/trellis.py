@@ -74,6 +74,7 @@ class Shapes(NamedTuple):
     turns: F8
     flips: npt.NDArray[np.int64]
     bend: F8
+    droop: F8
     price: F8
 
 
@@ -149,7 +150,7 @@ def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _at(fits, kind, m, place):  # type: ignore[no-untyped-def]
+def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
     """Fit, and its slope per sample, between samples (cubic through four points)."""
     known = fits.known[kind, m]
     n = math.floor(place)
@@ -159,18 +160,25 @@ def _at(fits, kind, m, place):  # type: ignore[no-untyped-def]
     for k in range(n - 1, n + 3):
         if known[k] == UNKNOWN:
             _fit(fits, kind, m, k)
-    return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n)
+    return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n, droop)
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _between(a, b, c, d, x):  # type: ignore[no-untyped-def]
-    """Value and slope of the cubic through four points at -1, 0, 1, 2."""
+def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
+    """Value and slope of the cubic through four points at -1, 0, 1, 2, made up for what it loses in between.
+
+    Else symbols that begin midway between samples would fit worse than others, and in a long leader lose.
+    """
     one, two, three = c - a, 2.0 * a - 5.0 * b + 4.0 * c - d, 3.0 * (b - c) + d - a
-    return b + 0.5 * x * (one + x * (two + x * three)), 0.5 * one + x * (two + 1.5 * x * three)
+    midway = 4.0 * x * (1.0 - x)
+    more = 1.0 + droop * midway * midway
+    return more * (b + 0.5 * x * (one + x * (two + x * three))), more * (
+        0.5 * one + x * (two + 1.5 * x * three)
+    )
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _new_at(heard, wave, size, place):  # type: ignore[no-untyped-def]
+def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     n = math.floor(place)
     a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
@@ -179,7 +187,7 @@ def _new_at(heard, wave, size, place):  # type: ignore[no-untyped-def]
         b += wave[k] * heard[n + k]
         c += wave[k] * heard[n + 1 + k]
         d += wave[k] * heard[n + 2 + k]
-    return _between(a, b, c, d, place - n)
+    return _between(a, b, c, d, place - n, droop)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -302,10 +310,10 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes.length)):
                 if from_idle and not tuning.is_free:  # begin where the fit is best
-                    early = _at(fits, 0, m, first)[1] / shapes.bend[m]
+                    early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
-                heard, slope = _at(fits, 0, m, at)
-                quadrature, quadrature_slope = _at(fits, 1, m, at) if tuning.is_free else (0.0, 0.0)
+                heard, slope = _at(fits, 0, m, at, shapes.droop[m])
+                quadrature, quadrature_slope = _at(fits, 1, m, at, shapes.droop[m]) if tuning.is_free else (0.0, 0.0)
                 sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
                 gain, end, new_pace, new_phase = _branch(
                     m, at, s, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes,
@@ -345,16 +353,16 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last, run,
-    path,
+    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last,
+    run, path,
 ):  # fmt: skip
     """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
-    by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not tell
-    where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so far,
-    `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as far as
-    it comes; returns the number of symbols.
+    by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
+    tell where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so
+    far, `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as
+    far as it comes; returns the number of symbols.
     """
     symbols = len(shapes.length)
     heard, wave = fits.heard, fits.wave
@@ -368,10 +376,12 @@ def follow(  # type: ignore[no-untyped-def]
         best_gain, end, next_pace, next_phase = 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
         for m in range(symbols):
-            fit, slope = _new_at(heard, wave[0, m], fits.size[m], place)
+            fit, slope = _new_at(heard, wave[0, m], fits.size[m], place, shapes.droop[m])
             quadrature, quadrature_slope = 0.0, 0.0
             if tuning.is_free:
-                quadrature, quadrature_slope = _new_at(heard, wave[1, m], fits.size[m], place)
+                quadrature, quadrature_slope = _new_at(
+                    heard, wave[1, m], fits.size[m], place, shapes.droop[m]
+                )
             gain, m_end, m_pace, m_phase = _branch(
                 m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
                 quadrature_slope / level, sharpness, shapes, tuning,

@@ -193,6 +193,24 @@ def test_two_programs_at_different_speeds():
         assert symbols.speed[at : at + 600].mean() == pytest.approx(speed, rel=1e-3)
 
 
+@pytest.mark.parametrize("name", ["kcs-300", "kcs-1200", "mallow-fsk-600"])
+@pytest.mark.parametrize("late_seconds", [0.4012, 0.5507, 0.6999])
+def test_a_recording_that_begins_within_the_leader_loses_no_data(name, late_seconds):
+    bits = "0" + random_bits(200, 13)  # the leader is ones
+    tape = tape_of(name, bits)
+    begin = round(late_seconds * RATE_HZ)
+    assert bits in hear(Recording(tape.samples[begin:], RATE_HZ), name).text
+
+
+@pytest.mark.parametrize("name", ["kcs-300", "heron-cycle-1600", "larch-biphase-l-2000", "reed-pwm-1500"])
+def test_a_long_clean_recording_with_pauses_and_leaders_in_it(name):
+    # long enough for symbols to be followed where they are beyond doubt, and searched for where they are not
+    programs = [random_bits(1500, seed) for seed in (14, 15, 16)]
+    text = hear(joined(*(tape_of(name, bits) for bits in programs)), name).text
+    for bits in programs:
+        assert bits in text
+
+
 @pytest.mark.parametrize("name", ["kcs-1200", "sedge-half-2700", "alder-biphase-m-2000", "v23-1200"])
 def test_polarity_does_not_matter_where_only_changes_count(name):
     bits = random_bits(400, 13)
