@@ -7,6 +7,8 @@ in doubt (a pause, a leader that gives way to data, a dropout) the next piece is
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -31,6 +33,8 @@ FEWEST_TO_FOLLOW = 32
 CLEAR_EB_N0 = 16.0
 #: A symbol of so little energy against others is silent: that it goes on and on proves nothing.
 SILENT_SHARE = 0.2
+#: A run of so many equal symbols is moved to be in step with what follows it.
+FEWEST_IN_RUN = 8
 #: Level is that of the loudest of so many parts.
 PARTS = 16
 
@@ -121,8 +125,28 @@ def _joined(old: Path, new: Path, templates: Templates) -> Path:
             break
     i = min(2, len(new) - 1)
     new = new.part(slice(i, None))
-    new.is_first[0] = True
+    j = int(np.argmin(np.abs(old.end - new.start[0])))
+    old = _realigned(old.part(slice(0, j + 1)), new, templates)
+    new.is_first[0] = abs(old.end[-1] - new.start[0]) > slot
     return chained_paths([old.part(old.end <= new.start[0] + slot), new])
+
+
+def _realigned(old: Path, new: Path, templates: Templates) -> Path:
+    """Move the run of equal symbols that a path ends in to be in step with what follows.
+
+    A run does not tell where its symbols begin; what follows it does.
+    """
+    m = int(new.symbol[0])
+    other = np.flatnonzero((old.symbol != m) | old.is_first)
+    first = int(other[-1]) + (old.symbol[other[-1]] != m) if len(other) else 0
+    late = float(new.start[0] - old.end[-1])
+    if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[m]:
+        return old
+    run = old.part(slice(first, None)).moved(late)
+    back = np.arange(len(run), 0, -1)
+    run = replace(run, sign=(new.sign[0] + back * templates.flips[m]) % 2)
+    run.is_first[0] = True
+    return chained_paths([old.part(slice(0, first)), run])
 
 
 def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templates) -> bool:

@@ -313,7 +313,9 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
                 heard, slope = _at(fits, 0, m, at, shapes.droop[m])
-                quadrature, quadrature_slope = _at(fits, 1, m, at, shapes.droop[m]) if tuning.is_free else (0.0, 0.0)
+                quadrature, quadrature_slope = (
+                    _at(fits, 1, m, at, shapes.droop[m]) if tuning.is_free else (0.0, 0.0)
+                )
                 sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
                 gain, end, new_pace, new_phase = _branch(
                     m, at, s, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes,

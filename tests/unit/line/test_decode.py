@@ -193,7 +193,7 @@ def test_two_programs_at_different_speeds():
         assert symbols.speed[at : at + 600].mean() == pytest.approx(speed, rel=1e-3)
 
 
-@pytest.mark.parametrize("name", ["kcs-300", "kcs-1200", "mallow-fsk-600"])
+@pytest.mark.parametrize("name", ["kcs-300", "kcs-1200", "heron-cycle-1600"])
 @pytest.mark.parametrize("late_seconds", [0.4012, 0.5507, 0.6999])
 def test_a_recording_that_begins_within_the_leader_loses_no_data(name, late_seconds):
     bits = "0" + random_bits(200, 13)  # the leader is ones
