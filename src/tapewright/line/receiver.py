@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
-from tapewright.line.acquire import acquire
+from tapewright.line.acquire import THOROUGH, Effort, acquire
 from tapewright.line.front import Window, channel_options, listen, windows
 from tapewright.line.gather import Gathering, between, chained, moved, replaced
 from tapewright.line.grid import Grid
@@ -96,20 +96,20 @@ class Receiver:
         self.sign = -1.0 if inverted else 1.0
 
     def acquire(
-        self, surveyed: Survey, channels: int, *, is_dull_tried: bool = True
+        self, surveyed: Survey, channels: int, effort: Effort = THOROUGH
     ) -> tuple[int | str, Lock | None]:
         """Choose the channel and find speed, noise and gains; see `acquire.acquire`."""
         options = channel_options(channels)
-        locks = [self._acquire_channel(surveyed, option, is_dull_tried) for option in options]
+        locks = [self._acquire_channel(surveyed, option, effort) for option in options]
         best = max(range(len(options)), key=lambda k: locks[k].evidence if locks[k] else 0.0)  # type: ignore[union-attr]
         return options[best], locks[best]
 
-    def _acquire_channel(self, surveyed: Survey, channel: int | str, is_dull_tried: bool) -> Lock | None:
+    def _acquire_channel(self, surveyed: Survey, channel: int | str, effort: Effort) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
             heard = np.concatenate([np.zeros(0), *listen([chunk], self.rate_hz, channel, self.band)])
             pieces.append(self.sign * self.loudest(heard))
-        return self.find(pieces, is_dull_tried=is_dull_tried)
+        return self.find(pieces, effort)
 
     def loudest(self, heard: FloatArray) -> FloatArray:
         """The loudest stretch of the length that speed and level are found from."""
@@ -125,17 +125,10 @@ class Receiver:
         first = int(best[len(best) // 2])
         return heard[first : first + size]
 
-    def find(self, pieces: list[FloatArray], *, is_dull_tried: bool = True) -> Lock | None:
+    def find(self, pieces: list[FloatArray], effort: Effort = THOROUGH) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
-        lock = acquire(
-            long_enough,
-            self.alphabet,
-            self.band,
-            self.polarity,
-            self.leader_cost,
-            is_dull_tried=is_dull_tried,
-        )
+        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost, effort)
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (

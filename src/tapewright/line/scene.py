@@ -100,13 +100,17 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 
 
 def blind_scene(
-    heard: FloatArray, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
-) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block."""
+    heard: FloatArray, power: FloatArray, alphabet: Alphabet, band: Band, templates: Templates,
+    cost: FloatArray,
+) -> tuple[Scene, FloatArray]:  # fmt: skip
+    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block.
+
+    `power` is its `level_track` over the templates' blocks.
+    """
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
-    loud = level_track(heard, alphabet, band, templates.block) / mean_power
+    loud = power / mean_power
     amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
     sharpness = np.full(len(amplitude), 2 * ASSUMED_EB_N0 / bit_energy)
     null = np.zeros(len(amplitude) + 1)
