@@ -60,7 +60,7 @@ def test_settings_quoted_in_words():
     share, fewest, most = (
         settings_of(tapewright.line)[name] for name in ("HOPEFUL_SHARE", "FEWEST_FINALISTS", "MOST_FINALISTS")
     )
-    assert (fewest, most) == (4, 6)
-    assert f"at least {share:g} of the best one's evidence there, four to six of them" in text
+    assert (fewest, most) == (4, 8)
+    assert f"at least {share:g} of the best one's evidence there, four to eight of them" in text
     record = Path(__file__).parents[2] / "docs" / "decisions" / "0005-evidence-in-bits.md"
     assert f"{least:g} bits alone, {follow:g} where" in " ".join(record.read_text(encoding="utf-8").split())

@@ -32,7 +32,7 @@ RANKING_BAND_HZ = (100.0, 8000.0)
 #: and within limits of their number, are heard in earnest.
 QUICK_PIECES = 3
 HOPEFUL_SHARE = 0.6
-FEWEST_FINALISTS, MOST_FINALISTS = 4, 6
+FEWEST_FINALISTS, MOST_FINALISTS = 4, 8
 
 
 @dataclass(frozen=True, eq=False)

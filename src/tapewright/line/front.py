@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import soxr
 from numba import njit
-from scipy import fft, ndimage
 
 from tapewright.cards import Alphabet
+from tapewright.line.averages import running_mean
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
@@ -94,9 +94,15 @@ class Tuner:
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
         # in a circle, long enough for what is valid to stay so
-        size = fft.next_fast_len(len(joined), real=True)
-        product = fft.rfft(joined, size) * fft.rfft(self._taps, size)
-        return np.asarray(fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
+        size = _fast_size(len(joined))
+        product = np.fft.rfft(joined, size) * np.fft.rfft(self._taps, size)
+        return np.asarray(np.fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
+
+
+def _fast_size(least: int) -> int:
+    """Give a size for a fast transform, a product of 2, 3 and 5, at most an eighth more than asked for."""
+    unit = max(1, (1 << (least - 1).bit_length()) // 64)
+    return next(unit * part for part in (36, 40, 45, 48, 50, 54, 60, 64) if unit * part >= least)
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[FloatArray]:
@@ -144,11 +150,11 @@ def level_track(heard: FloatArray, alphabet: Alphabet, band: Band, block: int) -
     rate = band.rate_hz / block
     span = max(9, int(rate * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
     if sparse:
-        power = ndimage.uniform_filter1d(power, max(1, int(rate / alphabet.highest_hertz)))
+        power = running_mean(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
     here = np.log(_mean_power(power, span // 4, 0, sparse))
     closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
-    smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
+    smooth = running_mean(np.maximum(before, after) if sparse else closer, span // 8 | 1)
     return np.asarray(np.maximum(smooth, 1e-14))
 
 
@@ -166,10 +172,10 @@ def block_powers(heard, block):  # type: ignore[no-untyped-def]
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:
-    mean = ndimage.uniform_filter1d(power, span, origin=origin)
+    mean = running_mean(power, span, origin=origin)
     # a running sum keeps the rounding of what was loud before: what is this far below it is silence
     silence = max(1e-14, 1e-9 * float(power.max(initial=0.0)))
     if weighted:
-        squares = ndimage.uniform_filter1d(power * power, span, origin=origin)
+        squares = running_mean(power * power, span, origin=origin)
         mean = np.where(mean > silence, np.maximum(squares, 0.0) / np.maximum(mean, silence), silence)
     return np.asarray(np.maximum(mean, silence))

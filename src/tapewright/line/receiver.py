@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
 from tapewright.line.acquire import THOROUGH, Effort, acquire
+from tapewright.line.averages import running_mean
 from tapewright.line.front import Window, channel_options, listen, windows
 from tapewright.line.gather import Gathering, between, chained, moved, replaced
 from tapewright.line.grid import Grid
@@ -274,11 +274,11 @@ class Receiver:
         start, end = symbols.start_seconds, symbols.end_seconds
         usual = float(np.median(end - start))
         around = min(max(1, int(UNEXPLAINED_SECONDS / usual)), len(symbols))
-        clear = ndimage.uniform_filter1d(sureness(symbols), around, mode="nearest") >= DOUBTFUL
+        clear = running_mean(sureness(symbols), around, beyond="edge") >= DOUBTFUL
         run = np.cumsum(np.append(False, start[1:] - end[:-1] > 0.25 * usual))
         clear &= np.bincount(run)[run] >= FEWEST_IN_RUN
         if lock is not None:
-            speed = ndimage.uniform_filter1d(symbols.speed.astype(np.float64), around, mode="nearest")
+            speed = running_mean(symbols.speed, around, beyond="edge")
             clear &= np.abs(speed * lock.stretch - 1.0) < FARTHEST_FROM_LOCK
         return np.asarray(clear)
 
