@@ -66,7 +66,11 @@ def main() -> None:
                 rows.append(row | _later(path, "auto", cache, starts))
                 print(_line(rows[-1]), flush=True)
     if options.save:
-        print(f"\nkept in {history.save('start', {'starts': rows}, options.commit)}")
+        results = {
+            "starts": rows,
+            "load_average": os.getloadavg(),
+        }  # a busy machine takes longer for the same
+        print(f"\nkept in {history.save('start', results, options.commit)}")
 
 
 def _options() -> argparse.Namespace:
