@@ -28,8 +28,10 @@ def moved(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
     if old["what"] == "accuracy":
         yield from _curves(old, new)
         yield from _claims(old, new)
-    else:
+    elif old["what"] == "speed":
         yield from _speeds(old, new)
+    else:
+        yield from _starts(old, new)
 
 
 def _keyed(rows: list[dict[str, Any]], *keys: str) -> dict[tuple[Any, ...], dict[str, Any]]:
@@ -76,6 +78,14 @@ def _speeds(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
     for name, before, after in _pairs(old, new, "runs", "card", "recording"):
         for key in ("times_real_time", "times_library", "peak_megabytes"):
             was, now = before[key], after[key]
+            if was and now and max(was, now) > LEAST_FACTOR * min(was, now):
+                yield f"{name:34s} {key} {was:.1f} -> {now:.1f}"
+
+
+def _starts(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
+    for name, before, after in _pairs(old, new, "starts", "card", "recording"):
+        for key in ("first_cpu_seconds", "later_cpu_seconds"):
+            was, now = before.get(key), after.get(key)
             if was and now and max(was, now) > LEAST_FACTOR * min(was, now):
                 yield f"{name:34s} {key} {was:.1f} -> {now:.1f}"
 

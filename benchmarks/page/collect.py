@@ -29,12 +29,15 @@ class Figures:
         Wrong bytes in dropouts, in the same way.
     speeds : list of dict
         Runs of the newest file of `benchmarks.speed`.
+    starts : list of dict
+        Those of the newest file of `benchmarks.start`.
     """
 
     curves: dict[tuple[str, str], dict[str, Any]]
     nothing: list[dict[str, Any]]
     dropouts: list[dict[str, Any]]
     speeds: list[dict[str, Any]]
+    starts: list[dict[str, Any]]
 
     @property
     def cards(self) -> list[str]:
@@ -55,7 +58,7 @@ class Figures:
     @property
     def states(self) -> list[tuple[str, str, int]]:
         """Commit, day of its newest figure, and number of rows, for each state that figures are from."""
-        rows = [*self.curves.values(), *self.nothing, *self.dropouts, *self.speeds]
+        rows = [*self.curves.values(), *self.nothing, *self.dropouts, *self.speeds, *self.starts]
         count = Counter(row["commit"] for row in rows)
         day = {row["commit"]: row["time"][:10] for row in sorted(rows, key=lambda row: row["time"])}
         return [(commit, day[commit], number) for commit, number in count.most_common()]
@@ -68,10 +71,14 @@ def collect(files: Iterable[Path]) -> Figures:
     curves: dict[tuple[str, str], dict[str, Any]] = {}
     others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
     speeds: list[dict[str, Any]] = []
+    starts: list[dict[str, Any]] = []
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
         if content["what"] == "speed":
             speeds = [run | origin for run in content["runs"]]
+            continue
+        if content["what"] == "start":
+            starts = [row | origin for row in content["starts"]]
             continue
         for curve in content["curves"]:
             if curve["card"] in known and curve["impairment"] in IMPAIRMENTS:
@@ -83,4 +90,4 @@ def collect(files: Iterable[Path]) -> Figures:
     nothing, dropouts = (
         [row for family in FAMILIES for row in by_card.get(family.card, [])] for by_card in others.values()
     )
-    return Figures(curves, nothing, dropouts, speeds)
+    return Figures(curves, nothing, dropouts, speeds, starts)

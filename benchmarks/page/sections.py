@@ -79,6 +79,7 @@ def whole(figures: Figures) -> str:
         sure=f"{SURE:g}",
         nothing=_nothing(figures),
         speed=_speed(figures),
+        start=_start(figures),
     )
 
 
@@ -258,3 +259,17 @@ def _speed(figures: Figures) -> str:
         for run in figures.speeds
     ]  # fmt: skip
     return _table(("format", "recording", "minutes", "times real time", "times libsndfile", "peak MB"), rows)
+
+
+def _start(figures: Figures) -> str:
+    rows = []
+    for row in figures.starts:
+        first, message = (
+            f"{row[name]:.1f}" if name in row else ""
+            for name in ("first_cpu_seconds", "first_message_seconds")
+        )
+        length = f"{row['seconds']:.0f} s" if row["seconds"] < 100 else f"{row['seconds'] / 60:.0f} min"
+        if row["card"] == "auto":
+            length += f" of `{row['recording'].split(', ')[1]}`"
+        rows.append((f"`{row['card']}`", length, first, message, f"{row['later_cpu_seconds']:.1f}"))
+    return _table(("format", "recording", "first start s", "message after s", "later starts s"), rows)

@@ -61,9 +61,9 @@ def verdicts(figures: Figures) -> list[Verdict]:
               run["peak_megabytes"] < bars.MEMORY_MEGABYTES) for run in figures.speeds),
         )
     )  # fmt: skip
-    # nothing measures these two yet
-    found.append(Verdict("first start on a fresh machine", f"within {bars.FIRST_START_SECONDS:g} s", [], []))
-    found.append(Verdict("later starts", f"under {bars.START_SECONDS:g} s", [], []))
+    first, later = bars.FIRST_START_SECONDS, bars.START_SECONDS
+    found.append(_start(figures, "first", "first start on a fresh machine", f"within {first:g} s", first))
+    found.append(_start(figures, "later", "later starts", f"under {later:g} s", later))
     return found
 
 
@@ -172,3 +172,9 @@ def _speed(figures: Figures, recording: str) -> Verdict:
         ((run["card"], f"{run['times_real_time']:.0f}", run["times_real_time"] >= limit)
          for run in figures.speeds if run["recording"] == recording),
     )  # fmt: skip
+
+
+def _start(figures: Figures, which: str, work: str, bar: str, most_seconds: float) -> Verdict:
+    """Formats that are named; what `auto` takes has no bar."""
+    taken = [(row["card"], row[f"{which}_cpu_seconds"]) for row in figures.starts if row["card"] != "auto"]
+    return _split(work, bar, ((card, f"{seconds:.1f} s", seconds < most_seconds) for card, seconds in taken))

@@ -57,5 +57,10 @@ def test_settings_quoted_in_words():
     text = " ".join(PAGE.split())
     assert f"a bank of {len(bank)} speeds, {100 * (bank[1] / bank[0] - 1):.1f} % apart" in text
     assert f"{least:g} bits are needed" in text
+    share, fewest, most = (
+        settings_of(tapewright.line)[name] for name in ("HOPEFUL_SHARE", "FEWEST_FINALISTS", "MOST_FINALISTS")
+    )
+    assert (fewest, most) == (4, 8)
+    assert f"at least {share:g} of the best one's evidence there, four to eight of them" in text
     record = Path(__file__).parents[2] / "docs" / "decisions" / "0005-evidence-in-bits.md"
     assert f"{least:g} bits alone, {follow:g} where" in " ".join(record.read_text(encoding="utf-8").split())

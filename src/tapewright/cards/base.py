@@ -29,7 +29,9 @@ __all__ = [
 class CardPart(BaseModel):
     """A table in a card. Unknown keys are errors, values are not converted, nothing changes later."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True, defer_build=True
+    )
 
 
 CardName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,62}$")]

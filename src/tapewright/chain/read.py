@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,6 +13,7 @@ import numpy.typing as npt
 
 from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
+from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
 
@@ -21,12 +23,15 @@ AudioLike = AudioSource | Recording | npt.NDArray[np.floating] | str | os.PathLi
 CardLike = str | Path | FormatCard
 
 AUTO = "auto"
-#: With `auto`, this many of the likeliest cards are read in full.
-CARDS_READ_IN_FULL = 4
+#: With `auto`, this many of the likeliest cards compete, fewer if checks vouch for what one found.
+CARDS_IN_CONTEST = 4
 #: At least so many of those that sound alike at all, so that there is a runner-up.
-FEWEST_READ_IN_FULL = 2
+FEWEST_IN_CONTEST = 2
 #: Cards with less than this share of the best one's evidence are not.
 LEAST_SHARE = 0.6
+#: They are read with so much of the recording first, then more: most of an hour tells nothing new about which
+#: card it is, and a wrong card takes far longer to read with than the right one.
+CONTEST_SECONDS = (20.0, 90.0)
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
 LEAST_MARGIN_BITS = 10.0
 
@@ -76,23 +81,29 @@ def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
     return sound
 
 
-def read_source(source: AudioSource, card: FormatCard, *, surveyed: line.Survey | None = None) -> Reading:
+def read_source(
+    source: AudioSource, card: FormatCard, *, surveyed: line.Survey | None = None,
+    prospect: line.Prospect | None = None,
+) -> Reading:  # fmt: skip
     """Read a recording with one card.
 
     A format made of absolute levels reads as another program upside down, so both ways are tried and the
     one whose blocks hold more evidence is kept.
     """
     surveyed = surveyed or line.survey(source)
-    reading = _read_one_way(source, card, surveyed, inverted=False)
+    reading = _read_one_way(source, card, surveyed, prospect, inverted=False)
     if line.is_polar(Alphabet.of(card)) and not reading.verified:
-        other = _read_one_way(source, card, surveyed, inverted=True)
+        other = _read_one_way(source, card, surveyed, None, inverted=True)
         if _evidence(other) > _evidence(reading):
             return other
     return reading
 
 
-def _read_one_way(source: AudioSource, card: FormatCard, surveyed: line.Survey, *, inverted: bool) -> Reading:
-    heard = line.decode(source, card, inverted=inverted, surveyed=surveyed)
+def _read_one_way(
+    source: AudioSource, card: FormatCard, surveyed: line.Survey, prospect: line.Prospect | None,
+    *, inverted: bool,
+) -> Reading:  # fmt: skip
+    heard = line.decode(source, card, inverted=inverted, surveyed=surveyed, prospect=prospect)
     about = Source(source.path, source.sha256, source.rate_hz, heard.seconds, heard.channel, source.channels)
     faults = list(getattr(source, "faults", ()))
     found: tuple[Block, ...] = ()
@@ -116,25 +127,38 @@ def _evidence(reading: Reading) -> float:
 
 
 def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
-    """Rank cards by how well they explain a few pieces, then by the blocks a full reading finds."""
+    """Rank cards by how well they explain a few pieces, then by the blocks that reading finds."""
     surveyed = line.survey(source)
-    ranked = sorted(
-        ((line.evidence_bits(surveyed, card, source.channels), card) for card in cards),
-        key=lambda pair: -pair[0],
-    )
-    heard = [card for bits, card in ranked if bits > 0]
+    ranked = line.rank(surveyed, cards, source.channels)
+    heard = [prospect for prospect in ranked if prospect.evidence_bits > 0]
     if not heard:
-        reading = read_source(source, ranked[0][1], surveyed=surveyed)
+        reading = read_source(source, ranked[0].card, surveyed=surveyed)
         others = [fault for fault in reading.faults if fault.kind != "no-signal"]
         return replace(reading, faults=(*others, _nothing_alike(len(cards))))
-    hopeful = [card for bits, card in ranked if bits > 0 and bits >= LEAST_SHARE * ranked[0][0]]
-    count = max(len(hopeful[:CARDS_READ_IN_FULL]), FEWEST_READ_IN_FULL)  # or there would be no runner-up
-    readings = sorted(
-        (read_source(source, card, surveyed=surveyed) for card in heard[:count]), key=_rank, reverse=True
-    )
+    least = LEAST_SHARE * heard[0].evidence_bits
+    hopeful = [prospect for prospect in heard if prospect.evidence_bits >= least]
+    count = max(len(hopeful[:CARDS_IN_CONTEST]), FEWEST_IN_CONTEST)  # or there would be no runner-up
+    for seconds in (*CONTEST_SECONDS, math.inf):
+        part = Beginning(source, seconds)
+        readings = _contest(part, heard[:count], surveyed)
+        if part.is_whole or (readings[0].blocks and not _cannot_tell(readings, len(cards))):
+            break
     rivals = tuple((reading.format, round(_evidence(reading), 1)) for reading in readings)
     best = readings[0]
+    if not part.is_whole:
+        winner = next(prospect for prospect in heard if prospect.card.name == best.format)
+        best = read_source(source, winner.card, surveyed=surveyed, prospect=winner)
     return replace(best, rivals=rivals, faults=(*best.faults, *_cannot_tell(readings, len(cards))))
+
+
+def _contest(source: AudioSource, prospects: list[line.Prospect], surveyed: line.Survey) -> list[Reading]:
+    """Read with several cards; the best reading first."""
+    readings: list[Reading] = []
+    for prospect in prospects:
+        readings.append(read_source(source, prospect.card, surveyed=surveyed, prospect=prospect))
+        if len(readings) >= FEWEST_IN_CONTEST and any(reading.verified for reading in readings):
+            break  # nothing outranks it
+    return sorted(readings, key=_rank, reverse=True)
 
 
 def _nothing_alike(count: int) -> Fault:

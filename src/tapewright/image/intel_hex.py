@@ -5,8 +5,6 @@ from __future__ import annotations
 import logging
 import re
 
-import bincopy
-
 from tapewright.image.pieces import Pieces, fault, number_lines
 from tapewright.image.placed import placed_ranges
 from tapewright.image.rows import split_rows
@@ -117,6 +115,8 @@ def unpack(record: str, line: int, path: str | None) -> tuple[int, int, bytes]:
     odd = re.search(r"[^0-9A-Fa-f]", record[1:])
     if odd:
         raise fault(f"{odd[0]!r} is not a hexadecimal digit; correct the line", line=line, path=path)
+    import bincopy  # late: it loads much that reading a tape has no use for
+
     try:
         kind, offset, _, data = bincopy.unpack_ihex(record)
     except (bincopy.Error, ValueError):
@@ -177,6 +177,8 @@ def to_intel_hex(image: Image) -> str:
     :0410000041424344E2
     :00000001FF
     """
+    import bincopy
+
     records: list[str] = []
     upper = 0
     for address, data in placed_ranges(image, "Intel HEX"):

@@ -5,8 +5,6 @@ from __future__ import annotations
 import logging
 import re
 
-import bincopy
-
 from tapewright.image.pieces import Pieces, fault, number_lines
 from tapewright.image.placed import placed_ranges
 from tapewright.image.rows import split_rows
@@ -123,6 +121,8 @@ def unpack(record: str, line: int, path: str | None) -> tuple[str, int, bytes]:
     kind = record[1]
     if kind not in ADDRESS_BYTES:
         raise fault(f"record type S{kind} is unknown; S0 to S3 and S5 to S9 exist", line=line, path=path)
+    import bincopy  # late: it loads much that reading a tape has no use for
+
     try:
         _, address, _, data = bincopy.unpack_srec(record)
     except (bincopy.Error, ValueError, IndexError):
@@ -175,6 +175,8 @@ def to_s_record(image: Image, *, least_address_bytes: int = 2) -> str:
     ImageError
         If the image is empty or a range has no address.
     """
+    import bincopy
+
     placed = placed_ranges(image, "S-record")
     highest = max(address + len(data) - 1 for address, data in placed)
     if image.run is not None:

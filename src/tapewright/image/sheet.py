@@ -8,8 +8,6 @@ import os
 from importlib import resources
 from typing import Literal
 
-import typst
-
 from tapewright.files import check_output, write_bytes
 from tapewright.image.pages import Gap, Page, Sheet, lay_out
 from tapewright.image.rows import Row, group_bytes
@@ -122,6 +120,8 @@ def sheet_pdf(
     OutputError
         If the file is there already or cannot be written.
     """
+    import typst  # late: only those who want a PDF need it
+
     if paper not in PAPERS:
         raise UsageError(f"paper {paper!r} is unknown; choose a4 or letter")
     check_output(path, force=force)

@@ -1,17 +1,18 @@
 """Waveform <-> symbols: synthesis and the receiver, both driven by the card alone."""
 
-from tapewright.line.decode import Heard, Survey, decode, evidence_bits, is_polar, survey
+from tapewright.line.decode import Heard, Prospect, Survey, decode, is_polar, rank, survey
 from tapewright.line.encode import encode, render, wave_of
 from tapewright.line.live import Listener
 
 __all__ = [
     "Heard",
     "Listener",
+    "Prospect",
     "Survey",
     "decode",
     "encode",
-    "evidence_bits",
     "is_polar",
+    "rank",
     "render",
     "survey",
     "wave_of",

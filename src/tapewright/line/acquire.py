@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
-from tapewright.line.front import Heard
+from tapewright.line.front import Heard, level_track
 from tapewright.line.scene import Lock, Measured, blind_scene, measure
 from tapewright.line.search import find_path
 from tapewright.line.templates import Band, Templates
 
-__all__ = ["acquire"]
+__all__ = ["PLAIN", "QUICK", "THOROUGH", "WELL_EXPLAINED", "Effort", "acquire"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,9 +35,54 @@ DULL_SHARE = 0.4
 FEWEST_SYMBOLS = 8
 
 
+@dataclass(frozen=True)
+class Effort:
+    """How hard to look.
+
+    Parameters
+    ----------
+    speed_step : int
+        Every so many-th speed of the bank is tried, the nominal one always.
+    coarse_pieces : int
+        Every speed hears this many pieces, the liveliest.
+    fine_speeds : int
+        So many of the best speeds, refined, hear them all.
+    is_dull_tried : bool
+        Whether the waveforms of a dull recorder are tried as well, where plain ones explain little.
+    """
+
+    speed_step: int
+    coarse_pieces: int
+    fine_speeds: int
+    is_dull_tried: bool
+
+
+THOROUGH = Effort(1, COARSE_PIECES, FINE_SPEEDS, is_dull_tried=True)
+PLAIN = replace(THOROUGH, is_dull_tried=False)
+#: Enough to tell a card that may be the right one from one that is not (measured on every card of the
+#: library: clean, noisy, worn, and after another sound).
+QUICK = Effort(speed_step=2, coarse_pieces=1, fine_speeds=1, is_dull_tried=False)
+
+
+class _Piece:
+    """A piece of the recording, and its level: that is the same whatever the speed."""
+
+    def __init__(self, heard: Heard, alphabet: Alphabet, band: Band) -> None:
+        self.heard = heard
+        self.power = float(np.mean(heard * heard))
+        self._alphabet, self._band = alphabet, band
+        self._levels: dict[int, FloatArray] = {}
+
+    def level(self, block: int) -> FloatArray:
+        """Level track in blocks of so many samples."""
+        if block not in self._levels:
+            self._levels[block] = level_track(self.heard, self._alphabet, self._band, block)
+        return self._levels[block]
+
+
 def acquire(
     pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
-    *, is_dull_tried: bool = True,
+    effort: Effort = THOROUGH,
 ) -> Lock | None:  # fmt: skip
     """Find speed, noise and symbol gains from a few pieces of the recording.
 
@@ -47,30 +92,30 @@ def acquire(
         At the receiver's rate, half a second or so each.
     polarity : {0, 1}
         As for `find_path`.
-    is_dull_tried : bool
-        Whether the waveforms of a dull recorder are tried as well, where plain ones explain little.
+    effort : Effort
 
     Returns
     -------
     Lock or None
         None where no speed explains any piece better than noise.
     """
-    best = _try_bank(pieces, alphabet, band, polarity, cost, math.inf)
-    if is_dull_tried and (best is None or best.explained < WELL_EXPLAINED):
-        dull = _try_bank(pieces, alphabet, band, polarity, cost, DULL_SHARE * alphabet.highest_hertz)
+    heard = [_Piece(piece, alphabet, band) for piece in pieces]
+    best = _try_bank(heard, alphabet, band, polarity, cost, math.inf, effort)
+    if effort.is_dull_tried and (best is None or best.explained < WELL_EXPLAINED):
+        dull = _try_bank(heard, alphabet, band, polarity, cost, DULL_SHARE * alphabet.highest_hertz, effort)
         if dull and (best is None or dull.evidence > best.evidence):
             return dull
     return best
 
 
 def _try_bank(
-    pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
-    low_pass_hz: float,
+    pieces: list[_Piece], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
+    low_pass_hz: float, effort: Effort,
 ) -> Lock | None:  # fmt: skip
     """Try all speeds on waveforms that went through a first-order low-pass."""
-    liveliest = sorted(pieces, key=lambda piece: -float(np.mean(piece * piece)))[:COARSE_PIECES]
+    liveliest = sorted(pieces, key=lambda piece: -piece.power)[: effort.coarse_pieces]
     ranked = []
-    for speed in BANK:
+    for speed in BANK[:: effort.speed_step]:
         bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
         templates = Templates.of(alphabet, band, 1.0 / float(speed), low_pass_hz)
         lock = _try_speed(liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, bonus)
@@ -78,7 +123,7 @@ def _try_bank(
             ranked.append(lock)
     ranked.sort(key=lambda lock: -lock.evidence)
     best: Lock | None = None
-    for rough in ranked[:FINE_SPEEDS]:
+    for rough in ranked[: effort.fine_speeds]:
         templates = Templates.of(alphabet, band, rough.stretch, low_pass_hz)
         lock = _try_speed(pieces, alphabet, band, polarity, templates, rough.stretch, cost, 0.0)
         if (
@@ -91,17 +136,18 @@ def _try_bank(
 
 
 def _try_speed(
-    pieces: list[Heard], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
+    pieces: list[_Piece], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
     stretch: float, cost: FloatArray, bonus: float,
 ) -> Lock | None:  # fmt: skip
     fits = []
-    for heard in pieces:
-        scene, amplitude = blind_scene(heard, alphabet, band, templates, cost)
+    for piece in pieces:
+        level = piece.level(templates.block)
+        scene, amplitude = blind_scene(piece.heard, level, alphabet, band, templates, cost)
         path = find_path(scene, polarity, forced=True)
         fit = measure(path, scene, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
         if fit and fit.evidence > 0:
-            power = float(np.mean(heard * heard))
-            fits.append((fit, np.sqrt(power / max(power - fit.noise, 0.06 * power))))
+            signal = max(piece.power - fit.noise, 0.06 * piece.power)
+            fits.append((fit, np.sqrt(piece.power / signal)))
     if not fits:
         return None
     return _merge(fits, stretch, bonus)

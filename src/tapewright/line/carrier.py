@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from tapewright.line.clock import even_samples
 from tapewright.line.grid import Grid
@@ -38,6 +37,8 @@ def on_the_carrier(
     phase : ndarray of int64
         Phase at which each symbol is entered.
     """
+    from scipy import ndimage  # late: it takes a quarter of a second, and other formats need not wait
+
     symbol = stretch.symbol
     changed = np.append(False, symbol[1:] != symbol[:-1])
     told = np.flatnonzero(changed | np.append(changed[1:], False))

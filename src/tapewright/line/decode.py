@@ -7,21 +7,32 @@ what it teaches is handed to the next.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.cards import FormatCard
-from tapewright.line.front import mix
+from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
+from tapewright.line.front import Heard, mix
 from tapewright.line.receiver import Receiver, Survey, is_polar
+from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Heard", "Survey", "decode", "evidence_bits", "is_polar", "survey"]
+__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey"]
+
+FloatArray = npt.NDArray[np.float64]
 
 MOST_PIECES = 8
 SURVEY_SECONDS = 120.0
 #: To rank cards, each is asked to explain this band, whatever its own.
 RANKING_BAND_HZ = (100.0, 8000.0)
+#: A quick look takes so many of the pieces. Cards with at least this share of the best one's evidence there,
+#: and within limits of their number, are heard in earnest.
+QUICK_PIECES = 3
+HOPEFUL_SHARE = 0.6
+FEWEST_FINALISTS, MOST_FINALISTS = 4, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +56,27 @@ class Heard:
     evidence_bits: float
 
 
+@dataclass(frozen=True, eq=False)
+class Prospect:
+    """A card that may be the right one for a recording.
+
+    Parameters
+    ----------
+    card : FormatCard
+    evidence_bits : float
+        How much better it explains the recording than noise does, in bits a second; 0 if no better.
+    channel : int or "average"
+        Where that is so.
+    lock : Lock or None
+        What is known of the signal then.
+    """
+
+    card: FormatCard
+    evidence_bits: float
+    channel: int | str
+    lock: Lock | None
+
+
 def survey(source: AudioSource) -> Survey:
     """Take the liveliest pieces from the first two minutes that have any sound, spread over them."""
     kept: list[tuple[float, int, Samples]] = []
@@ -64,8 +96,9 @@ def survey(source: AudioSource) -> Survey:
 
 
 def decode(
-    source: AudioSource, card: FormatCard, *, inverted: bool = False, surveyed: Survey | None = None
-) -> Heard:
+    source: AudioSource, card: FormatCard, *, inverted: bool = False, surveyed: Survey | None = None,
+    prospect: Prospect | None = None,
+) -> Heard:  # fmt: skip
     """Listen to a recording as the card says.
 
     Parameters
@@ -76,6 +109,8 @@ def decode(
         Turn the recording upside down first. Only formats made of absolute levels can tell.
     surveyed : Survey, optional
         From :func:`survey`, to take it once for several cards.
+    prospect : Prospect, optional
+        From :func:`rank`, for this card: saves looking for the same again.
 
     Returns
     -------
@@ -83,30 +118,83 @@ def decode(
         With no symbols at all where there is no signal of this format.
     """
     receiver = Receiver(card, source.rate_hz, inverted)
-    channel, lock = receiver.acquire(surveyed or survey(source), source.channels)
+    lock = prospect.lock if prospect and not inverted else None
+    if prospect and lock and lock.explained >= WELL_EXPLAINED:
+        channel = prospect.channel
+    else:
+        channel, lock = receiver.acquire(surveyed or survey(source), source.channels)
     symbols, seconds = receiver.read(source, channel, lock)
     return Heard(symbols, channel, seconds, lock.evidence / float(np.log(2)) if lock else 0.0)
 
 
-def evidence_bits(surveyed: Survey, card: FormatCard, channels: int) -> float:
-    """How much better a card explains a recording than noise does, in bits a second; 0 if no better.
+def rank(surveyed: Survey, cards: Sequence[FormatCard], channels: int) -> list[Prospect]:
+    """Rank cards by how much better they explain a recording than noise does.
 
     Cards listen in bands of their own; to be fair to all, each has to account for everything from 100 Hz to
     8 kHz, and nothing is believed to be explained to better than 20 dB.
+
+    Where there are many cards, a quick look at a few pieces comes first, and those that explain far less than
+    the best does are left out.
+
+    Returns
+    -------
+    list of Prospect
+        The best first; of the cards left out there is nothing.
     """
-    receiver = Receiver(card, surveyed.rate_hz, False)
-    channel, lock = receiver.acquire(surveyed, channels, is_dull_tried=False)
-    if lock is None:
-        return 0.0
-    low, high = RANKING_BAND_HZ[0], min(RANKING_BAND_HZ[1], 0.5 * surveyed.rate_hz)
-    heard, common = 0.0, 0.0
-    for piece in surveyed.pieces:
-        power = np.abs(np.fft.rfft(mix(piece, channel))) ** 2
-        hertz = np.fft.rfftfreq(len(piece), 1.0 / surveyed.rate_hz)
-        common += float(power[(hertz >= low) & (hertz <= high)].sum())
-        heard += float(
-            power[(hertz >= receiver.band.low_hz) & (hertz <= min(receiver.band.high_hz, high))].sum()
+    spectra = _Spectra(surveyed)
+    chosen = list(cards)
+    if len(cards) > FEWEST_FINALISTS:
+        glance = _Spectra(replace(surveyed, pieces=_spread(surveyed.pieces, QUICK_PIECES)))
+        quick = sorted(
+            ((_prospect(glance, card, channels, QUICK).evidence_bits, card) for card in cards),
+            key=lambda pair: -pair[0],
         )
-    left = max(1.0 - lock.explained * min(1.0, heard / max(common, 1e-20)), 0.01)
-    nats = -(high - low) * lock.seconds * np.log(left) - lock.cost
-    return max(0.0, float(nats / np.log(2)) / (len(surveyed.pieces) * receiver.piece_seconds))
+        best = quick[0][0]
+        if best > 0:
+            hopeful = sum(bits >= HOPEFUL_SHARE * best for bits, _ in quick)
+            chosen = [card for _, card in quick[: max(FEWEST_FINALISTS, min(hopeful, MOST_FINALISTS))]]
+    found = [_prospect(spectra, card, channels, PLAIN) for card in chosen]
+    return sorted(found, key=lambda prospect: -prospect.evidence_bits)
+
+
+def _spread(pieces: tuple[Samples, ...], count: int) -> tuple[Samples, ...]:
+    """So many of the pieces, from all over."""
+    if len(pieces) <= count:
+        return pieces
+    return tuple(pieces[(2 * k + 1) * len(pieces) // (2 * count)] for k in range(count))
+
+
+class _Spectra:
+    """Power spectra of the pieces of a survey, worked out once for all cards."""
+
+    def __init__(self, surveyed: Survey) -> None:
+        self.surveyed = surveyed
+        self.high_hz = min(RANKING_BAND_HZ[1], 0.5 * surveyed.rate_hz)
+        self._spectra: dict[int | str, list[tuple[FloatArray, FloatArray]]] = {}
+
+    def share(self, channel: int | str, low_hz: float, high_hz: float) -> float:
+        """Share of the power in the band cards are ranked in that lies within these limits as well."""
+        if channel not in self._spectra:
+            self._spectra[channel] = [self._spectrum(mix(piece, channel)) for piece in self.surveyed.pieces]
+        common, heard = 0.0, 0.0
+        for hertz, power in self._spectra[channel]:
+            common += float(power[(hertz >= RANKING_BAND_HZ[0]) & (hertz <= self.high_hz)].sum())
+            heard += float(power[(hertz >= low_hz) & (hertz <= min(high_hz, self.high_hz))].sum())
+        return min(1.0, heard / max(common, 1e-20))
+
+    def _spectrum(self, piece: Heard) -> tuple[FloatArray, FloatArray]:
+        hertz = np.fft.rfftfreq(len(piece), 1.0 / self.surveyed.rate_hz)
+        return np.asarray(hertz, np.float64), np.asarray(np.abs(np.fft.rfft(piece)) ** 2, np.float64)
+
+
+def _prospect(spectra: _Spectra, card: FormatCard, channels: int, effort: Effort) -> Prospect:
+    surveyed = spectra.surveyed
+    receiver = Receiver(card, surveyed.rate_hz, False)
+    channel, lock = receiver.acquire(surveyed, channels, effort)
+    if lock is None:
+        return Prospect(card, 0.0, channel, None)
+    share = spectra.share(channel, receiver.band.low_hz, receiver.band.high_hz)
+    left = max(1.0 - lock.explained * share, 0.01)
+    nats = -(spectra.high_hz - RANKING_BAND_HZ[0]) * lock.seconds * np.log(left) - lock.cost
+    bits = max(0.0, float(nats / np.log(2)) / (len(surveyed.pieces) * receiver.piece_seconds))
+    return Prospect(card, bits, channel, lock)

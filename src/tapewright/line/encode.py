@@ -16,7 +16,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import i0
 
 from tapewright.cards import Alphabet
 from tapewright.line.kernels import add_up, carry_phase, render_segments
@@ -210,7 +209,7 @@ def _silence(seconds: float, phase: float) -> Wave:
 def _edge_tables() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Tables of the band-limited unit step and of its integral, from -REACH to +REACH samples."""
     x = np.arange(-REACH * TABLE_STEPS, REACH * TABLE_STEPS + 1) / TABLE_STEPS
-    window = i0(KAISER_BETA * np.sqrt(np.clip(1 - (x / REACH) ** 2, 0, None))) / i0(KAISER_BETA)
+    window = np.i0(KAISER_BETA * np.sqrt(np.clip(1 - (x / REACH) ** 2, 0, None))) / np.i0(KAISER_BETA)
     impulse = 2 * CUT_OFF * np.sinc(2 * CUT_OFF * x) * window
     impulse /= impulse.sum() / TABLE_STEPS
     step = np.concatenate(([0.0], np.cumsum((impulse[1:] + impulse[:-1]) / 2) / TABLE_STEPS))

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import soxr
 from numba import njit
-from scipy import fft, ndimage
 
 from tapewright.cards import Alphabet
+from tapewright.line.averages import running_mean
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
@@ -32,8 +32,6 @@ Heard = npt.NDArray[np.float32]
 
 #: Convolutions of fewer products than this are faster done directly (measured).
 FEW_PRODUCTS = 2_000_000
-#: Circles are multiples of this, or a little longer.
-EVEN_SIZE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +84,7 @@ class Tuner:
         self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
         self._taps = band.filter.astype(np.float32)
         self._kept = np.zeros(len(self._taps) // 2, np.float32)  # before the first sample there was silence
-        self._response = np.zeros(0, np.complex64)
+        self._response: npt.NDArray[np.complexfloating] = np.zeros(0, np.complex64)
         self._size = 0
 
     def feed(self, samples: Heard) -> Heard:
@@ -109,12 +107,17 @@ class Tuner:
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
         # in a circle, long enough for what is valid to stay so
-        # pieces differ by a sample or two: that must not be another size each time
-        size = fft.next_fast_len(-(-len(joined) // EVEN_SIZE) * EVEN_SIZE, real=True)
+        size = _fast_size(len(joined))
         if size != self._size:
-            self._size, self._response = size, fft.rfft(self._taps, size)
-        product = fft.rfft(joined, size) * self._response
-        return np.asarray(fft.irfft(product, size, overwrite_x=True)[len(self._taps) - 1 : len(joined)])
+            self._size, self._response = size, np.fft.rfft(self._taps, size)
+        product = np.fft.rfft(joined, size) * self._response
+        return np.asarray(np.fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
+
+
+def _fast_size(least: int) -> int:
+    """Give a size for a fast transform, a product of 2, 3 and 5, at most an eighth more than asked for."""
+    unit = max(1, (1 << (least - 1).bit_length()) // 64)
+    return next(unit * part for part in (36, 40, 45, 48, 50, 54, 60, 64) if unit * part >= least)
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[Heard]:
@@ -162,11 +165,11 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     rate = band.rate_hz / block
     span = max(9, int(rate * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
     if sparse:
-        power = ndimage.uniform_filter1d(power, max(1, int(rate / alphabet.highest_hertz)))
+        power = running_mean(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
     here = np.log(_mean_power(power, span // 4, 0, sparse))
     closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
-    smooth = ndimage.uniform_filter1d(np.maximum(before, after) if sparse else closer, span // 8 | 1)
+    smooth = running_mean(np.maximum(before, after) if sparse else closer, span // 8 | 1)
     return np.asarray(np.maximum(smooth, 1e-14))
 
 
@@ -184,10 +187,10 @@ def block_powers(heard, block):  # type: ignore[no-untyped-def]
 
 
 def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:
-    mean = ndimage.uniform_filter1d(power, span, origin=origin)
+    mean = running_mean(power, span, origin=origin)
     # a running sum keeps the rounding of what was loud before: what is this far below it is silence
     silence = max(1e-14, 1e-9 * float(power.max(initial=0.0)))
     if weighted:
-        squares = ndimage.uniform_filter1d(power * power, span, origin=origin)
+        squares = running_mean(power * power, span, origin=origin)
         mean = np.where(mean > silence, np.maximum(squares, 0.0) / np.maximum(mean, silence), silence)
     return np.asarray(np.maximum(mean, silence))

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
+from tapewright.line.averages import running_mean
 from tapewright.line.carrier import on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
 from tapewright.line.grid import Grid
@@ -186,9 +186,7 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     level = level_through(hearing.place.astype(np.float64), raw, np.maximum(variance, 1e-12))
     left = np.maximum(total - 2 * level * fit + level**2 * energy, 1e-6 * total) / length
     window = min(NOISE_SYMBOLS, len(left))
-    mean = ndimage.uniform_filter1d(left * length, window, mode="nearest") / ndimage.uniform_filter1d(
-        length, window, mode="nearest"
-    )
+    mean = running_mean(left * length, window, beyond="edge") / running_mean(length, window, beyond="edge")
     mean = np.maximum(mean, 1e-14)
     is_clean = bool(np.all(share * level**2 * typical > 2 * BEST_EB_N0 * mean))
     return _Measured(sums, level, mean, is_clean)

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from tapewright.cards import Alphabet, FormatCard, Segment, SymbolShape
 from tapewright.cards.layout import Lead
-from tapewright.line.acquire import acquire
+from tapewright.line.acquire import THOROUGH, Effort, acquire
+from tapewright.line.averages import running_mean
 from tapewright.line.first import first_pass
 from tapewright.line.front import Heard, Window, channel_options, listen, windows
 from tapewright.line.gather import Gathering, between, chained, moved, replaced
@@ -97,22 +97,22 @@ class Receiver:
         self.sign = -1.0 if inverted else 1.0
 
     def acquire(
-        self, surveyed: Survey, channels: int, *, is_dull_tried: bool = True
+        self, surveyed: Survey, channels: int, effort: Effort = THOROUGH
     ) -> tuple[int | str, Lock | None]:
         """Choose the channel and find speed, noise and gains; see `acquire.acquire`."""
         options = channel_options(channels)
-        locks = [self._acquire_channel(surveyed, option, is_dull_tried) for option in options]
+        locks = [self._acquire_channel(surveyed, option, effort) for option in options]
         best = max(range(len(options)), key=lambda k: locks[k].evidence if locks[k] else 0.0)  # type: ignore[union-attr]
         return options[best], locks[best]
 
-    def _acquire_channel(self, surveyed: Survey, channel: int | str, is_dull_tried: bool) -> Lock | None:
+    def _acquire_channel(self, surveyed: Survey, channel: int | str, effort: Effort) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
             heard = np.concatenate(
                 [np.zeros(0, np.float32), *listen([chunk], self.rate_hz, channel, self.band)]
             )
             pieces.append(self.sign * self.loudest(heard))
-        return self.find(pieces, is_dull_tried=is_dull_tried)
+        return self.find(pieces, effort)
 
     def loudest(self, heard: Heard) -> Heard:
         """The loudest stretch of the length that speed and level are found from."""
@@ -128,17 +128,10 @@ class Receiver:
         first = int(best[len(best) // 2])
         return heard[first : first + size]
 
-    def find(self, pieces: list[Heard], *, is_dull_tried: bool = True) -> Lock | None:
+    def find(self, pieces: list[Heard], effort: Effort = THOROUGH) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
-        lock = acquire(
-            long_enough,
-            self.alphabet,
-            self.band,
-            self.polarity,
-            self.leader_cost,
-            is_dull_tried=is_dull_tried,
-        )
+        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost, effort)
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (
@@ -282,11 +275,11 @@ class Receiver:
         start, end = symbols.start_seconds, symbols.end_seconds
         usual = float(np.median(end - start))
         around = min(max(1, int(UNEXPLAINED_SECONDS / usual)), len(symbols))
-        clear = ndimage.uniform_filter1d(sureness(symbols), around, mode="nearest") >= DOUBTFUL
+        clear = running_mean(sureness(symbols), around, beyond="edge") >= DOUBTFUL
         run = np.cumsum(np.append(False, start[1:] - end[:-1] > 0.25 * usual))
         clear &= np.bincount(run)[run] >= FEWEST_IN_RUN
         if lock is not None:
-            speed = ndimage.uniform_filter1d(symbols.speed.astype(np.float64), around, mode="nearest")
+            speed = running_mean(symbols.speed, around, beyond="edge")
             clear &= np.abs(speed * lock.stretch - 1.0) < FARTHEST_FROM_LOCK
         return np.asarray(clear)
 

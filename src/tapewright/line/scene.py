@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from tapewright.cards import Alphabet
+from tapewright.line.averages import running_mean
 from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
@@ -100,13 +100,17 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 
 
 def blind_scene(
-    heard: Heard, alphabet: Alphabet, band: Band, templates: Templates, cost: FloatArray
-) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block."""
+    heard: Heard, power: FloatArray, alphabet: Alphabet, band: Band, templates: Templates,
+    cost: FloatArray,
+) -> tuple[Scene, FloatArray]:  # fmt: skip
+    """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block.
+
+    `power` is its `level_track` over the templates' blocks.
+    """
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
-    loud = level_track(heard, alphabet, band, templates.block) / mean_power
+    loud = power / mean_power
     amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
     sharpness = np.full(len(amplitude), 2 * ASSUMED_EB_N0 / bit_energy)
     null = np.zeros(len(amplitude) + 1)
@@ -129,7 +133,7 @@ def informed_scene(
     here = block_powers(heard, block)
     null = 0.5 * band.fraction * block * (here * (1 / noise - 1 / loud) - np.log(loud / noise))
     # over a symbol's time; and silence after loud sound is no less silent
-    null = np.maximum(ndimage.uniform_filter1d(null, int(templates.length.max() / block) | 1), 0.0)
+    null = np.maximum(running_mean(null, int(templates.length.max() / block) | 1), 0.0)
     running = np.append(0.0, np.cumsum(null))
     return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
 
@@ -152,9 +156,7 @@ def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Meas
     t, count = scene.templates, len(scene.templates.length)
     # of two programs at different speeds, one: their mean would fit neither
     around = min(PACE_SYMBOLS, len(path))
-    long, nominal = (
-        ndimage.uniform_filter1d(track, around) for track in (path.end - path.start, t.length[path.symbol])
-    )
+    long, nominal = (running_mean(track, around) for track in (path.end - path.start, t.length[path.symbol]))
     pace = float(np.median(long / nominal))
     sums = _compare(path, scene, amplitude)
     alike = np.abs(long / nominal - pace) < ALIKE_PACE

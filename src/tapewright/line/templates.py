@@ -295,7 +295,8 @@ def _ideal(
     level = np.array([s.level for s in segments])
     turns = np.array([s.seconds * s.hertz for s in segments])
     phases = np.empty(len(segments))
-    carry_phase(kind, turns, level, phase, phases)
+    # as plain Python: a few segments are not worth loading compiled code for
+    carry_phase.py_func(kind, turns, level, phase, phases)  # type: ignore[no-untyped-call]
     wave = np.zeros(len(seconds))
     start = 0.0
     for number, (segment, at) in enumerate(zip(segments, phases, strict=True)):

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from tapewright.cards.machine import OutputStage
 from tapewright.model import HALF, LEVEL, SILENCE, TONE, Samples, Wave
@@ -67,6 +66,8 @@ def coupled(chunks: Iterable[Samples], stage: OutputStage, rate_hz: float) -> It
         for chunk in chunks:
             yield (stage.gain * chunk).astype(np.float32)
         return
+    from scipy import signal  # late: it takes a second, and only those who write for a machine wait
+
     source = 1.0 / sum(1.0 / ohms for ohms in stage.bit_ohms)
     corner_hz = 1.0 / (2 * np.pi * (source + stage.load_ohms) * stage.coupling_farads)
     gain = stage.gain * stage.load_ohms / (source + stage.load_ohms)

@@ -118,7 +118,8 @@ class Reading:
         What concerns the recording as a whole.
     symbols : Symbols
     rivals : tuple
-        With ``format="auto"``: the other cards considered, as (name, evidence in bits), best first.
+        With ``format="auto"``: the cards that competed, as (name, evidence in bits), best first. In a long
+        recording they compete at its beginning.
     """
 
     source: Source

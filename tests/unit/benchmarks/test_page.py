@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from benchmarks import history
+from benchmarks import history, start
 from benchmarks.page.output import write
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -140,6 +140,31 @@ def test_the_same_figures_make_the_same_page(made, tmp_path):
     assert again.read_bytes() == made.read_bytes()
     for plot in (made.parent / "benchmarks").iterdir():
         assert (tmp_path / "again" / "benchmarks" / plot.name).read_bytes() == plot.read_bytes()
+
+
+def test_starts_are_held_against_their_bars_and_auto_is_told_without_one(tmp_path):
+    named = {"recording": "short", "seconds": 10.0, "first_message_seconds": 1.25}
+    file = keep(
+        tmp_path, "start", "2026-01-03T00:00:00", what="start",
+        starts=[
+            {"card": "kcs-1200", "first_cpu_seconds": 15.0, "later_cpu_seconds": 1.6, **named},
+            {"card": "v21-300", "first_cpu_seconds": 21.0, "later_cpu_seconds": 1.2, **named},
+            {"card": "auto", "recording": "long, kcs-1200", "seconds": 600.0, "later_cpu_seconds": 33.0},
+        ],
+    )  # fmt: skip
+    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    bars = "The bars, and which are not met"
+    assert "| within 20 s | 1 of 2 | `v21-300` 21.0 s |" in row(page, bars, "first start")
+    assert "| under 1.5 s | 1 of 2 | `kcs-1200` 1.6 s |" in row(page, bars, "later starts")
+    assert row(page, "Starting", "`v21-300`") == "| `v21-300` | 10 s | 21.0 | 1.2 | 1.2 |"
+    assert row(page, "Starting", "`auto`") == "| `auto` | 10 min of `kcs-1200` |  |  | 33.0 |"
+
+
+def test_a_command_that_fails_is_not_timed(tmp_path):
+    tape = tmp_path / "tape.wav"
+    tape.write_bytes(b"")
+    with pytest.raises(RuntimeError, match=r"failed: .*tape\.wav"):
+        start.run(tape, "kcs-300", tmp_path / "cache")
 
 
 def test_a_second_run_of_a_commit_adds_to_the_first(tmp_path, monkeypatch):

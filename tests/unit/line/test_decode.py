@@ -7,7 +7,7 @@ import pytest
 
 from symbol_cards import recording_of
 from tapewright import channel, line
-from tapewright.cards import Alphabet, load_format
+from tapewright.cards import Alphabet, format_names, load_format
 from tapewright.model import Recording, Symbols
 
 #: One of each family; the receiver knows nothing of families. With each, the symbol its leaders are made of.
@@ -321,8 +321,30 @@ def test_an_empty_or_silent_recording_holds_no_symbols(name, samples):
 def test_evidence_tells_the_right_card_from_others():
     # All three are made of 1200 and 2400 Hz; in nats it is no close call.
     surveyed = line.survey(tape_of("kcs-300", random_bits(400, 23)))
-    evidence = {
-        name: line.evidence_bits(surveyed, load_format(name), 1)
-        for name in ("kcs-300", "v21-300", "plover-ratio-200")
-    }
-    assert max(evidence, key=lambda name: evidence[name]) == "kcs-300"
+    cards = [load_format(name) for name in ("plover-ratio-200", "v21-300", "kcs-300")]
+    ranked = line.rank(surveyed, cards, 1)
+    assert ranked[0].card.name == "kcs-300"
+    assert len(ranked) == len(cards)
+    assert ranked[0].evidence_bits > 2 * ranked[1].evidence_bits
+
+
+@pytest.mark.parametrize("name", ["sorrel-step-1200", "osier-biphase-s-1200", "bell-202-1200"])
+def test_of_many_cards_a_quick_look_keeps_the_right_one_and_few_others(name):
+    tape = tape_of(name, random_bits(1500, 29))
+    noise = 0.1 * np.random.default_rng(3).standard_normal(len(tape.samples)).astype(np.float32)
+    noisy = Recording(tape.samples[:, 0] + noise, tape.rate_hz)
+    ranked = line.rank(line.survey(noisy), [load_format(card) for card in format_names()], 1)
+    assert ranked[0].card.name == name
+    assert 2 <= len(ranked) < len(format_names()) / 2
+
+
+def test_what_was_found_while_ranking_is_what_decoding_finds():
+    card = load_format("larch-biphase-l-2000")
+    tape = tape_of(card.name, random_bits(1500, 31))
+    surveyed = line.survey(tape)
+    (prospect,) = line.rank(surveyed, [card], 1)
+    one = line.decode(tape, card, surveyed=surveyed)
+    other = line.decode(tape, card, surveyed=surveyed, prospect=prospect)
+    assert other.channel == one.channel
+    assert np.array_equal(other.symbols.index, one.symbols.index)
+    assert np.array_equal(other.symbols.log_p, one.symbols.log_p)

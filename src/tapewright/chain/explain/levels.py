@@ -8,7 +8,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from tapewright.cards import Alphabet
 from tapewright.model import AudioSource, Samples, Span
@@ -94,6 +93,8 @@ class LevelTrack:
         seconds : float
         of : {"level", "band_level", "beside_level"}
         """
+        from scipy import ndimage  # late: reading without an explanation has no use for it
+
         chosen = self.frames(span)
         width = max(1, round(seconds / self.frame_seconds)) | 1
         low, high = max(0, chosen.start - width), min(len(self), chosen.stop + width)

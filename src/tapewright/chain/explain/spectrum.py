@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 __all__ = ["Sound", "classify"]
 
@@ -137,7 +136,7 @@ def _is_smooth(sound: FloatArray, rate_hz: float) -> bool:
     size = 2 ** round(np.log2(rate_hz / 43.0))
     if len(sound) < 4 * size:
         size = 2 ** int(np.log2(len(sound) / 4))
-    from scipy import signal  # late: it takes a second, and only those who ask for an explanation wait
+    from scipy import ndimage, signal  # late: they take a second, and reading alone has no use for them
 
     hertz, power = signal.welch(sound, rate_hz, nperseg=size)
     power = power[hertz >= 2 * LOWEST_HERTZ]
