@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from tapewright.cards import FormatCard
 from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
-from tapewright.line.front import Heard, mix
+from tapewright.line.front import mix
 from tapewright.line.receiver import Receiver, Survey, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
@@ -182,7 +182,7 @@ class _Spectra:
             heard += float(power[(hertz >= low_hz) & (hertz <= min(high_hz, self.high_hz))].sum())
         return min(1.0, heard / max(common, 1e-20))
 
-    def _spectrum(self, piece: Heard) -> tuple[FloatArray, FloatArray]:
+    def _spectrum(self, piece: npt.NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
         hertz = np.fft.rfftfreq(len(piece), 1.0 / self.surveyed.rate_hz)
         return np.asarray(hertz, np.float64), np.asarray(np.abs(np.fft.rfft(piece)) ** 2, np.float64)
 
