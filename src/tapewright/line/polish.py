@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from tapewright.line.carrier import on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock
+from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
 from tapewright.line.scene import BEST_EB_N0
@@ -36,6 +37,8 @@ RETURN_NATS = 3.0
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
 FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
+#: How likely a stretch too short to learn from belongs to something else: music and speech are full of those.
+SHORT_DOUBT = 0.05
 #: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
 ROUNDS = 2
 
@@ -86,7 +89,7 @@ def polish(
     """
     if len(stretch.symbol) < FEWEST_SYMBOLS:
         return None
-    imprint = Imprint.ideal(grid, gains)
+    imprint = ideal = Imprint.ideal(grid, gains)
     if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
     at, pace = stretch.place.astype(np.float64), stretch.pace
@@ -113,15 +116,25 @@ def polish(
     times = _times(edges, at, clock, pace)
     # a symbol of nominal amplitude has the energy of the ideal waveform
     nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[is_bit == 1]
-    gain = float(np.mean(np.sqrt(imprint.energy[len(cost)].mean(axis=-1)[is_bit == 1] / nominal)))
+    energy = imprint.energy[len(cost)].mean(axis=-1)[is_bit == 1]
+    gain = float(np.mean(np.sqrt(energy / nominal)))
+    doubt = np.full(len(hearing.symbol), SHORT_DOUBT)
+    if learns:
+        doubt = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
     return Polished(
         hearing.symbol,
         times[:-1],
         times[1:],
-        log_p,
+        _doubted(log_p, doubt),
         gain * measured.level,
         np.sqrt(measured.noise),
     )
+
+
+def _doubted(log_p: FloatArray, doubt: FloatArray) -> FloatArray:
+    """Posteriors, where a share of each symbol belongs to no signal: then any symbol is as likely."""
+    doubt = np.maximum(doubt, 1e-12)[:, np.newaxis]
+    return np.logaddexp(log_p + np.log1p(-doubt), np.log(doubt / log_p.shape[1]))
 
 
 def _first_hearing(
