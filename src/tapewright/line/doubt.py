@@ -66,9 +66,7 @@ def share_of_doubt(
     )  # fmt: skip
     size, frequencies = _piece(len(left), grid.low, grid.share, grid.rate_hz)
     symbols = min(count, max(1, round(PIECES * size * count / len(left))))
-    total, fit, energy = (
-        ndimage.uniform_filter1d(column, symbols, mode="nearest") for column in (sums.T)
-    )
+    total, fit, energy = (ndimage.uniform_filter1d(column, symbols, mode="nearest") for column in (sums.T))
     explained = np.maximum(fit, 0.0) ** 2 / np.maximum(energy * total, 1e-30)
     if explained.min() > EXPLAINED or len(frequencies) < 4:
         return np.zeros(count)
@@ -104,7 +102,8 @@ def _spectra(
     power = np.abs(fft.rfft(pieces, axis=1)[:, frequencies]) ** 2 / np.sum(window**2)
     around = min(PIECES, len(starts))
     mean = ndimage.uniform_filter1d(power.astype(np.float64), around, axis=0, mode="nearest")
-    return starts + 0.5 * size, mean, float(around)
+    middles = np.asarray(starts + 0.5 * size, np.float64)
+    return middles, np.asarray(mean, np.float64), float(around)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -88,7 +88,7 @@ def polish(
         Nats each symbol costs before it is heard.
     is_bit : ndarray of int64
     is_sparse : bool
-        Whether the alphabet is silent for part of the time, so that a fade may pass for data.
+        Whether the alphabet is silent for part of the time, so that even a short fade may pass for data.
     """
     if len(stretch.symbol) < FEWEST_SYMBOLS:
         return None
@@ -138,7 +138,7 @@ def polish(
 def _doubted(log_p: FloatArray, doubt: FloatArray) -> FloatArray:
     """Posteriors, where a share of each symbol belongs to no signal: then any symbol is as likely."""
     doubt = np.maximum(doubt, 1e-12)[:, np.newaxis]
-    return np.logaddexp(log_p + np.log1p(-doubt), np.log(doubt / log_p.shape[1]))
+    return np.asarray(np.logaddexp(log_p + np.log1p(-doubt), np.log(doubt / log_p.shape[1])))
 
 
 def _first_hearing(
@@ -161,7 +161,9 @@ def _first_hearing(
 
 @dataclass(frozen=True, eq=False)
 class _Measured:
-    """Each symbol held against its waveform: the sums of `Imprint.compare`, level, and noise per sample."""
+    """Each symbol held against its waveform: the sums of `Imprint.compare`, level, noise per sample, and
+    whether the noise is far below the signal everywhere, and the signal lost anywhere.
+    """
 
     sums: FloatArray
     level: FloatArray
@@ -250,9 +252,10 @@ def _search(
     symbol, place, before, phase = (np.empty(most, np.int64) for _ in range(4))
     log_p = np.empty((most, symbols))
     first = int(hearing.phase[0]) if grid.phases > 1 else 0
+    fade_nats = FADE_NATS if is_sparse or measured.is_faded else -1.0
     count = search_sequence(
         hearing.even, level_at, sharpness_at, imprint.wave, imprint.energy, grid.basis, grid.length,
-        grid.phase_after, price, grid.step, first, FADE_NATS if is_sparse or measured.is_faded else -1.0, RETURN_NATS, BEAM_NATS,
+        grid.phase_after, price, grid.step, first, fade_nats, RETURN_NATS, BEAM_NATS,
         symbol, place, before, phase, log_p,
     )  # fmt: skip
     if count <= 0:
