@@ -25,9 +25,9 @@ EXPLAINED, MOSTLY_EXPLAINED = 0.9, 0.75
 #: Weak is what lies so far below the energy of a bit, as a power ratio of Eb/N0 (25 dB).
 WEAK_EB_N0 = 316.0
 #: Flatness of a spectrum: geometric over arithmetic mean. Half the doubt at this one (measured, over 100
-#: symbols and more: of signals in white noise one in a hundred lies below 0.74, of music 2 % above 0.55), and
+#: symbols and more: of signals in white noise one in a hundred lies below 0.74, of music 2 % above 0.6), and
 #: the natural log over which the doubt falls to a quarter or so.
-FLATNESS, FLATNESS_WIDTH = 0.55, 0.05
+FLATNESS, FLATNESS_WIDTH = 0.6, 0.05
 #: Stretches taken for music are not believed further than this.
 MOST_DOUBT = 0.5
 #: Spectra are of pieces in which the band has about so many frequencies; pieces averaged for one spectrum,
