@@ -1,7 +1,7 @@
 """Whether wrong bytes in dropouts are flagged: short deep losses of level in an otherwise good recording.
 
 A byte is wrong if any of its bits, matched by time, is. Its confidence is the product of its bits'
-posteriors. What was not heard at all makes no claim and counts as flagged.
+posteriors. What was not heard at all, or heard half a symbol off, makes no claim and counts as flagged.
 """
 
 from __future__ import annotations
@@ -68,7 +68,9 @@ def count_wrong(card_name: str, depth_db: float, seconds: float) -> Dropouts:
     match = overlapping(
         sent.start[payload], sent.end[payload], heard.start_seconds[real], heard.end_seconds[real]
     )
-    is_heard = match >= 0
+    # a bit's neighbour that reaches a hair into its time says nothing of it
+    apart = np.abs(heard.start_seconds[real[match]] - sent.start[payload])
+    is_heard = (match >= 0) & (apart < 0.5 * (sent.end - sent.start)[payload])
     decided, sure = np.full(len(payload), -1), np.zeros(len(payload))
     place = real[match[is_heard]]
     decided[is_heard] = heard.index[place]

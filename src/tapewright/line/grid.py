@@ -49,6 +49,8 @@ class Grid:
         The shortest half-wave in the alphabet.
     share : float
         Share of the spectrum up to half the grid's rate that lies in the receiver's band.
+    low : float
+        Lower edge of the band, in turns a grid sample.
     """
 
     rate_hz: float
@@ -59,6 +61,7 @@ class Grid:
     ideal: FloatArray
     half_wave: float
     share: float
+    low: float
 
     @property
     def phases(self) -> int:
@@ -90,8 +93,9 @@ class Grid:
                 ideal[m, first + k, : length[m]] = wave
         share = 2.0 * (band.high_hz - band.low_hz) / rate
         return cls(
-            rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0)
-        )
+            rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0),
+            band.low_hz / rate,
+        )  # fmt: skip
 
 
 def _even_rate(seconds: FloatArray, least_hz: float) -> float:
