@@ -111,7 +111,7 @@ def _spectra(
     power = np.abs(np.fft.rfft(pieces, axis=1)[:, frequencies]) ** 2 / np.sum(window**2)
     around = min(PIECES, len(starts))
     mean = np.stack([running_mean(column, around, beyond="edge") for column in power.T], axis=1)
-    return starts + 0.5 * size, mean, around
+    return np.asarray(starts + 0.5 * size, np.float64), mean, around
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
