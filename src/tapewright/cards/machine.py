@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from tapewright.cards.base import CardName, CardPart, PartValue, Text
+from tapewright.cards.machine_input import InputStage, LoadLoop
 
 __all__ = ["Caution", "Connector", "MachineCard", "Memory", "OutputStage"]
 
@@ -77,6 +78,8 @@ class MachineCard(CardPart):
     source: Text
     format: CardName
     output: OutputStage | None = None
+    input: InputStage | None = None
+    loop: LoadLoop | None = None
     connector: Connector | None = None
     memory: Memory | None = None
     caution: Annotated[list[Caution], Field(max_length=16)] = Field(default_factory=list)

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from tapewright.cards import checks, machine, symbols
+from tapewright.cards import checks, machine, machine_input, symbols
 from tapewright.cards import format as format_card
 from tapewright.cards.base import near_word
 from tapewright.cards.layout import ITEM_KINDS
@@ -164,7 +164,8 @@ def _known_keys(location: tuple[int | str, ...], kind: type[BaseModel]) -> list[
         "byte": format_card.ByteFormat, "block": format_card.BlockLayout, "last_when": format_card.LastWhen,
         "=table": checks.CrcCheck, "crc": checks.CrcParameters,
         "output": machine.OutputStage, "connector": machine.Connector, "memory": machine.Memory,
-        "caution": machine.Caution,
+        "caution": machine.Caution, "loop": machine_input.LoadLoop,
+        **{f"={key}": model for key, model in machine_input.INPUT_KINDS.items()},
     }  # fmt: skip
     for step in reversed(location):
         if isinstance(step, str) and step in by_step:
