@@ -15,14 +15,25 @@ from pydantic import ValidationError
 from tapewright.cards.format import FormatCard
 from tapewright.cards.machine import MachineCard
 from tapewright.cards.problems import first_problem, one_line, shown
+from tapewright.cards.rig import RigCard
 from tapewright.model import CardError
 
-__all__ = ["format_names", "load_format", "load_machine", "machine_names", "parse_card"]
+__all__ = [
+    "format_names",
+    "load_format",
+    "load_machine",
+    "load_rig",
+    "machine_names",
+    "parse_card",
+    "rig_names",
+]
 
 #: No card needs more; a larger file is not one.
 LARGEST_CARD_BYTES = 256 * 1024
 
-AnyCard = TypeVar("AnyCard", FormatCard, MachineCard)
+AnyCard = TypeVar("AnyCard", FormatCard, MachineCard, RigCard)
+#: What stands in a card's `card` key.
+_WORD: dict[type, str] = {FormatCard: "format", MachineCard: "machine", RigCard: "rig"}
 
 
 def format_names() -> list[str]:
@@ -33,6 +44,11 @@ def format_names() -> list[str]:
 def machine_names() -> list[str]:
     """Names of the built-in machine cards, in order."""
     return _names("machines")
+
+
+def rig_names() -> list[str]:
+    """Names of the built-in rig cards, in order: examples, as a rig is its owner's."""
+    return _names("rigs")
 
 
 def load_format(name_or_path: str | Path | FormatCard) -> FormatCard:
@@ -56,6 +72,13 @@ def load_machine(name_or_path: str | Path | MachineCard) -> MachineCard:
     return _load(name_or_path, MachineCard, "machines", "machine")
 
 
+def load_rig(name_or_path: str | Path | RigCard) -> RigCard:
+    """Load a rig card from a TOML file, or a built-in example by name; errors as `load_format`."""
+    if isinstance(name_or_path, RigCard):
+        return name_or_path
+    return _load(name_or_path, RigCard, "rigs", "rig")
+
+
 def parse_card(text: str, kind: type[AnyCard], path: str) -> AnyCard:
     """Parse and check the TOML text of a card.
 
@@ -63,7 +86,7 @@ def parse_card(text: str, kind: type[AnyCard], path: str) -> AnyCard:
     ----------
     text : str
     kind : type
-        `FormatCard` or `MachineCard`.
+        `FormatCard`, `MachineCard` or `RigCard`.
     path : str
         Named in errors.
 
@@ -81,7 +104,7 @@ def parse_card(text: str, kind: type[AnyCard], path: str) -> AnyCard:
         raise _error(path, "", "a number in it has thousands of digits; no card needs one") from None
     except RecursionError:
         raise _error(path, "", "tables or lists are nested too deep for a card") from None
-    word = "format" if kind is FormatCard else "machine"
+    word = _WORD[kind]
     if table.get("card") != word:
         found = f"card = {shown(table['card'])}" if "card" in table else "the key is missing"
         raise _error(path, "card", f'{found}; a {word} card begins with card = "{word}"')
@@ -125,9 +148,15 @@ def _load(name_or_path: str | Path, kind: type[AnyCard], folder: str, word: str)
     looks_like_file = isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text
     if not looks_like_file:
         near = difflib.get_close_matches(text, _names(folder), n=1)
-        hint = f"did you mean {near[0]}?" if near else f"'tapewright {folder} list' shows those there are"
+        hint = f"did you mean {near[0]}?" if near else _where_to_look(folder)
         raise CardError(one_line(f"there is no {word} card named '{text}'; {hint}"), path=text)
     return parse_card(_read_text(text, word), kind, text)
+
+
+def _where_to_look(folder: str) -> str:
+    if folder == "rigs":  # owners have files of their own: there is no list worth a command
+        return f"give the path of your own (a TOML file), or the example {_names(folder)[0]}"
+    return f"'tapewright {folder} list' shows those there are"
 
 
 def _read_text(path: str, word: str) -> str:
