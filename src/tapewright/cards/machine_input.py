@@ -37,10 +37,13 @@ class _Input(CardPart):
         In series with the input; without it the input is coupled directly.
     series_ohms : float
         In series before it, beside the recorder's own resistance.
+    is_inverted : bool
+        The bit is upside down to what the kind says: one more gate that inverts stands before it.
     """
 
     coupling_farads: Farads | None = None
     series_ohms: Annotated[PartValue, Field(ge=0, le=1e9)] = 0.0
+    is_inverted: bool = False
 
 
 class _Gate(CardPart):
@@ -57,7 +60,7 @@ class _Gate(CardPart):
 
 
 class TransistorInput(_Input, _Gate):
-    """A common-emitter transistor into a logic input.
+    """A common-emitter transistor into a logic input: the bit is 0 while the transistor conducts.
 
     Parameters
     ----------
@@ -71,7 +74,7 @@ class TransistorInput(_Input, _Gate):
         From the base to the supply.
     collector_ohms, supply_volts : float
     gain : float
-        Forward current gain.
+        Forward current gain at 1 mA of collector current.
     low_volts, high_volts : float
         Thresholds of the logic input at the collector.
     """
@@ -87,7 +90,7 @@ class TransistorInput(_Input, _Gate):
 
 
 class ComparatorInput(_Input):
-    """A comparator or operational amplifier.
+    """A comparator or operational amplifier: the bit is 1 while the input is above the threshold.
 
     Parameters
     ----------
@@ -107,7 +110,7 @@ class ComparatorInput(_Input):
 
 
 class InverterInput(_Input, _Gate):
-    """A CMOS inverter that a resistor from output to input keeps half way.
+    """A CMOS inverter that a resistor from output to input keeps half way: the bit is 0 while that is high.
 
     Parameters
     ----------
@@ -125,7 +128,9 @@ class InverterInput(_Input, _Gate):
 
 
 class SchmittInput(_Input, _Gate):
-    """A Schmitt trigger behind a bias divider.
+    """A Schmitt trigger behind a bias divider: the bit is 1 while the input is high.
+
+    Most such gates invert: say `is_inverted` for one of them.
 
     Parameters
     ----------
@@ -146,6 +151,8 @@ class SchmittInput(_Input, _Gate):
 class ClampInput(_Input, _Gate):
     """A resistor into a pair of diodes, to ground and to the supply, and a Schmitt trigger.
 
+    The bit is 1 while the input is high, unless the gate inverts (`is_inverted`).
+
     Parameters
     ----------
     clamp_ohms : float
@@ -163,7 +170,9 @@ class ClampInput(_Input, _Gate):
 
 
 class OneShotInput(ComparatorInput):
-    """A comparator for zero crossings, each of which makes a pulse of fixed length.
+    """A comparator for zero crossings, each of which, up or down, makes a pulse of fixed length.
+
+    The bit is 1 during the pulse.
 
     Parameters
     ----------
@@ -176,7 +185,7 @@ class OneShotInput(ComparatorInput):
 
 
 class ToneDecoderInput(_Input):
-    """A phase-locked loop that says whether a tone is there.
+    """A phase-locked loop that says whether a tone is there: the bit is 1 while it is.
 
     Parameters
     ----------
