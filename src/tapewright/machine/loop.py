@@ -177,7 +177,7 @@ class Reader:
         """Read symbols, as far as the measurements are any."""
         measured = measure_edges(edges, self.loop)
         symbol, first = self._symbols(measured)
-        last = np.append(first[1:], len(measured.kind)) - 1
+        last = np.append(first, len(measured.kind))[1:] - 1
         return Heard(symbol, measured.start_seconds[first], measured.end_seconds[last])
 
     def first_wrong(self, edges: Edges, expected: npt.NDArray[np.int64]) -> Wrong | None:
@@ -215,12 +215,12 @@ class Reader:
         if not load.is_right:
             return -(load.needed - max(load.right, 0)) / load.needed
         first = np.append(load.first, len(load.measured.kind))[load.place : load.place + load.right + 1]
-        runs, measured = self._runs, load.measured
+        runs, of = self._runs, load.measured
         return float(
             kernels.least_margin(
-                measured.kind, measured.value, first, runs.step, runs.room_below, runs.room_above, self._limits
+                of.kind, of.value, first, runs.step, runs.room_below, runs.room_above, self._limits
             )
-        )  # fmt: skip
+        )
 
     def _symbols(self, measured: Measurements) -> tuple[IntArray, IntArray]:
         return kernels.parse(measured.kind, self._runs.step, self._runs.accept)  # type: ignore[no-any-return]
