@@ -85,6 +85,15 @@ _add(
     "verify tape.wav game.hex --format mallow-fsk-600",
     "verify tape.wav game.bin --start 0x0200",
 )
+_add(
+    app,
+    "window",
+    "window:window",
+    "Will the machine load it: at which playback level and tone, and why not elsewhere.",
+    "window tape.wav --machine fescue-trainer",
+    "window game.hex --machine fescue-trainer --volts 0.4 --tone 3000",
+    "window tape.wav --machine fescue-trainer --change coupling_farads=0.5",
+)
 _formats = App(
     name="formats",
     sort_key=next(_order),

@@ -8,7 +8,7 @@ from tapewright.image.rows import row_check
 from tapewright.image.s_record import from_s_record, to_s_record
 from tapewright.image.sheet import sheet_pdf, sheet_text
 from tapewright.image.show import show_text
-from tapewright.image.storage import SUFFIXES, load_image, save_image
+from tapewright.image.storage import SUFFIXES, is_program_file, load_image, save_image
 
 __all__ = [
     "SUFFIXES",
@@ -19,6 +19,7 @@ __all__ = [
     "from_intel_hex",
     "from_listing",
     "from_s_record",
+    "is_program_file",
     "load_image",
     "row_check",
     "save_image",

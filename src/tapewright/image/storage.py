@@ -15,7 +15,7 @@ from tapewright.image.s_record import from_s_record, to_s_record
 from tapewright.model import Image, ImageError
 from tapewright.model.image import HIGHEST_ADDRESS
 
-__all__ = ["SUFFIXES", "load_image", "save_image"]
+__all__ = ["SUFFIXES", "is_program_file", "load_image", "save_image"]
 
 BINARY, INTEL_HEX, S_RECORD, LISTING = "binary", "Intel HEX", "S-record", "hex listing"
 
@@ -37,6 +37,11 @@ LEAST_ADDRESS_BYTES = {".s28": 3, ".s37": 4}
 
 #: A text needs two to four characters a byte and some for addresses; more can only be the wrong file.
 MOST_TEXT_BYTES = 8 * MOST_BYTES
+
+
+def is_program_file(path: str | os.PathLike[str]) -> bool:
+    """Whether a file's suffix says that it holds a program."""
+    return Path(path).suffix.lower() in SUFFIXES
 
 
 def load_image(path: str | os.PathLike[str], *, address: int | None = None) -> Image:

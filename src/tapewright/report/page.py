@@ -36,7 +36,7 @@ from tapewright.report.tables import (
 from tapewright.report.verdict import headline
 from tapewright.report.words import CAUTIONS, GLOSSARY, count, plain
 
-__all__ = ["report_html", "write_report"]
+__all__ = ["environment", "figure_json", "plot_settings", "report_html", "text_of", "write_report"]
 
 #: Half-waves below this share of the signal's level are noise between blocks, not signal (chosen).
 QUIET_SHARE = 0.2
@@ -125,15 +125,15 @@ def report_html(
     pictures = draw_pictures(reading, card, source, survey)
     blocks, folded_blocks, blocks_left_out = block_lines(reading)
     differences, differences_left_out = difference_lines(comparison) if comparison else ([], 0)
-    environment = _environment()
-    return environment.get_template("report.html").render(
+    made = environment()
+    return made.get_template("report.html").render(
         headline=headline(reading, comparison, verdict),
         facts=facts(reading, card, survey),
         name=plain(Path(reading.source.path or "a recording").name),
         strip=pictures[0],
         pictures=pictures[1:],
         missing=[picture.title.lower() for picture in pictures if picture.is_empty],
-        figure_json=_figure_json,
+        figure_json=figure_json,
         blocks=blocks,
         folded_blocks=folded_blocks,
         blocks_left_out=blocks_left_out,
@@ -158,15 +158,16 @@ def report_html(
         glossary=GLOSSARY,
         cautions=CAUTIONS,
         count=count,
-        style=Markup(_text_of(environment, "report.css")),
-        script=Markup(_text_of(environment, "report.js")),
-        plot_settings=_json_markup(json.dumps(PLOT_SETTINGS)),
+        style=Markup(text_of(made, "report.css")),
+        script=Markup(text_of(made, "report.js")),
+        plot_settings=plot_settings(),
         plotly_js=Markup(get_plotlyjs()),
     )
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Where the pages' templates are."""
     return Environment(
         loader=PackageLoader("tapewright.report"),
         autoescape=True,
@@ -207,8 +208,14 @@ def _scale(reading: Reading) -> list[tuple[str, str, int, bool]]:
     return steps
 
 
-def _figure_json(figure: go.Figure) -> Markup:
+def figure_json(figure: go.Figure) -> Markup:
+    """Make a figure's data safe to stand in a page."""
     return _json_markup(str(figure.to_json()))
+
+
+def plot_settings() -> Markup:
+    """How pages draw figures, safe to stand in a page."""
+    return _json_markup(json.dumps(PLOT_SETTINGS))
 
 
 def _json_markup(text: str) -> Markup:
@@ -216,6 +223,7 @@ def _json_markup(text: str) -> Markup:
     return Markup(text.replace("<", r"\u003c").replace(">", r"\u003e").replace("&", r"\u0026"))
 
 
-def _text_of(environment: Environment, name: str) -> str:
+def text_of(environment: Environment, name: str) -> str:
+    """Text of a file that stands beside the templates."""
     assert environment.loader is not None  # it is set above; mypy cannot know
     return environment.loader.get_source(environment, name)[0]

@@ -1,0 +1,214 @@
+"""Will the machine load it, at which level and tone, and if not, why not?"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from tapewright import audio
+from tapewright.cards import FormatCard, MachineCard, load_format, load_machine
+from tapewright.chain.read import AudioLike, read
+from tapewright.chain.write import synthesize
+from tapewright.image import is_program_file
+from tapewright.machine.eye import RECORDER_OHMS, Eye
+from tapewright.machine.played import Played, played
+from tapewright.machine.reasons import Reason, Setting, why
+from tapewright.machine.simulate import RATE_HZ
+from tapewright.machine.whatif import Tolerance, changed, tolerance
+from tapewright.machine.window import CORNERS_HZ, LEVELS_DB, Island, WindowMap, islands_at, maps
+from tapewright.model import AudioSource, Image, UsageError
+
+__all__ = ["Window", "window"]
+
+#: The map is of so much of a recording at most: parts, and seconds of each.
+MAP_PARTS, MAP_SECONDS = 2, 10.0
+#: Level steps of a tolerance run.
+FINE_LEVELS_DB = np.arange(LEVELS_DB[0], LEVELS_DB[-1], 0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """Whether and where a machine loads a program.
+
+    Parameters
+    ----------
+    machine, format : str
+    map : WindowMap
+    corner_hz : float
+        The tone asked about, or the one with the widest window where none was; infinite for no tone control.
+    islands : list of Island
+        Windows at that tone, to a tenth of a dB.
+    best : Setting or None
+        The middle of the widest of them.
+    setting : Setting or None
+        The level and tone asked about.
+    loads : bool
+        Whether it loads there; where nothing was asked about, whether it loads anywhere.
+    reason : Reason or None
+        Why it does not load there.
+    tolerance : Tolerance or None
+    is_map_of_part : bool
+        Whether the map is of the beginning of the recording only.
+    changes : mapping of str to float
+        Parts that were taken to be other than the card says.
+    has_lead_parts : bool
+    """
+
+    machine: str
+    format: str
+    map: WindowMap
+    corner_hz: float
+    islands: list[Island]
+    best: Setting | None
+    setting: Setting | None
+    loads: bool
+    reason: Reason | None
+    tolerance: Tolerance | None
+    is_map_of_part: bool
+    changes: Mapping[str, float] = field(default_factory=dict)
+    has_lead_parts: bool = True
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in one line."""
+        if self.setting is not None and not self.loads and self.reason is not None:
+            return f"It does not load at {_volts(self.setting.level_db)}. {self.reason.sentence}"
+        return self.where
+
+    @property
+    def where(self) -> str:
+        """Where it loads, in one line."""
+        tone = "" if not math.isfinite(self.corner_hz) else f" with the tone at {self.corner_hz:.0f} Hz"
+        if not self.islands or self.best is None:
+            return f"It loads at no level{tone}."
+        widest = max(self.islands, key=lambda island: island.width_db)
+        where = (
+            f"from {_volts(widest.low_db)} to {_volts(widest.high_db)} of tone peak"
+            f" ({widest.width_db:.1f} dB){tone}; set {_volts(self.best.level_db)}"
+        )
+        if self.setting is not None:
+            return f"It loads at {_volts(self.setting.level_db)}. The window reaches {where}."
+        return f"It loads {where}."
+
+
+def window(
+    sound: AudioLike | Image,
+    machine: str | Path | MachineCard,
+    *,
+    format: str | Path | FormatCard | None = None,
+    start: int | None = None,
+    level_db: float | None = None,
+    corner_hz: float | None = None,
+    recorder_ohms: float = RECORDER_OHMS,
+    has_lead_parts: bool = True,
+    parts: Mapping[str, float] | None = None,
+    with_tolerance: bool = False,
+    on_map: Callable[[WindowMap], None] | None = None,
+) -> Window:
+    """Simulate loading a recording, or a program played directly, over all levels and tones.
+
+    Parameters
+    ----------
+    sound : path, Recording, ndarray or Image
+        A recording, or a program (also as a path): then the sound is what the machine itself would send.
+    machine : str, path or MachineCard
+    format : str, path or FormatCard, optional
+        Other than the machine's own.
+    start : int, optional
+        Address of a program's first byte, where it does not say.
+    level_db : float, optional
+        The playback level asked about: peak of the tone at the ear socket, nothing connected, in dB over 1 V.
+    corner_hz : float, optional
+        The tone setting asked about: corner of the recorder's low-pass. Without it, the one with the widest
+        window.
+    recorder_ohms : float
+        Resistance of the ear socket.
+    has_lead_parts : bool
+        Whether the parts that belong in the lead are there.
+    parts : mapping of str to float, optional
+        Parts of the input stage that are not as the card says: what each is multiplied by.
+    with_tolerance : bool
+        Whether to build many machines with parts within their tolerances.
+    on_map : callable, optional
+        Called with each picture of the map, from a first rough one on.
+
+    Returns
+    -------
+    Window
+
+    Raises
+    ------
+    TapewrightError
+        One sentence that says what to change.
+    """
+    machine_card = load_machine(machine)
+    card = load_format(format if format is not None else machine_card.format)
+    eye = Eye.of(machine_card, card, recorder_ohms)
+    eye = Eye(eye.card, eye.reader, recorder_ohms, has_lead_parts)
+    if parts:
+        eye = changed(eye, parts)
+    whole = _played(_recording(sound, machine_card, card, start), card)
+    short = [part.part(0.0, MAP_SECONDS) for part in whole[:MAP_PARTS]]
+    port = eye.port
+    for picture in maps(short, port, eye.reader, LEVELS_DB, CORNERS_HZ):
+        if on_map is not None:
+            on_map(picture)
+    widest = picture.widest()
+    corner = corner_hz if corner_hz is not None else float(CORNERS_HZ[widest[0]]) if widest else math.inf
+    islands = islands_at(whole, port, eye.reader, corner)
+    best = None
+    if islands:
+        most = max(islands, key=lambda island: island.width_db)
+        best = Setting(0.5 * (most.low_db + most.high_db), corner)
+    setting = Setting(level_db, corner) if level_db is not None else None
+    reason = why(whole, eye, setting) if setting is not None else None
+    return Window(
+        machine_card.name,
+        card.name,
+        picture,
+        corner,
+        islands,
+        best,
+        setting,
+        bool(islands) if setting is None else reason is None,
+        reason,
+        tolerance(short, eye, corner, FINE_LEVELS_DB) if with_tolerance else None,
+        sum(part.seconds for part in short) < 0.99 * sum(part.seconds for part in whole),
+        dict(parts or {}),
+        has_lead_parts,
+    )
+
+
+def _recording(
+    sound: AudioLike | Image, machine: MachineCard, card: FormatCard, start: int | None
+) -> AudioSource:
+    if isinstance(sound, Image) or (isinstance(sound, (str, os.PathLike)) and is_program_file(sound)):
+        stage = machine if machine.output is not None else None
+        return synthesize(sound, format=card, machine=stage, start=start, rate_hz=RATE_HZ)
+    if start is not None:
+        raise UsageError("a start address goes with a program; a recording has its own")
+    if isinstance(sound, (str, os.PathLike)):
+        return audio.open_audio(sound)
+    if isinstance(sound, np.ndarray):
+        raise UsageError("an array has no sample rate; give a Recording")
+    return sound
+
+
+def _played(source: AudioSource, card: FormatCard) -> list[Played]:
+    reading = read(source, format=card)
+    channel = reading.source.channel
+    chunks = [
+        chunk.mean(axis=1) if channel == "average" else chunk[:, int(channel)] for chunk in source.chunks(5.0)
+    ]
+    samples = np.concatenate(chunks) if chunks else np.zeros(0, np.float32)
+    return played(np.asarray(samples, np.float32), source.rate_hz, reading.symbols)
+
+
+def _volts(level_db: float) -> str:
+    volts = 10.0 ** (level_db / 20.0)
+    return f"{volts:.2f} V" if volts >= 1.0 else f"{1000 * volts:.0f} mV"
