@@ -272,8 +272,8 @@ def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[Floa
     return rest, pieces(port.rise_volts), pieces(port.fall_volts), first, per_volt, (offset, slope)
 
 
-# In the kernels a place beyond the table takes a branch of its own: one that is never taken costs nothing, where
-# clamping the index would make every step wait for it. As an unsigned number a negative index is huge.
+# In the kernels a place beyond the table takes a branch of its own: one that is never taken costs nothing,
+# whereas every step would wait for an index to be clamped. As an unsigned number a negative index is huge.
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})

@@ -92,9 +92,9 @@ def _follow(volts, constants, state, when):  # type: ignore[no-untyped-def]
         quarter = phase + 0.25
         quarter -= math.floor(quarter)
         in_phase = min(max(steep * (1.0 - 4.0 * abs(quarter - 0.5)), -1.0), 1.0)  # as a sine
-        eighth = phase + 0.5
-        eighth -= math.floor(eighth)
-        quadrature = min(max(steep * (4.0 * abs(eighth - 0.5) - 1.0), -1.0), 1.0)  # as a cosine
+        half = phase + 0.5
+        half -= math.floor(half)
+        quadrature = min(max(steep * (1.0 - 4.0 * abs(half - 0.5)), -1.0), 1.0)  # as a cosine
         # sin(w t + e) times cos(w t) is half of sin e, upwards: late phase, faster oscillator
         loop += loop_share * (x * quadrature - loop)
         before = level
