@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from tapewright.machine import coupled, port_levels
 from tapewright.machine.output import node_volts
 from tapewright.model import Image, Recording, Samples, TapePart, UsageError
 from tapewright.model.recording import check_format
+
+if TYPE_CHECKING:
+    from tapewright.machine.fitted import Fitting, Shape
 
 __all__ = ["Written", "synthesize", "write"]
 
@@ -39,6 +43,8 @@ class Written:
     rate_hz : float
     byte_count : int
         Program bytes in each copy.
+    fitting : Fitting or None
+        What fitting the sound to the machine came to, where that was asked for.
     """
 
     path: str
@@ -46,6 +52,7 @@ class Written:
     seconds: float
     rate_hz: float
     byte_count: int
+    fitting: Fitting | None = None
 
 
 def write(
@@ -63,6 +70,7 @@ def write(
     pause_seconds: float = 2.0,
     name: str | None = None,
     run: int | None = None,
+    fit: str | None = None,
     force: bool = False,
 ) -> Written:
     """Write a program as a sound file, streaming.
@@ -87,6 +95,9 @@ def write(
         Turn the waveform upside down.
     copies, pause_seconds, name, run
         See `tapewright.blocks.encode`.
+    fit : {"direct", "tape"}, optional
+        Design the sound for the input stage of `machine`, played straight to it or from a tape it is recorded
+        on, instead of shaping it as the output stage would.
     force : bool
         Whether an existing file may be replaced.
 
@@ -102,12 +113,16 @@ def write(
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
     audio.check_audio_output(path, rate_hz, 1, encoding, force=force)
-    chunks = _chunks(program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run)
+    fitting = _fitting(program, card, stage_card, fit)
+    shape = fitting.shape if fitting is not None else None
+    chunks = _chunks(
+        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run, shape
+    )
     with audio.create_audio(path, rate_hz, 1, encoding, force=force) as out:
         for chunk in chunks:
             out.write(chunk)
         seconds = out.seconds
-    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program))
+    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program), fitting)
 
 
 def synthesize(
@@ -123,6 +138,7 @@ def synthesize(
     pause_seconds: float = 2.0,
     name: str | None = None,
     run: int | None = None,
+    fit: str | None = None,
 ) -> Recording:
     """Do the same as :func:`write`, into memory.
 
@@ -133,7 +149,11 @@ def synthesize(
     """
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
-    chunks = _chunks(program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run)
+    fitting = _fitting(program, card, stage_card, fit)
+    shape = fitting.shape if fitting is not None else None
+    chunks = _chunks(
+        program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run, shape
+    )
     return Recording(np.concatenate(list(chunks)), rate_hz, history=(f"written as {card.name}",))
 
 
@@ -150,6 +170,18 @@ def _cards(
     return load_format(format), stage_card
 
 
+def _fitting(
+    program: Image, card: FormatCard, machine: MachineCard | None, fit: str | None
+) -> Fitting | None:
+    if fit is None:
+        return None
+    if machine is None:
+        raise UsageError("say which machine the sound is to fit; give a machine card")
+    from tapewright.chain.fit import fit_program
+
+    return fit_program(program, card, machine, fit)
+
+
 def _image(image: ImageLike, start: int | None) -> Image:
     if isinstance(image, bytes):
         return Image.from_bytes(image, start)
@@ -160,7 +192,7 @@ def _image(image: ImageLike, start: int | None) -> Image:
 
 def _chunks(
     program: Image, card: FormatCard, machine: MachineCard | None, rate_hz: float, level: float,
-    inverted: bool, copies: int, pause_seconds: float, name: str | None, run: int | None,
+    inverted: bool, copies: int, pause_seconds: float, name: str | None, run: int | None, shape: Shape | None,
 ) -> Iterator[Samples]:  # fmt: skip
     check_format(rate_hz, 1, None)
     if not 0 < level <= HIGHEST_LEVEL:
@@ -175,16 +207,21 @@ def _chunks(
             f" {rate_hz:g} Hz can hold; give a rate of at least {alphabet.highest_hertz / 0.45:.0f}"
         )
     tape = blocks.encode(program, card, copies=copies, pause_seconds=pause_seconds, name=name, run=run)
-    return _padded(_sound(framing.encode(tape, card), alphabet, machine, rate_hz, level, inverted), rate_hz)
+    parts = framing.encode(tape, card)
+    return _padded(_sound(parts, alphabet, machine, rate_hz, level, inverted, shape), rate_hz)
 
 
 def _sound(
     parts: Iterator[TapePart], alphabet: Alphabet, machine: MachineCard | None, rate_hz: float,
-    level: float, inverted: bool,
+    level: float, inverted: bool, shape: Shape | None,
 ) -> Iterator[Samples]:  # fmt: skip
     stage = machine.output if machine is not None else None
     sign = -1.0 if inverted else 1.0
     waves = line.wave_of(parts, alphabet)
+    if shape is not None:
+        from tapewright.machine import fitted
+
+        return line.render(fitted.shaped(waves, shape), rate_hz, gain=sign * level)
     if stage is None:
         return line.render(waves, rate_hz, gain=sign * level)
     volts = node_volts(stage)

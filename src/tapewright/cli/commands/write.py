@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
 from tapewright.cli.app import DONE
 from tapewright.cli.numbers import ADDRESS_RULE, to_address, to_whole
 from tapewright.cli.options import Force, ImagePath, Output, Start
-from tapewright.cli.screen import DOUBT, TITLE, note, say, working
+from tapewright.cli.screen import BAD, DOUBT, GOOD, TITLE, note, say, working
+
+if TYPE_CHECKING:
+    from tapewright.machine.fitted import Fitting
 
 __all__ = ["write"]
 
@@ -67,6 +70,13 @@ def write(
             help=f"Where the program starts running, where the format says so. {ADDRESS_RULE}",
         ),
     ] = None,
+    fit: Annotated[
+        Literal["direct", "tape"] | None,
+        Parameter(
+            help="Design the sound for the machine's input, so that it loads over as wide a span of levels as"
+            " can be: played straight to it, or from a tape it is recorded on. Goes with --machine."
+        ),
+    ] = None,
     force: Force = False,
 ) -> int:
     """Write a program as sound."""
@@ -78,15 +88,29 @@ def write(
     with working(f"writing {output} ..."):
         made = chain.write(
             image, output, format=format, machine=card, start=start, rate_hz=rate, encoding=encoding,
-            level=level, inverted=inverted, copies=copies, pause_seconds=pause, name=name, run=run,
+            level=level, inverted=inverted, copies=copies, pause_seconds=pause, name=name, run=run, fit=fit,
             force=force,
         )  # fmt: skip
     times = f", {copies} times," if copies > 1 else ""
     shaped = f", as {card.name} sends it" if card is not None and card.output is not None else ""
+    if card is not None and made.fitting is not None:
+        shaped = f", fitted to the input of {card.name}"
     say((made.path, TITLE), f": {byte_count(made.byte_count)}{times} in format {made.format}{shaped}")
     say(f"It plays for {length(made.seconds)}, {made.rate_hz:g} samples a second.")
-    if card is not None and card.output is None:
+    if made.fitting is not None:
+        say(*_fitting_line(made.fitting))
+    elif card is not None and card.output is None:
         note(f"{card.name}: this card describes no output stage; the sound is the ideal one of the format")
     for caution in card.caution if card is not None else ():
         say(("Before you connect anything: ", DOUBT), caution.text)
     return DONE
+
+
+def _fitting_line(fitting: Fitting) -> list[str | tuple[str, str]]:
+    if fitting.island is None:
+        return [("It would load at no level, whatever the shape of the sound.", BAD)]
+    low, high = (10.0 ** (db / 20.0) for db in (fitting.island.low_db, fitting.island.high_db))
+    return [
+        (f"It loads from {low:.2g} to {high:.2g} V peak", GOOD),
+        f", {fitting.after_db:.1f} dB wide over the worst player ({fitting.before_db:.1f} dB unfitted).",
+    ]

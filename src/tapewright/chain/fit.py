@@ -1,0 +1,98 @@
+"""Sound fitted to one machine: the program's beginning is tried in many shapes on its input stage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from tapewright import blocks, framing, line
+from tapewright.cards import Alphabet, FormatCard, MachineCard
+from tapewright.machine.eye import Eye
+from tapewright.machine.fitted import Fitting, Shape, fit, shaped
+from tapewright.machine.output import coupled, port_levels
+from tapewright.machine.played import Played
+from tapewright.machine.simulate import RATE_HZ
+from tapewright.model import Image, TapePart, UsageError, Wave
+
+__all__ = ["fit_program"]
+
+#: The beginning that is tried: so much leader, so much data, and silence before and after.
+LEADER_SECONDS, DATA_SECONDS, EDGE_SECONDS = 0.3, 0.5, 0.05
+
+
+def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: str = "direct") -> Fitting:
+    """Find the shape of sound with which a machine loads a program over the widest span of levels.
+
+    Parameters
+    ----------
+    program : Image
+    card : FormatCard
+    machine : MachineCard
+    path : {"direct", "tape"}
+        Whether the sound goes straight to the machine, or onto a tape first.
+
+    Returns
+    -------
+    Fitting
+
+    Raises
+    ------
+    UsageError
+        If the format begins without a leader or data.
+    """
+    eye = Eye.of(machine, card)
+    alphabet = Alphabet.of(card)
+    parts = list(_beginning(framing.encode(blocks.encode(program, card), card), alphabet))
+    symbols = np.concatenate([_symbols(part, alphabet) for part in parts if part.kind != "gap"])
+    seconds = np.array([alphabet.shapes[k].seconds for k in symbols])
+    if not len(symbols):
+        raise UsageError(f"format {card.name} begins with nothing that could be fitted")
+    end = EDGE_SECONDS + np.cumsum(seconds)
+    waves = list(line.wave_of(parts, alphabet))
+
+    def play(shape: Shape | None) -> list[Played]:
+        sound = np.concatenate(list(_sound(waves, machine, shape)))
+        peak = max(float(np.abs(sound).max()), 1e-9)
+        return [Played((sound / peak).astype(np.float32), 0.0, symbols, end - seconds, end)]
+
+    return fit(play, eye, path)
+
+
+def _sound(waves: list[Wave], machine: MachineCard, shape: Shape | None) -> Iterator[np.ndarray]:
+    if shape is not None:
+        return line.render(shaped(waves, shape), RATE_HZ)
+    if machine.output is None:
+        return line.render(waves, RATE_HZ)
+    return coupled(line.render(port_levels(waves, machine.output), RATE_HZ), machine.output, RATE_HZ)
+
+
+def _beginning(tape: Iterable[TapePart], alphabet: Alphabet) -> Iterator[TapePart]:
+    """Cut a tape short: a little of its first leader, and what comes first after it."""
+    yield TapePart("gap", seconds=EDGE_SECONDS)
+    room = DATA_SECONDS
+    has_leader = False
+    for part in tape:
+        if part.kind == "gap":
+            continue
+        if part.kind == "lead":
+            if not has_leader:
+                yield TapePart("lead", symbols=part.symbols, seconds=min(part.seconds, LEADER_SECONDS))
+            has_leader = True
+            continue
+        taken = 0
+        while taken < len(part.symbols) and room > 0:
+            room -= alphabet.shapes[alphabet.names.index(part.symbols[taken])].seconds
+            taken += 1
+        yield TapePart("symbols", symbols=part.symbols[:taken])
+        if room <= 0:
+            break
+    yield TapePart("gap", seconds=EDGE_SECONDS)
+
+
+def _symbols(part: TapePart, alphabet: Alphabet) -> np.ndarray:
+    once = np.array(alphabet.indices(part.symbols), np.int64)
+    if part.kind != "lead" or not len(once):
+        return once
+    seconds = sum(alphabet.shapes[k].seconds for k in once)
+    return np.tile(once, int(np.ceil(part.seconds / seconds - 1e-9)))
