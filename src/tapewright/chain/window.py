@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from tapewright import audio
 from tapewright.cards import FormatCard, MachineCard, load_format, load_machine
+from tapewright.cards.load import load_rig
+from tapewright.cards.rig import RigCard
 from tapewright.chain.read import AudioLike, read
 from tapewright.chain.write import synthesize
 from tapewright.image import is_program_file
+from tapewright.machine.dial import Dial, eye_dial, tone_dial
+from tapewright.machine.dial_words import DialWindow
 from tapewright.machine.eye import RECORDER_OHMS, Eye
 from tapewright.machine.played import Played, played
 from tapewright.machine.reasons import Reason, Setting, why
@@ -57,6 +61,8 @@ class Window:
     changes : mapping of str to float
         Parts that were taken to be other than the card says.
     has_lead_parts : bool
+    marks : DialWindow or None
+        The widest window in marks of the recorder's volume dial, where a rig was given.
     """
 
     machine: str
@@ -72,6 +78,7 @@ class Window:
     is_map_of_part: bool
     changes: Mapping[str, float] = field(default_factory=dict)
     has_lead_parts: bool = True
+    marks: DialWindow | None = None
 
     @property
     def sentence(self) -> str:
@@ -92,8 +99,10 @@ class Window:
             f" ({widest.width_db:.1f} dB){tone}; set {_volts(self.best.level_db)}"
         )
         if self.setting is not None:
-            return f"It loads at {_volts(self.setting.level_db)}. The window reaches {where}."
-        return f"It loads {where}."
+            marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
+            return f"It loads at {_volts(self.setting.level_db)}. The window reaches {where}.{marks}"
+        marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
+        return f"It loads {where}.{marks}"
 
 
 def window(
@@ -104,7 +113,10 @@ def window(
     start: int | None = None,
     level_db: float | None = None,
     corner_hz: float | None = None,
-    recorder_ohms: float = RECORDER_OHMS,
+    rig: str | Path | RigCard | None = None,
+    mark: float | None = None,
+    tone_mark: float | None = None,
+    recorder_ohms: float | None = None,
     has_lead_parts: bool = True,
     parts: Mapping[str, float] | None = None,
     with_tolerance: bool = False,
@@ -126,8 +138,12 @@ def window(
     corner_hz : float, optional
         The tone setting asked about: corner of the recorder's low-pass. Without it, the one with the widest
         window.
-    recorder_ohms : float
-        Resistance of the ear socket.
+    rig : str, path or RigCard, optional
+        The owner's recorder. Its volume dial as it stands today is asked about, and the window told in marks.
+    mark, tone_mark : float, optional
+        Marks of the rig's dials to ask about, other than today's.
+    recorder_ohms : float, optional
+        Resistance of the ear socket, if not the rig's.
     has_lead_parts : bool
         Whether the parts that belong in the lead are there.
     parts : mapping of str to float, optional
@@ -148,8 +164,13 @@ def window(
     """
     machine_card = load_machine(machine)
     card = load_format(format if format is not None else machine_card.format)
-    eye = Eye.of(machine_card, card, recorder_ohms)
-    eye = Eye(eye.card, eye.reader, recorder_ohms, has_lead_parts)
+    owner = _Owner.of(rig, mark, tone_mark)
+    if owner is not None:
+        level_db = owner.level_db if level_db is None else level_db
+        corner_hz = owner.corner_hz if corner_hz is None else corner_hz
+        recorder_ohms = owner.ohms if recorder_ohms is None else recorder_ohms
+    eye = Eye.of(machine_card, card, RECORDER_OHMS if recorder_ohms is None else recorder_ohms)
+    eye = replace(eye, has_lead_parts=has_lead_parts)
     if parts:
         eye = changed(eye, parts)
     whole = _played(_recording(sound, machine_card, card, start), card)
@@ -161,10 +182,11 @@ def window(
     widest = picture.widest()
     corner = corner_hz if corner_hz is not None else float(CORNERS_HZ[widest[0]]) if widest else math.inf
     islands = islands_at(whole, port, eye.reader, corner)
-    best = None
+    best, marks = None, None
     if islands:
         most = max(islands, key=lambda island: island.width_db)
         best = Setting(0.5 * (most.low_db + most.high_db), corner)
+        marks = owner.dial.window(most.low_db, most.high_db) if owner is not None else None
     setting = Setting(level_db, corner) if level_db is not None else None
     reason = why(whole, eye, setting) if setting is not None else None
     return Window(
@@ -181,7 +203,40 @@ def window(
         sum(part.seconds for part in short) < 0.99 * sum(part.seconds for part in whole),
         dict(parts or {}),
         has_lead_parts,
+        marks,
     )
+
+
+@dataclass(frozen=True)
+class _Owner:
+    """What a rig card says of the recorder, and where its dials are."""
+
+    dial: Dial
+    level_db: float | None
+    corner_hz: float | None
+    ohms: float | None
+
+    @classmethod
+    def of(
+        cls, rig: str | Path | RigCard | None, mark: float | None, tone_mark: float | None
+    ) -> _Owner | None:
+        if rig is None:
+            if mark is not None or tone_mark is not None:
+                raise UsageError("marks belong to a recorder's dials; name the rig card that has them")
+            return None
+        card = load_rig(rig)
+        dial, tone = eye_dial(card), tone_dial(card)
+        mark = card.volume.today if mark is None else mark
+        if tone_mark is None and card.tone is not None:
+            tone_mark = card.tone.today
+        if tone_mark is not None and tone is None:
+            raise UsageError(f"the rig '{card.name}' has no tone dial, so there is no tone mark")
+        return cls(
+            dial,
+            None if mark is None else dial.level_db(mark),
+            None if tone is None or tone_mark is None else 10.0 ** (tone.level_db(tone_mark) / 20.0),
+            None if card.ear is None else card.ear.source_ohms,
+        )
 
 
 def _recording(

@@ -13,6 +13,7 @@ from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, print_json, say, work
 
 if TYPE_CHECKING:
     from tapewright.chain.window import Window
+    from tapewright.machine.dial_words import DialWindow
     from tapewright.machine.reasons import Reason
     from tapewright.machine.whatif import Tolerance
     from tapewright.machine.window import Island, WindowMap
@@ -53,7 +54,23 @@ def window(
         float | None,
         Parameter(metavar="HZ", help="Tone setting to ask about: corner of the recorder's low-pass."),
     ] = None,
-    source: Annotated[float, Parameter(metavar="OHM", help="Resistance of the ear socket.")] = 10.0,
+    rig: Annotated[
+        str | None,
+        Parameter(
+            metavar="CARD",
+            help="Your recorder, as measured: a TOML file. Its dials as they stand are asked about, and the"
+            " window is told in marks.",
+        ),
+    ] = None,
+    mark: Annotated[
+        float | None, Parameter(metavar="N", help="Mark of the rig's volume dial to ask about.")
+    ] = None,
+    tone_mark: Annotated[
+        float | None, Parameter(metavar="N", help="Mark of the rig's tone dial to ask about.")
+    ] = None,
+    source: Annotated[
+        float | None, Parameter(metavar="OHM", help="Resistance of the ear socket, if not the rig's.")
+    ] = None,
     bare_lead: Annotated[
         bool, Parameter(help="As if the parts that belong in the lead were missing.")
     ] = False,
@@ -90,6 +107,9 @@ def window(
             start=start,
             level_db=asked,
             corner_hz=tone,
+            rig=rig,
+            mark=mark,
+            tone_mark=tone_mark,
             recorder_ohms=source,
             has_lead_parts=not bare_lead,
             parts=_changes(change or []),
@@ -222,6 +242,7 @@ def _document(found: Window) -> dict[str, Any]:
         "best": None
         if found.best is None
         else {"level_db": round(found.best.level_db, 2), "volts_peak": round(found.best.volts, 4)},
+        "marks": None if found.marks is None else _marks(found.marks),
         "reason": None if found.reason is None else _reason(found.reason),
         "map": {
             "levels_db": picture.levels_db.tolist(),
@@ -240,6 +261,20 @@ def _document(found: Window) -> dict[str, Any]:
 
 def _island(island: Island) -> dict[str, float]:
     return {"low_db": round(island.low_db, 2), "high_db": round(island.high_db, 2)}
+
+
+def _marks(marks: DialWindow) -> dict[str, Any]:
+    return {
+        "low": _known(marks.low_mark),
+        "high": _known(marks.high_mark),
+        "set": _known(marks.set_mark),
+        "uncertainty": _known(marks.uncertainty_marks),
+        "words": marks.words,
+    }
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None else _finite(value)
 
 
 def _reason(reason: Reason) -> dict[str, Any]:
