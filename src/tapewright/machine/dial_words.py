@@ -56,13 +56,14 @@ def advice(dial: Dial, low_db: float, high_db: float) -> DialWindow:
     first, last = dial.measured
     if dial.ends is not None:
         if low > dial.ends[1] or high < dial.ends[0]:
-            return _no_window(_out_of_reach(dial, low_db, high_db, dial.ends[1 if low > dial.ends[1] else 0]))
+            end = dial.ends[1] if low > dial.ends[1] else dial.ends[0]
+            return _no_window(_out_of_reach(dial, low_db, high_db, end), not first <= end <= last)
         low, high = max(low, dial.ends[0]), min(high, dial.ends[1])
     farthest = FARTHEST_SHARE * (last - first)
     if math.isfinite(low) and low > last + farthest:
-        return _no_window(_not_measured(dial, low, "above"))
+        return _no_window(_not_measured(dial, low, "above"), True)
     if math.isfinite(high) and high < first - farthest:
-        return _no_window(_not_measured(dial, high, "below"))
+        return _no_window(_not_measured(dial, high, "below"), True)
     # without known ends, an open edge ends where the measured marks do
     low = min(first, high) if math.isinf(low) else low
     high = max(last, low) if math.isinf(high) else high
@@ -131,8 +132,8 @@ def _not_measured(dial: Dial, mark: float, side: str) -> str:
     )
 
 
-def _no_window(words: str) -> DialWindow:
-    return DialWindow(None, None, None, None, False, True, words)
+def _no_window(words: str, is_beyond_measured: bool) -> DialWindow:
+    return DialWindow(None, None, None, None, False, is_beyond_measured, words)
 
 
 def _up(mark: float, places: int) -> float:
