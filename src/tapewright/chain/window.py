@@ -83,26 +83,25 @@ class Window:
     @property
     def sentence(self) -> str:
         """The verdict in one line."""
-        if self.setting is not None and not self.loads and self.reason is not None:
-            return f"It does not load at {_volts(self.setting.level_db)}. {self.reason.sentence}"
-        return self.where
+        if self.setting is None:
+            return self.where
+        at = _volts(self.setting.level_db)
+        if not self.loads and self.reason is not None:
+            return f"It does not load at {at}. {self.reason.sentence}"
+        return f"It loads at {at}. {self.where}"
 
     @property
     def where(self) -> str:
         """Where it loads, in one line."""
         tone = "" if not math.isfinite(self.corner_hz) else f" with the tone at {self.corner_hz:.0f} Hz"
         if not self.islands or self.best is None:
-            return f"It loads at no level{tone}."
+            return f"There is no level at which it loads{tone}."
         widest = max(self.islands, key=lambda island: island.width_db)
-        where = (
-            f"from {_volts(widest.low_db)} to {_volts(widest.high_db)} of tone peak"
-            f" ({widest.width_db:.1f} dB){tone}; set {_volts(self.best.level_db)}"
-        )
-        if self.setting is not None:
-            marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
-            return f"It loads at {_volts(self.setting.level_db)}. The window reaches {where}.{marks}"
         marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
-        return f"It loads {where}.{marks}"
+        return (
+            f"The window{tone} is {widest.width_db:.1f} dB wide, from {_volts(widest.low_db)} to"
+            f" {_volts(widest.high_db)} of tone peak; set {_volts(self.best.level_db)}.{marks}"
+        )
 
 
 def window(

@@ -124,7 +124,7 @@ def window(
         print_json(_document(found))
         return DONE if found.loads else DAMAGED
     say((found.sentence, GOOD if found.loads else BAD))
-    if found.sentence != found.where:
+    if not found.loads and found.islands:
         say(found.where)
     _say_map(found)
     for island in found.islands[:4]:
