@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +40,8 @@ class Played:
         In the order of the format's alphabet.
     start_seconds, end_seconds : ndarray of float64
         Of each symbol, from the beginning of `sound`.
+    speed : ndarray of float64, optional
+        Of the tape at each symbol, 1 = nominal, above 1 = fast; without it, nominal throughout.
     """
 
     sound: Sound
@@ -47,6 +49,7 @@ class Played:
     symbol: npt.NDArray[np.int64]
     start_seconds: FloatArray
     end_seconds: FloatArray
+    speed: FloatArray | None = None
 
     @property
     def seconds(self) -> float:
@@ -71,11 +74,12 @@ class Played:
             self.symbol[inside],
             self.start_seconds[inside] - low,
             self.end_seconds[inside] - low,
+            None if self.speed is None else self.speed[inside],
         )
 
     def heard_as(self, sound: Sound) -> Played:
-        """Return the same symbols in another sound, of the same length."""
-        return Played(sound, self.since_seconds, self.symbol, self.start_seconds, self.end_seconds)
+        """Return the same symbols in another sound that keeps their times."""
+        return replace(self, sound=sound)
 
 
 def played(samples: Sound, rate_hz: float, symbols: Symbols) -> list[Played]:
@@ -97,6 +101,7 @@ def played(samples: Sound, rate_hz: float, symbols: Symbols) -> list[Played]:
     real = symbols.index != GAP
     start, end = symbols.start_seconds[real], symbols.end_seconds[real]
     index, level = symbols.index[real].astype(np.int64), symbols.level[real]
+    speed = symbols.speed[real].astype(np.float64)
     if not len(index):
         raise SignalError("there is no signal of this format in the recording; see tapewright read --explain")
     pause = max(PAUSE_SECONDS, PAUSE_SYMBOLS * float(np.median(end - start)))
@@ -116,6 +121,7 @@ def played(samples: Sound, rate_hz: float, symbols: Symbols) -> list[Played]:
                 index[some],
                 start[some] - first / RATE_HZ,
                 end[some] - first / RATE_HZ,
+                speed[some],
             )
         )
     if not parts:

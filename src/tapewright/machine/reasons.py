@@ -1,61 +1,33 @@
 """Why a machine does not load: the smallest change that makes it load, tried out on the spot where it failed.
 
 Nothing is looked up. The sound up to the first wrong symbol is played again, louder, quieter, duller,
-brighter, upside down, without hum, at another speed, with the lead's parts in place; what helps soonest is
-the reason.
+brighter, upside down, without hum, at another speed, with the lead's parts in place (`remedies`); what helps
+soonest is the reason.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from tapewright.machine.eye import Eye
 from tapewright.machine.played import Played, dulled
-from tapewright.machine.simulate import RATE_HZ, Edges, edges, edges_at
+from tapewright.machine.remedies import Change, Remedy, Setting, best_remedy, heard_with
+from tapewright.machine.simulate import RATE_HZ, Edges, edges
+from tapewright.machine.steady import drop_db
 
 __all__ = ["Evidence", "Reason", "Setting", "why"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Changes tried, in dB, as factors of the tone's corner, and as shares of the speed.
-STEPS_DB = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 40.0])
-DULLER_HZ = np.geomspace(12_000.0, 600.0, 14)
-SPEEDS = (0.01, 0.02, 0.03, 0.05, 0.08)
-#: What a change weighs against one of 1 dB: the least is the reason.
-OCTAVE_WEIGHT, TURN_WEIGHT, LEAD_WEIGHT, HUM_WEIGHT, SPEED_WEIGHT = 3.0, 1.5, 0.25, 3.0, 3.0
-#: Below this there may be hum.
-HUM_HZ = 150.0
 #: So much sound after the first wrong symbol is played, and symbols shown around it.
 AFTER_SECONDS, SHOWN_SYMBOLS = 0.2, 4
-#: A level of the sound this far below its usual one is a dropout.
+#: A level of the sound this far below that around it is a dropout.
 DROPOUT_DB = 6.0
-
-
-@dataclass(frozen=True)
-class Setting:
-    """How the recording is played.
-
-    Parameters
-    ----------
-    level_db : float
-        Amplitude of its tone at the ear socket, nothing connected, in dB over 1 V peak.
-    corner_hz : float
-        Corner of the tone control's low-pass; infinite for none.
-    """
-
-    level_db: float
-    corner_hz: float = math.inf
-
-    @property
-    def volts(self) -> float:
-        """Peak voltage of the tone."""
-        return float(10.0 ** (self.level_db / 20.0))
+#: What a dropout may be taken for.
+LIKE_A_DROPOUT = ("too quiet", "level not steady")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,8 +57,9 @@ class Reason:
     Parameters
     ----------
     kind : str
-        "too quiet", "too loud", "too bright", "too dull", "upside down", "hum", "too fast", "too slow",
-        "part missing", "dropout" or "unknown".
+        "too quiet", "too loud", "too bright", "too dull", "upside down", "hum", "level not steady",
+        "too fast", "too slow", "flutter", "part missing", "dropout" or "unknown"; two of them with "and"
+        between where it takes two changes.
     sentence : str
         With what to do.
     seconds : float
@@ -94,8 +67,10 @@ class Reason:
     symbol : int
         Number of that symbol, counted from the beginning of its stretch.
     amount : float or None
-        In dB, Hz or per cent, as the kind has it.
+        In dB, Hz or per cent, as the (first) kind has it.
     evidence : Evidence
+    changes : tuple of Change
+        What makes it load; empty for a dropout, and where nothing was found.
     """
 
     kind: str
@@ -104,14 +79,7 @@ class Reason:
     symbol: int
     amount: float | None
     evidence: Evidence
-
-
-@dataclass(frozen=True, eq=False)
-class _Remedy:
-    kind: str
-    weight: float
-    amount: float | None
-    heard: Edges
+    changes: tuple[Change, ...] = ()
 
 
 def why(parts: list[Played], eye: Eye, setting: Setting) -> Reason | None:
@@ -123,7 +91,7 @@ def why(parts: list[Played], eye: Eye, setting: Setting) -> Reason | None:
     eye : Eye
     setting : Setting
     """
-    for part in parts:
+    for place, part in enumerate(parts):
         sound = dulled(part.sound, setting.corner_hz)
         heard = edges(np.float32(setting.volts) * sound, eye.port)
         wrong = eye.reader.first_wrong(heard, part.symbol)
@@ -132,84 +100,19 @@ def why(parts: list[Played], eye: Eye, setting: Setting) -> Reason | None:
         number = min(wrong.index, len(part.symbol) - 1)
         until = min(part.seconds, float(part.end_seconds[number]) + AFTER_SECONDS)
         short = part.part(0.0, until)
-        found = min(_remedies(short, eye, setting), key=lambda remedy: remedy.weight, default=None)
-        drop = _drop_db(part, number)
-        kind = found.kind if found else "unknown"
-        if drop > DROPOUT_DB and kind in ("too quiet", "unknown"):
-            kind = "dropout"
-        amount = drop if kind == "dropout" else found.amount if found else None
+        found = best_remedy(parts, (place, number), short, eye, setting)
+        changes = found.changes if found else ()
+        kind = " and ".join(change.kind for change in changes) or "unknown"
+        amount = changes[0].amount if changes else None
+        drop = drop_db(part, number)
+        if drop > DROPOUT_DB and (found is None or not found.is_whole or kind in LIKE_A_DROPOUT):
+            found, changes, kind, amount = None, (), "dropout", drop
         at = part.since_seconds + float(part.start_seconds[number])
-        evidence = _evidence(part, sound, heard, found.heard if found else None, number, setting)
-        return Reason(kind, _sentence(kind, amount, at, evidence, setting), at, number, amount, evidence)
+        right = heard_with(short, eye, setting, changes) if changes else None
+        evidence = _evidence(part, sound, heard, right, number, setting)
+        sentence = _sentence(found, drop if kind == "dropout" else None, at, evidence, setting)
+        return Reason(kind, sentence, at, number, amount, evidence, changes)
     return None
-
-
-def _remedies(part: Played, eye: Eye, setting: Setting) -> Iterator[_Remedy]:
-    """Try changes of each sort, and yield the least of the sort that helps."""
-    port = eye.port
-    plain = dulled(part.sound, setting.corner_hz)
-
-    def helps(heard: Edges) -> bool:
-        return eye.reader.first_wrong(heard, part.symbol) is None
-
-    for kind, sign in (("too quiet", 1.0), ("too loud", -1.0)):
-        gains = setting.volts * 10.0 ** (sign * STEPS_DB / 20.0)
-        for step, heard in zip(STEPS_DB, edges_at(plain, port, gains), strict=True):
-            if helps(heard):
-                yield _Remedy(kind, float(step), float(step), heard)
-                break
-    for corner in DULLER_HZ[min(setting.corner_hz, 20_000.0) > DULLER_HZ]:
-        heard = edges(np.float32(setting.volts) * dulled(part.sound, float(corner)), port)
-        if helps(heard):
-            octaves = math.log2(min(setting.corner_hz, 16_000.0) / corner)
-            yield _Remedy("too bright", OCTAVE_WEIGHT * max(octaves, 0.1), float(corner), heard)
-            break
-    if math.isfinite(setting.corner_hz):
-        for factor in (1.25, 1.5, 2.0, 3.0, math.inf):
-            heard = edges(np.float32(setting.volts) * dulled(part.sound, factor * setting.corner_hz), port)
-            if helps(heard):
-                weight = OCTAVE_WEIGHT * math.log2(min(factor, 4.0))
-                yield _Remedy("too dull", weight, factor * setting.corner_hz, heard)
-                break
-    volume = np.float32(setting.volts)
-    single: list[tuple[str, float, float | None, Callable[[], Edges]]] = [
-        ("upside down", TURN_WEIGHT, None, lambda: edges(-volume * plain, port)),
-        ("hum", HUM_WEIGHT, None, lambda: edges(volume * _without_hum(plain), port)),
-    ]
-    if not eye.has_lead_parts:
-        whole = replace(eye, has_lead_parts=True).port
-        single.append(("part missing", LEAD_WEIGHT, None, lambda: edges(volume * plain, whole)))
-    for kind, weight, amount, play in single:
-        heard = play()
-        if helps(heard):
-            yield _Remedy(kind, weight, amount, heard)
-    for kind, sign in (("too fast", 1.0), ("too slow", -1.0)):
-        for share in SPEEDS:
-            heard = edges(volume * _stretched(plain, 1.0 + sign * share), port)
-            if helps(heard):
-                yield _Remedy(kind, SPEED_WEIGHT * 100 * share, 100 * share, heard)
-                break
-
-
-def _without_hum(sound: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    sections = signal.butter(2, HUM_HZ, "highpass", fs=RATE_HZ, output="sos")
-    return np.asarray(signal.sosfilt(sections, sound), np.float32)
-
-
-def _stretched(sound: npt.NDArray[np.float32], factor: float) -> npt.NDArray[np.float32]:
-    """Play it slower by a factor."""
-    place = np.arange(round(len(sound) * factor)) / factor
-    return np.asarray(np.interp(place, np.arange(len(sound)), sound), np.float32)
-
-
-def _drop_db(part: Played, number: int) -> float:
-    """How far the sound around a symbol is below its usual level."""
-    power = np.add.reduceat(
-        part.sound.astype(np.float64) ** 2, np.round(part.start_seconds * RATE_HZ).astype(int)
-    ) / np.maximum(np.diff(np.append(part.start_seconds, part.end_seconds[-1])) * RATE_HZ, 1.0)
-    usual = float(np.median(power))
-    low = float(power[max(0, number - 1) : number + 2].min())
-    return 10.0 * math.log10(max(usual, 1e-20) / max(low, 1e-20))
 
 
 def _evidence(
@@ -229,26 +132,68 @@ def _evidence(
     )
 
 
-def _sentence(kind: str, amount: float | None, at: float, evidence: Evidence, setting: Setting) -> str:
-    place = f"At {at:.3f} s"
+def _sentence(
+    found: Remedy | None, drop: float | None, at: float, evidence: Evidence, setting: Setting
+) -> str:
     seen = len(evidence.edges)
     if evidence.due is None:
         counted = f"the input bit changes {seen} times around it"
     else:
         counted = f"the input bit changes {seen} times around it, and should {evidence.due} times"
-    value = amount or 0.0
-    told = {
-        "too quiet": f"too quiet: {value:g} dB louder, and it loads past this place",
-        "too loud": f"too loud: {value:g} dB quieter, and it loads past this place",
-        "too bright": f"too bright: with the tone turned down to {value:.0f} Hz it loads past this place",
-        "too dull": "too dull: with the tone turned up it loads past this place",
-        "upside down": "upside down: swap the two wires, or use the recorder's or the file's other polarity",
-        "hum": "hum: without it, it loads past this place; look for a ground loop, or run on batteries",
-        "too fast": f"too fast: {value:g} % slower, and it loads past this place",
-        "too slow": f"too slow: {value:g} % faster, and it loads past this place",
-        "part missing": "the part that belongs in the lead is missing: with it, it loads past this place",
-        "dropout": f"a dropout: the sound is {value:.0f} dB below its usual level there; clean the head, or"
-        " use another copy",
-        "unknown": "no single change of level, tone, polarity or speed helps: is it the right machine card?",
-    }
-    return f"{place} the machine goes wrong, {told[kind]} ({counted})."
+    if drop is not None:
+        told = (
+            f"a dropout: the sound is {drop:.0f} dB below its usual level there; clean the head, or use"
+            " another copy"
+        )
+    elif found is None:
+        told = (
+            "and no change of level, tone, polarity or speed helps: is it the right machine card, and are"
+            " its loop's limits right?"
+        )
+    else:
+        first, *more = [_told(change, setting) for change in found.changes]
+        told = ": ".join(first) + "".join(f"; and {fault}: {remedy}" for fault, remedy in more)
+        told += ", and it loads" if found.is_whole else ", and it gets past this place"
+    return f"At {at:.3f} s the machine goes wrong, {told} ({counted})."
+
+
+def _told(change: Change, setting: Setting) -> tuple[str, str]:
+    """What is wrong, and what to do."""
+    value = change.amount or 0.0
+    if change.kind == "too dull" and change.lift_hz is not None:
+        return (
+            f"too dull (treble is lost from {value:.0f} Hz on)",
+            "clean the head, set its azimuth, turn the tone up",
+        )
+    level = setting.level_db + change.level_db
+    return {
+        "too quiet": ("too quiet", f"play it {value:g} dB louder, at {volts_text(level)}"),
+        "too loud": ("too loud", f"play it {value:g} dB quieter, at {volts_text(level)}"),
+        "too bright": ("too bright", f"turn the tone down to {value:.0f} Hz"),
+        "too dull": (
+            "too dull",
+            f"turn the tone up to {value:.0f} Hz" if np.isfinite(value) else "turn the tone all the way up",
+        ),
+        "upside down": ("upside down", "swap the two wires of the lead, or turn the sound's polarity round"),
+        "hum": (
+            f"hum ({value:.0f} dB against the tone)",
+            "find the ground loop, or run the recorder on batteries",
+        ),
+        "level not steady": (
+            f"the level is not steady ({abs(value):.1f} dB too {'high' if value > 0 else 'low'} there)",
+            "switch the automatic level control off, or make a new copy",
+        ),
+        "too fast": (f"{abs(value):.1f} % too fast", "play it that much slower"),
+        "too slow": (f"{abs(value):.1f} % too slow", "play it that much faster"),
+        "flutter": (
+            f"the speed is not steady ({abs(value):.1f} % too {'fast' if value > 0 else 'slow'} there)",
+            "clean the capstan and the pinch roller, or use another recorder",
+        ),
+        "part missing": ("the part that belongs in the lead is missing", "fit it"),
+    }[change.kind]
+
+
+def volts_text(level_db: float) -> str:
+    """Tell a level as the peak voltage of the tone."""
+    volts = 10.0 ** (level_db / 20.0)
+    return f"{volts:.2f} V" if volts >= 1.0 else f"{1000 * volts:.0f} mV"

@@ -125,7 +125,7 @@ def tolerance(
         A fine grid: the window is found to its steps.
     machines, seed : int
     """
-    short = excerpts(parts, corner_hz)
+    short = excerpts(parts, eye.port, corner_hz)
     spread = {name: most for name in parts_of(eye) if (most := _spread(name)) > 1.0}
     rng = np.random.default_rng(seed)
     loads = np.zeros((machines, len(levels_db)), np.bool_)

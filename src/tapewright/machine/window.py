@@ -2,8 +2,8 @@
 
 Every cell of the map is one load: the sound as the tone control leaves it, at one level, through the input
 stage, read by the load routine. A short excerpt, from the leader into the data, is tried everywhere first: a
-cell where that fails, fails. Where it succeeds the whole program is loaded, from the edge of the island
-inwards, until no cell that was loaded whole has a neighbour that might be otherwise.
+cell where that fails, fails. Then the whole program is loaded on either side of every edge, again and again
+as edges move, until no edge is left that was not seen with the whole program.
 """
 
 from __future__ import annotations
@@ -36,10 +36,12 @@ BoolArray = npt.NDArray[np.bool_]
 #: Playback levels, in dB over a tone of 1 V peak; and corners of the tone control, in Hz, dull to bright.
 LEVELS_DB = np.arange(-45.0, 15.1, 1.5)
 CORNERS_HZ = np.append(np.geomspace(800.0, 16_000.0, 19), np.inf)
-#: The excerpt: so much leader, and so much of what comes after it.
+#: The excerpt: so much leader, and so much of what comes after it; the leader also is so many time constants
+#: of the coupling capacitor long, but not longer than the second figure.
 LEADER_SECONDS, DATA_SECONDS = 0.15, 0.25
-#: Edges of a window are found to so many dB.
-EDGE_DB = 0.1
+SETTLED, MOST_LEADER_SECONDS = 5.0, 2.0
+#: Edges of a window are found to so many dB, and windows as narrow as the second figure are.
+EDGE_DB, FINE_DB = 0.1, 0.3
 
 
 @dataclass(frozen=True)
@@ -67,8 +69,8 @@ class WindowMap:
         Corner of the tone control's low-pass; infinite for none.
     loads : ndarray of bool, shape (tones, levels)
     is_certain : ndarray of bool, shape (tones, levels)
-        Whether the whole program was loaded there, or failed within the excerpt. Other cells lie between
-        such as load.
+        Whether the whole program was loaded there, or it fails. Other cells load the excerpt, and lie among
+        cells that load.
     timing : ndarray of float64, shape (tones, levels)
         How far the nearest measurement of the load routine stays from a wrong decision, as a share of the
         distance it has at best; NaN where it fails.
@@ -128,42 +130,55 @@ def maps(
     """
     shape = (len(corners_hz), len(levels_db))
     gains = 10.0 ** (levels_db / 20.0)
-    excerpt = excerpts(parts)
+    excerpt = excerpts(parts, port)
     loads, timing = np.zeros(shape, np.bool_), np.full(shape, np.nan)
     for row, corner in enumerate(corners_hz):
         loads[row], timing[row] = _try(excerpt, port, reader, gains, float(corner))
-    is_certain = ~loads
-    now = WindowMap(levels_db, corners_hz, loads.copy(), is_certain, timing.copy())
+    is_whole = np.zeros(shape, np.bool_)
+    now = WindowMap(levels_db, corners_hz, loads.copy(), ~loads, timing.copy())
     yield now
-    while True:
-        due = loads & ~is_certain & _has_failing_neighbour(loads)
-        if not due.any():
-            break
+    while (due := _at_edge(loads) & ~is_whole).any():
         for tone in np.flatnonzero(due.any(axis=1)):
             chosen = np.flatnonzero(due[tone])
             loads[tone, chosen], timing[tone, chosen] = _try(
                 parts, port, reader, gains[chosen], float(corners_hz[tone])
             )
-        is_certain = is_certain | due
-        now = replace(now, loads=loads.copy(), is_certain=is_certain, timing=timing.copy())
+        is_whole |= due
+        now = replace(now, loads=loads.copy(), is_certain=is_whole | ~loads, timing=timing.copy())
         yield now
 
 
 def islands_at(
     parts: list[Played], port: Port, reader: Reader, corner_hz: float, levels_db: FloatArray = LEVELS_DB
 ) -> list[Island]:
-    """Find the windows at one tone, their edges to `EDGE_DB`, by loading the whole program."""
+    """Find the windows at one tone, their edges to `EDGE_DB`, by loading the whole program.
+
+    The excerpt shows at a fine spacing where to look; the whole program is loaded at the given levels there,
+    and at the fine ones near an edge.
+    """
     sounds = [part.heard_as(dulled(part.sound, corner_hz)) for part in parts]
 
     def loads(some_db: FloatArray) -> BoolArray:
         return load_at(sounds, port, reader, some_db)
 
-    good = loads(levels_db)
+    between = max(1, round(float(levels_db[1] - levels_db[0]) / FINE_DB)) if len(levels_db) > 1 else 1
+    place = np.arange((len(levels_db) - 1) * between + 1)
+    fine = np.interp(place / between, np.arange(len(levels_db)), levels_db)
+    hopeful = load_at(excerpts(sounds, port), port, reader, fine)
+    near = np.convolve(hopeful, np.ones(3), "same") > 0
+    inner = np.convolve(~hopeful, np.ones(2 * between + 1), "same") == 0
+    tried = np.flatnonzero(near & (~inner | (place % between == 0)))
+    good = np.zeros(len(fine), np.bool_)
+    if len(tried):
+        good[tried] = loads(fine[tried])
+    # what was not tried is as its neighbours are; where nothing is hopeful, it fails
+    known = np.union1d(tried, np.flatnonzero(~near))
     found = []
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], good, [False])).astype(np.int8)))
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], good[known], [False])).astype(np.int8)))
     for a, b in edges.reshape(-1, 2):
-        low = _edge(loads, levels_db[a], levels_db[a - 1] if a > 0 else levels_db[a])
-        high = _edge(loads, levels_db[b - 1], levels_db[b] if b < len(levels_db) else levels_db[b - 1])
+        first, last = known[a], known[b - 1]
+        low = _edge(loads, fine[first], fine[known[a - 1]] if a > 0 else fine[first])
+        high = _edge(loads, fine[last], fine[known[b]] if b < len(known) else fine[last])
         found.append(Island(low, high))
     return found
 
@@ -173,9 +188,18 @@ def load_at(parts: list[Played], port: Port, reader: Reader, levels_db: FloatArr
     return _try(parts, port, reader, 10.0 ** (levels_db / 20.0), np.inf)[0]
 
 
-def excerpts(parts: list[Played], corner_hz: float = np.inf) -> list[Played]:
-    """Cut the beginnings out, as the tone control leaves them."""
-    return [_excerpt(part.heard_as(dulled(part.sound, corner_hz))) for part in parts]
+def excerpts(parts: list[Played], port: Port, corner_hz: float = np.inf) -> list[Played]:
+    """Cut the beginnings out, as the tone control leaves them: enough leader for the capacitor to settle."""
+    leader = min(max(LEADER_SECONDS, SETTLED * _settling_seconds(port)), MOST_LEADER_SECONDS)
+    return [_excerpt(part.heard_as(dulled(part.sound, corner_hz)), leader) for part in parts]
+
+
+def _settling_seconds(port: Port) -> float:
+    """Longest time constant of the coupling capacitor with what it sees."""
+    if port.coupling_farads is None:
+        return 0.0
+    steepest = float(np.max(np.diff(port.volts) / np.maximum(np.diff(port.amps), 1e-12)))
+    return port.coupling_farads * (port.source_ohms + steepest)
 
 
 def _edge(loads, inside: float, outside: float) -> float:  # type: ignore[no-untyped-def]
@@ -189,11 +213,11 @@ def _edge(loads, inside: float, outside: float) -> float:  # type: ignore[no-unt
     return float(inside if reached == 0 else tried[reached - 1])
 
 
-def _excerpt(part: Played) -> Played:
+def _excerpt(part: Played, leader_seconds: float) -> Played:
     """From the leader into the data: a machine that cannot read that, cannot load."""
     first = min(part.first_datum, len(part.symbol) - 1)
     middle = float(part.start_seconds[first])
-    return part.part(middle - LEADER_SECONDS, middle + DATA_SECONDS)
+    return part.part(middle - leader_seconds, middle + DATA_SECONDS)
 
 
 def _try(
@@ -214,7 +238,8 @@ def _try(
     return good, np.where(good, margin, np.nan)
 
 
-def _has_failing_neighbour(loads: BoolArray) -> BoolArray:
-    """Cells with a neighbour, of the four, that fails; beyond the edges of the map all do."""
+def _at_edge(loads: BoolArray) -> BoolArray:
+    """Cells with a neighbour, of the four, that is otherwise; beyond the edges of the map all fail."""
     wide = np.pad(loads, 1)
-    return ~(wide[:-2, 1:-1] & wide[2:, 1:-1] & wide[1:-1, :-2] & wide[1:-1, 2:])
+    around = (wide[:-2, 1:-1], wide[2:, 1:-1], wide[1:-1, :-2], wide[1:-1, 2:])
+    return np.asarray(np.logical_or.reduce([other != loads for other in around]))

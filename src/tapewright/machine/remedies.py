@@ -1,0 +1,279 @@
+"""What could make a machine load, each tried out on the sound itself."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+
+from tapewright.machine.eye import Eye
+from tapewright.machine.played import Played, dulled
+from tapewright.machine.simulate import RATE_HZ, Edges, edges_at
+from tapewright.machine.steady import evened, hum_level, level_off_db, speed_off, steadied, without_hum
+
+__all__ = ["Change", "Remedy", "Setting", "best_remedy", "heard_with"]
+
+FloatArray = npt.NDArray[np.float64]
+Sound = npt.NDArray[np.float32]
+
+#: Changes tried: of the level in dB, of the tone's corner, of a treble lift's, and of the speed.
+STEPS_DB = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 40.0])
+DULLER_HZ = tuple(float(hertz) for hertz in np.geomspace(12_000.0, 600.0, 14))
+BRIGHTER = (1.25, 1.5, 2.0, 3.0, math.inf)
+LIFTS_HZ = (4000.0, 2800.0, 2000.0, 1400.0, 1000.0, 700.0)
+SPEEDS = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.10, 0.12)
+#: A treble lift ends this far above where it begins.
+LIFT_RATIO = 8.0
+#: What a change weighs against one of 1 dB (chosen): the least that helps is the reason. What is measured to
+#: be wrong with the sound weighs almost nothing.
+OCTAVE, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 2.0, 1.5, 3.0, 0.3, 0.25
+#: Added where it helps at the place only, but not all the way; and where it takes two changes.
+NOT_ALL, TWO = 10.0, 4.0
+#: Measured: hum from this share of the tone on, speed off by this share, level off by so many dB.
+LEAST_HUM, LEAST_SPEED, LEAST_DB = 0.05, 0.007, 1.0
+#: Two changes at once are tried on so many seconds of sound at most.
+TWO_SECONDS = 20.0
+#: Pairs of changes of one sort that are tried on all of it.
+MOST_PAIRS = 12
+
+
+@dataclass(frozen=True)
+class Setting:
+    """How the recording is played.
+
+    Parameters
+    ----------
+    level_db : float
+        Amplitude of its tone at the ear socket, nothing connected, in dB over 1 V peak.
+    corner_hz : float
+        Corner of the tone control's low-pass; infinite for none.
+    """
+
+    level_db: float
+    corner_hz: float = math.inf
+
+    @property
+    def volts(self) -> float:
+        """Peak voltage of the tone."""
+        return float(10.0 ** (self.level_db / 20.0))
+
+
+@dataclass(frozen=True)
+class Change:
+    """How a sound is played otherwise than it was.
+
+    Parameters
+    ----------
+    kind : str
+        What is wrong if this helps; empty for no change.
+    weight : float
+    amount : float or None
+        In dB, Hz or per cent, as the kind has it.
+    level_db : float
+        Louder by so much.
+    corner_hz : float or None
+        Of the tone control, instead of the setting's.
+    lift_hz : float or None
+        Corner from which the treble is lifted.
+    slower : float
+        Played slower by this factor.
+    is_turned, is_without_hum, is_steadied, is_evened, has_lead_parts : bool
+    """
+
+    kind: str = ""
+    weight: float = 0.0
+    amount: float | None = None
+    level_db: float = 0.0
+    corner_hz: float | None = None
+    lift_hz: float | None = None
+    slower: float = 1.0
+    is_turned: bool = False
+    is_without_hum: bool = False
+    is_steadied: bool = False
+    is_evened: bool = False
+    has_lead_parts: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Remedy:
+    """Changes that make it load.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        One or two.
+    is_whole : bool
+        Whether all of the recording loads with them, not only the place where it had failed.
+    """
+
+    changes: tuple[Change, ...]
+    is_whole: bool
+
+    @property
+    def weight(self) -> float:
+        """The least one is the reason."""
+        more = TWO * (len(self.changes) - 1) + (0.0 if self.is_whole else NOT_ALL)
+        return sum(change.weight for change in self.changes) + more
+
+
+def heard_with(part: Played, eye: Eye, setting: Setting, changes: Sequence[Change]) -> Edges:
+    """Changes of the input bit when the sound is played so."""
+    level = sum(change.level_db for change in changes)
+    return _heard(part, eye, setting, changes, np.array([level]))[0]
+
+
+def best_remedy(
+    parts: list[Played], wrong: tuple[int, int], short: Played, eye: Eye, setting: Setting
+) -> Remedy | None:
+    """Find the least change that makes a machine load; None if nothing that is tried does.
+
+    Parameters
+    ----------
+    parts : list of Played
+        All of the recording.
+    wrong : tuple of int
+        Number of the part with the first wrong symbol, and of that symbol in it.
+    short : Played
+        That part up to a little after the symbol.
+    eye : Eye
+    setting : Setting
+    """
+    others = _others(parts[wrong[0]], wrong[1], eye, setting)
+    found = list(_single([*_levels(), *others], short, parts, eye, setting))
+    if not any(remedy.is_whole for remedy in found) and short.seconds <= TWO_SECONDS:
+        found += _double(others, short, parts, eye, setting)
+    return min(found, key=lambda remedy: remedy.weight, default=None)
+
+
+def _single(
+    groups: list[list[Change]], short: Played, parts: list[Played], eye: Eye, setting: Setting
+) -> Iterator[Remedy]:
+    """Of each sort, the least that makes all load; else the least that helps at the place."""
+    for group in groups:
+        helping = [change for change in group if _loads([short], eye, setting, (change,))]
+        whole = next((change for change in helping if _loads(parts, eye, setting, (change,))), None)
+        if whole is not None:
+            yield Remedy((whole,), True)
+        if helping and whole is not helping[0]:
+            yield Remedy((helping[0],), False)
+
+
+def _double(
+    groups: list[list[Change]], short: Played, parts: list[Played], eye: Eye, setting: Setting
+) -> Iterator[Remedy]:
+    """Each other change together with one of the level: of each sort the least."""
+    levels = [change for group in _levels() for change in group]
+    steps = np.array([change.level_db for change in levels])
+    for group in groups:
+        pairs = []
+        for change in group:
+            heard = _heard(short, eye, setting, (change,), steps)
+            pairs += [
+                (change, level)
+                for level, seen in zip(levels, heard, strict=True)
+                if eye.reader.first_wrong(seen, short.symbol) is None
+            ]
+        pairs.sort(key=lambda pair: pair[0].weight + pair[1].weight)
+        whole = next((pair for pair in pairs[:MOST_PAIRS] if _loads(parts, eye, setting, pair)), None)
+        if pairs:
+            yield Remedy(whole or pairs[0], whole is not None)
+
+
+def _levels() -> list[list[Change]]:
+    return [
+        [Change(kind, float(step), float(step), level_db=sign * float(step)) for step in STEPS_DB]
+        for kind, sign in (("too quiet", 1.0), ("too loud", -1.0))
+    ]
+
+
+def _others(part: Played, number: int, eye: Eye, setting: Setting) -> list[list[Change]]:
+    """Changes of each sort that make sense here, the least of the sort first."""
+    now = min(setting.corner_hz, 16_000.0)
+    groups = [
+        [
+            Change("too bright", OCTAVE * max(math.log2(now / corner), 0.1), corner, corner_hz=corner)
+            for corner in DULLER_HZ
+            if corner < now
+        ],
+        [Change("too dull", OCTAVE + LIFT * k, corner, lift_hz=corner) for k, corner in enumerate(LIFTS_HZ)],
+        [Change("upside down", TURN, is_turned=True)],
+    ]
+    if math.isfinite(setting.corner_hz):
+        groups.append(
+            [
+                Change("too dull", OCTAVE * math.log2(min(factor, 4.0)), corner, corner_hz=corner)
+                for factor in BRIGHTER
+                for corner in (factor * setting.corner_hz,)
+            ]
+        )
+    if not eye.has_lead_parts:
+        groups.append([Change("part missing", LEAD, has_lead_parts=True)])
+    hum = hum_level(part)
+    if hum >= LEAST_HUM:
+        groups.append([Change("hum", MEASURED, 20.0 * math.log10(hum), is_without_hum=True)])
+    off_db = level_off_db(part, number)
+    if abs(off_db) >= LEAST_DB:
+        groups.append([Change("level not steady", MEASURED, off_db, is_steadied=True)])
+    fast, here = speed_off(part, number)
+    if abs(fast) >= LEAST_SPEED:
+        kind = "too fast" if fast > 0 else "too slow"
+        groups.append([Change(kind, MEASURED, 100 * fast, slower=1.0 + fast)])
+    if abs(here) >= LEAST_SPEED:
+        groups.append([Change("flutter", MEASURED, 100 * here, is_evened=True)])
+    for kind, sign in (("too fast", 1.0), ("too slow", -1.0)):
+        groups.append(
+            [
+                Change(kind, SPEED * 100 * share, 100 * sign * share, slower=1.0 + sign * share)
+                for share in SPEEDS
+            ]
+        )
+    return groups
+
+
+def _loads(parts: list[Played], eye: Eye, setting: Setting, changes: tuple[Change, ...]) -> bool:
+    return all(
+        eye.reader.first_wrong(heard_with(part, eye, setting, changes), part.symbol) is None for part in parts
+    )
+
+
+def _heard(
+    part: Played, eye: Eye, setting: Setting, changes: Sequence[Change], levels_db: FloatArray
+) -> list[Edges]:
+    """Play with all of the changes but that of the level, at several levels."""
+    corner, sound, sign = setting.corner_hz, part.sound, 1.0
+    for change in changes:
+        if change.is_steadied:
+            sound = steadied(part)
+        if change.is_without_hum:
+            sound = without_hum(sound)
+        if change.lift_hz is not None:
+            sound = _lifted(sound, change.lift_hz)
+        if change.corner_hz is not None:
+            corner = change.corner_hz
+        if change.has_lead_parts:
+            eye = replace(eye, has_lead_parts=True)
+        sign = -sign if change.is_turned else sign
+    sound = dulled(sound, corner)
+    for change in changes:
+        if change.is_evened:
+            sound = evened(part, sound)
+        if change.slower != 1.0:
+            sound = _stretched(sound, change.slower)
+    return edges_at(sound, eye.port, sign * setting.volts * 10.0 ** (levels_db / 20.0))
+
+
+def _stretched(sound: Sound, factor: float) -> Sound:
+    """Play it slower by a factor."""
+    place = np.arange(round(len(sound) * factor)) / factor
+    return np.asarray(np.interp(place, np.arange(len(sound)), sound), np.float32)
+
+
+def _lifted(sound: Sound, corner_hz: float) -> Sound:
+    """Lift the treble by 6 dB an octave from a corner on, undoing a first-order loss there."""
+    zero, pole = 2.0 * math.pi * corner_hz, 2.0 * math.pi * corner_hz * LIFT_RATIO
+    numerator, denominator = signal.bilinear([1.0 / zero, 1.0], [1.0 / pole, 1.0], fs=RATE_HZ)
+    return np.asarray(signal.lfilter(numerator, denominator, sound), np.float32)
