@@ -12,7 +12,7 @@ SCRIPT = ROOT / "scripts" / "debian-packages"
 
 
 #: The Debian package of each; None for a browser, too big to install for the one test that skips without it.
-PACKAGE = {"objcopy": "binutils", "chromium": None}
+PACKAGE = {"objcopy": "binutils", "ngspice": "ngspice", "chromium": None}
 
 
 def test_the_programs_tests_need_are_installed_where_that_is_possible(tmp_path: Path) -> None:

@@ -138,7 +138,7 @@ class Simulator:
                 self._listen(block, self._loop)
             for lane, count in enumerate(self._count):
                 if count:
-                    pieces[lane].append(self._fed + self._when[lane, :count])
+                    pieces[lane].append(self._when[lane, :count].copy())
             self._fed += len(block)
         return [
             self._given_out(lane, np.maximum(np.concatenate(parts), 0.0) / RATE_HZ if parts else np.empty(0))
@@ -153,8 +153,8 @@ class Simulator:
         """Through the circuit, noting where the thresholds are crossed."""
         run = _run_one if len(self._gains) == 1 else _run_lanes
         self._last = run(
-            block, self._last, self._gains * self._per_volt, *self._table, self._state, self._is_above,
-            self._up, self._down, self._when, self._count,
+            block, self._fed, self._last, self._gains * self._per_volt, *self._table, self._state,
+            self._is_above, self._up, self._down, self._when, self._count,
         )  # fmt: skip
 
     def _listen(self, block: npt.NDArray[np.float32], loop: ToneLoop) -> None:
@@ -169,7 +169,7 @@ class Simulator:
         for lane, gain in enumerate(self._gains):
             last = _trace(block, self._last, gain * self._per_volt, *self._table, self._state, lane, volts)
             heard = u[0] + share * (origin + step * volts - w[0])
-            self._count[lane] = loop.feed(lane, heard, self._when[lane])
+            self._count[lane] = loop.feed(lane, heard, self._fed, self._when[lane])
         self._last = last
 
     def _given_out(self, lane: int, crossings: FloatArray) -> Edges:
@@ -277,7 +277,7 @@ def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[Floa
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _run_one(emf, last, gains, offset, slope, state, is_above, up, down, when, count):  # type: ignore[no-untyped-def]
+def _run_one(emf, fed, last, gains, offset, slope, state, is_above, up, down, when, count):  # type: ignore[no-untyped-def]
     """Take one lane through the recurrence, all in registers."""
     end = np.uint64(len(offset) - 1)
     gain = gains[0]
@@ -297,7 +297,7 @@ def _run_one(emf, last, gains, offset, slope, state, is_above, up, down, when, c
         else:
             to = slope[end] * place + (step + offset[end])
         if side * to > limit:
-            when[0, found] = sample - (to - side * limit) / (to - place)
+            when[0, found] = (fed + sample) - (to - side * limit) / (to - place)
             found += 1
             side = -side
             limit = up if side > 0 else -down
@@ -309,7 +309,7 @@ def _run_one(emf, last, gains, offset, slope, state, is_above, up, down, when, c
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _run_lanes(emf, last, gains, offset, slope, state, is_above, up, down, when, count):  # type: ignore[no-untyped-def]
+def _run_lanes(emf, fed, last, gains, offset, slope, state, is_above, up, down, when, count):  # type: ignore[no-untyped-def]
     """Take several lanes through it in lock step: while one waits for its look-up, others go on."""
     lanes = len(gains)
     end = np.uint64(len(offset) - 1)
@@ -333,7 +333,7 @@ def _run_lanes(emf, last, gains, offset, slope, state, is_above, up, down, when,
             to = slope[piece] * place + (gains[lane] * step + offset[piece])
             places[lane] = to
             if side[lane] * to > limit[lane]:
-                when[lane, count[lane]] = sample - (to - side[lane] * limit[lane]) / (to - place)
+                when[lane, count[lane]] = (fed + sample) - (to - side[lane] * limit[lane]) / (to - place)
                 count[lane] += 1
                 side[lane] = -side[lane]
                 limit[lane] = up if side[lane] > 0 else -down

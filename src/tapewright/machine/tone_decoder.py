@@ -69,17 +69,17 @@ class ToneLoop:
         #: phase in turns, loop filter, lock filter, locked
         self._state = np.zeros((lanes, 4))
 
-    def feed(self, lane: int, volts: FloatArray, when: FloatArray) -> int:
+    def feed(self, lane: int, volts: FloatArray, fed: int, when: FloatArray) -> int:
         """Go through the voltages of one lane and count the changes.
 
-        `when` is filled with them, in samples of this piece; it needs as much room as there are voltages. A
-        change between the last sample of one piece and the first of the next is at a negative time.
+        `when` is filled with them, in samples, where the first of `volts` is sample `fed`; it needs as much
+        room as there are voltages.
         """
-        return int(_follow(volts, self._constants, self._state[lane], when))
+        return int(_follow(volts, fed, self._constants, self._state[lane], when))
 
 
 @njit(cache=True, nogil=True)
-def _follow(volts, constants, state, when):  # type: ignore[no-untyped-def]
+def _follow(volts, fed, constants, state, when):  # type: ignore[no-untyped-def]
     center, span, loop_share, lock_share, per_limit, lock, let_go = constants
     phase, loop, level = state[0], state[1], state[2]
     is_locked = state[3] > 0
@@ -102,11 +102,11 @@ def _follow(volts, constants, state, when):  # type: ignore[no-untyped-def]
         if is_locked:
             if level < let_go:
                 is_locked = False
-                when[count] = sample - (let_go - level) / (before - level)
+                when[count] = (fed + sample) - (let_go - level) / (before - level)
                 count += 1
         elif level > lock:
             is_locked = True
-            when[count] = sample - (level - lock) / (level - before)
+            when[count] = (fed + sample) - (level - lock) / (level - before)
             count += 1
         phase += turns
         phase -= math.floor(phase)
