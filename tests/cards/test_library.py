@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 import tapewright.cards
 from card_features import all_features, used_features
-from tapewright.cards import Alphabet, format_names, load_format
+from tapewright.cards import Alphabet, format_names, load_format, load_machine, machine_names
 from tapewright.cards.format import WRITER_NAMES
 from tapewright.cards.layout import Check, FieldItem, Lead, Mark, Sync
 from tapewright.cards.symbols import Tone
@@ -233,3 +234,34 @@ def test_kansas_city_worked_example():
     lengths = half_waves(card, card.byte.start + bits_of(card, b"\x41") + card.byte.stop)
     assert len(lengths) == 26
     assert sum(lengths) == pytest.approx(8333.333, abs=0.001)
+
+
+@pytest.mark.parametrize("name", machine_names())
+def test_every_machine_card_is_complete_and_says_where_its_facts_come_from(name):
+    machine = load_machine(name)
+    assert machine.name == name
+    assert machine.format in NAMES
+    assert machine.source.startswith("made up for Tapewright; ")
+    assert "common practice" in machine.source
+    assert machine.input is not None
+    assert machine.loop is not None
+    assert machine.connector is not None
+    assert machine.connector.pins
+    assert machine.memory is not None
+    assert machine.caution
+
+
+@pytest.mark.parametrize("name", machine_names())
+def test_a_machine_card_reasons_about_its_values(name):
+    # every table of electrical and timing values, and most lines in it, with a comment
+    text = (LIBRARY / "machines" / f"{name}.toml").read_text(encoding="utf-8")
+    for table in ("input", "loop"):
+        body = text.partition(f"[{table}]\n")[2].partition("\n\n")[0]
+        values = [line for line in body.splitlines() if re.match(r"[a-z_]+ +=", line)]
+        assert sum("#" in line for line in values) >= len(values) - 3
+
+
+def test_machine_titles_differ_and_some_lead_has_a_part_in_it():
+    machines = [load_machine(name) for name in machine_names()]
+    assert len({machine.title for machine in machines}) == len(machines)
+    assert any(machine.connector.bridge for machine in machines)
