@@ -13,6 +13,8 @@ from pydantic import Field, model_validator
 from tapewright.cards.base import CardName, CardPart, PartValue, Text, near_word
 
 __all__ = [
+    "MOST_MARK",
+    "MOST_MILLIVOLTS",
     "EarSocket",
     "RigCard",
     "TonePoint",
@@ -30,7 +32,10 @@ __all__ = [
 #: twice what setting a dial by eye to a tenth of a mark costs on a dial of 50 dB in ten marks.
 MOST_SPREAD_DB = 1.5
 
-Mark = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
+#: No dial has higher numbers; and no socket of a recorder gives more than 100 V.
+MOST_MARK, MOST_MILLIVOLTS = 1000.0, 1e5
+
+Mark = Annotated[float, Field(ge=-MOST_MARK, le=MOST_MARK, allow_inf_nan=False)]
 Level = Annotated[float, Field(ge=-200, le=200, allow_inf_nan=False)]
 Direction = Literal["up", "down"]
 
@@ -159,7 +164,7 @@ class VolumePoint(_RigPart):
 
     mark: Mark
     level_db: Level | None = None
-    millivolts: Annotated[PartValue, Field(gt=0, le=1e5)] | None = None
+    millivolts: Annotated[PartValue, Field(gt=0, le=MOST_MILLIVOLTS)] | None = None
 
     @model_validator(mode="after")
     def _measured(self) -> VolumePoint:

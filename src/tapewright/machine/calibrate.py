@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from tapewright.cards.rig import VolumePoint
+from tapewright.cards.rig import MOST_MARK, MOST_MILLIVOLTS, VolumePoint
 from tapewright.machine.calibration_levels import Calibration, measure_levels
 from tapewright.machine.calibration_plan import Burst, CalibrationPlan
 from tapewright.model import Recording, Samples, SignalError, UsageError
@@ -148,12 +148,16 @@ def volume_points(
     count = len(plan.steps_db)
     if len(marks) != count:
         raise UsageError(f"{count} steps were played but {len(marks)} marks given; give one mark a step")
+    for number, mark in enumerate(marks, 1):
+        if not abs(mark) <= MOST_MARK:
+            raise UsageError(f"{mark:g} is no mark of a dial, at step {number}; give its number on the dial")
     for step, reading in readings.items():
         if not 1 <= step <= count:
             raise UsageError(f"there is no step {step} to have a meter reading; steps are 1 to {count}")
-        if not 0 < reading < math.inf:
+        if not 0 < reading <= MOST_MILLIVOLTS:
             raise UsageError(
-                f"a meter reading of {reading:g} mV at step {step} is none; give millivolts above 0"
+                f"a meter reading of {reading:g} mV at step {step} is none; give millivolts above 0, and"
+                f" {MOST_MILLIVOLTS:g} at most"
             )
     usable = dict(calibration.usable)
     lost = sorted(set(readings) - set(usable))
@@ -169,15 +173,13 @@ def volume_points(
         )
     points = []
     for step, level_db in usable.items():
-        made_quieter_db = plan.steps_db[step - 1]
-        millivolt = readings.get(step)
+        quieter_db = -plan.steps_db[step - 1]
+        reading_mv = None
+        if step in readings:
+            reading_mv = float(f"{min(readings[step] * _ratio(quieter_db), MOST_MILLIVOLTS):.6g}")
         points.append(
             VolumePoint(
-                mark=float(marks[step - 1]),
-                level_db=round(level_db - made_quieter_db, 2),
-                millivolts=None
-                if millivolt is None
-                else float(f"{millivolt * _ratio(-made_quieter_db):.6g}"),
+                mark=float(marks[step - 1]), level_db=round(level_db + quieter_db, 2), millivolts=reading_mv
             )
         )
     return tuple(points)

@@ -28,6 +28,8 @@ LEAST_MATCH = 0.75
 MOST_DRIFT = 0.008
 #: Of a step, the part in its middle that is measured: the dial's last turn and a drift stay outside.
 _MIDDLE_SHARE = 0.6
+#: What is there beside a step is heard from so near to it to so far.
+_BESIDE_SECONDS = 0.1, 0.5
 #: Half width of the band the tone's power is summed over, as a share of its frequency: at least this, three
 #: standard deviations of a tone that wavers more, and at most what a wow is believed to reach.
 _LINE_SHARE, _WOW_REACH = 0.012, 0.04
@@ -254,7 +256,11 @@ def _measured(
     if first < 0 or last > len(samples):
         return StepLevel(burst.step, None, -math.inf, False, True, span)
     heard = samples[first:last].astype(np.float64)
-    tone, noise = _line(heard, rate_hz, hertz, half)
+    both, noise = _line(heard, rate_hz, hertz, half)
+    # a hum's harmonic as near as that is there beside the step as well
+    steady = [_line(some, rate_hz, hertz, half) for some in _beside(samples, rate_hz, burst, since, stretch)]
+    hum = min((power for power, _ in steady), default=0.0)
+    tone, noise = max(both - hum, 0.0), noise + hum
     snr_db = 10.0 * math.log10(max(tone, 1e-30) / max(noise, 1e-30))
     if snr_db < LEAST_SNR_DB:
         return StepLevel(burst.step, None, snr_db, False, True, span)
@@ -269,6 +275,20 @@ def _measured(
     swing_db = 10.0 * math.log10(max(quarters) / max(min(quarters), 1e-30))
     is_steady = snr_db < STEADY_SNR_DB or swing_db <= MOST_SWING_DB
     return StepLevel(burst.step, level_db, snr_db, is_clipped, is_steady, span)
+
+
+def _beside(
+    samples: npt.NDArray[np.float32], rate_hz: float, burst: Burst, since: float, stretch: float
+) -> list[FloatArray]:
+    """What is heard just before a step and just after it, when the dial stands as it does during the step."""
+    end = burst.start_seconds + burst.seconds
+    pieces = []
+    for low, high in ((burst.start_seconds - _BESIDE_SECONDS[1], burst.start_seconds - _BESIDE_SECONDS[0]),
+                      (end + _BESIDE_SECONDS[0], end + _BESIDE_SECONDS[1])):  # fmt: skip
+        first, last = round((since + low * stretch) * rate_hz), round((since + high * stretch) * rate_hz)
+        if first >= 0 and last <= len(samples):
+            pieces.append(samples[first:last].astype(np.float64))
+    return pieces
 
 
 def _line(samples: FloatArray, rate_hz: float, hertz: float, half_share: float) -> tuple[float, float]:
