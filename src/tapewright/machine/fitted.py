@@ -44,11 +44,12 @@ PATHS: dict[str, tuple[tuple[float, float, float], ...]] = {
     "tape": ((40.0, 10_000.0, 0.0), (100.0, 6_000.0, 3.0), (150.0, 4_000.0, 0.0)),
 }
 LIFT_HZ = 3000.0
-#: The loudest a player is: 1.5 V of peak (common practice: some hundred millivolts to one volt and a half).
-LOUDEST_DB = 3.5
+#: The loudest that is played, by path, in dB over 1 V of peak: a phone or a sound card gives up to 1.5 V, a
+#: recorder's ear socket up to 4 V (common practice). Louder is better than nothing.
+LOUDEST_DB = {"direct": 3.5, "tape": 12.0}
 #: Windows are compared on this grid, and found again on a finer one.
-COARSE_DB = np.arange(LEVELS_DB[0], LOUDEST_DB + 0.1, 1.5)
-FINE_DB = np.arange(LEVELS_DB[0], LOUDEST_DB + 0.01, 0.25)
+COARSE_DB = np.arange(LEVELS_DB[0], LEVELS_DB[-1] + 0.1, 1.5)
+FINE_DB = np.arange(LEVELS_DB[0], LEVELS_DB[-1] + 0.01, 0.25)
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,9 @@ class Shape:
         How far it rises on the way, as a share of its peak; negative: falls.
     depth : float
         Depth of negative half-waves against the positive ones' height.
-    later_seconds : float
-        By how much the ends of positive half-waves come later; negative: earlier.
+    later_seconds, later_share : float
+        By how much the end of a positive half-wave comes later, and by what share of its length besides;
+        negative: earlier.
     is_turned : bool
         Upside down.
     """
@@ -73,6 +75,7 @@ class Shape:
     tilt: float = 0.0
     depth: float = 1.0
     later_seconds: float = 0.0
+    later_share: float = 0.0
     is_turned: bool = False
 
 
@@ -82,22 +85,28 @@ class Fitting:
 
     Parameters
     ----------
-    shape : Shape
+    shape : Shape or None
+        None where the format's own is as good.
     before_db, after_db : float
-        Width of the widest window over the worst player, as the format has it and fitted; 0 for none.
+        Width of the widest window that loads over every player and is not too loud for them, as the format
+        has it and fitted; 0 for none.
     island : Island or None
-        Levels that load over every player, in dB over 1 V of peak.
+        Levels that load over every player, in dB over 1 V of peak; too loud for them only if there is no
+        other.
+    loudest_db : float
+        Above this it is too loud.
     """
 
-    shape: Shape
+    shape: Shape | None
     before_db: float
     after_db: float
     island: Island | None
+    loudest_db: float
 
     @property
-    def is_better(self) -> bool:
-        """Whether it is any wider than what the format has."""
-        return self.after_db > self.before_db
+    def is_too_loud(self) -> bool:
+        """Whether it loads at no level that players of this kind commonly reach."""
+        return self.island is not None and self.island.low_db > self.loudest_db
 
 
 def shaped(waves: Iterable[Wave], shape: Shape) -> Iterator[Wave]:
@@ -141,14 +150,17 @@ def fit(play: Play, eye: Eye, path: str = "direct") -> Fitting:
             loads[loads] = load_at(heard, port, reader, levels_db[loads])
         return loads
 
-    def width(shape: Shape | None) -> float:
-        return _widest(share(shape, COARSE_DB), COARSE_DB)[0]
+    loudest = LOUDEST_DB[path]
+
+    def width(shape: Shape | None) -> tuple[float, float]:
+        loads = share(shape, COARSE_DB)
+        return _widest(loads & (loudest >= COARSE_DB), COARSE_DB)[0], _widest(loads, COARSE_DB)[0]
 
     half = 0.5 / _fastest(play(None))
     tried = [
         Shape(width=wide, tilt=tilt, depth=depth, is_turned=turned)
         for turned, wide, tilt, depth in product(
-            (False, True), (1.0, 0.6, 0.3), (0.0, 0.5, -0.5), (1.0, 0.5, 0.15)
+            (False, True), (1.0, 0.6, 0.3), (0.0, 0.6, -0.6), (1.0, 0.5, 0.15)
         )
     ]
     best = max(tried, key=width)
@@ -158,9 +170,15 @@ def fit(play: Play, eye: Eye, path: str = "direct") -> Fitting:
             wide = width(other)
             if wide > most:
                 best, most = other, wide
-    before, _ = _widest(share(None, FINE_DB), FINE_DB)
-    after, island = _widest(share(best, FINE_DB), FINE_DB)
-    return Fitting(best, before, after, island)
+    before, _ = _widest(share(None, FINE_DB) & (loudest >= FINE_DB), FINE_DB)
+    loads = share(best, FINE_DB)
+    after, island = _widest(loads & (loudest >= FINE_DB), FINE_DB)
+    if before >= after > 0.0:
+        _, island = _widest(share(None, FINE_DB) & (loudest >= FINE_DB), FINE_DB)
+        return Fitting(None, before, before, island, loudest)
+    if island is None:
+        _, island = _widest(loads, FINE_DB)
+    return Fitting(best, before, after, island, loudest)
 
 
 def _neighbours(shape: Shape, step: float, half_seconds: float) -> Iterator[Shape]:
@@ -170,6 +188,7 @@ def _neighbours(shape: Shape, step: float, half_seconds: float) -> Iterator[Shap
         yield replace(shape, depth=float(np.clip(shape.depth + sign * step, 0.0, 1.0)))
         later = shape.later_seconds + sign * step * half_seconds
         yield replace(shape, later_seconds=float(np.clip(later, -0.5 * half_seconds, 0.5 * half_seconds)))
+        yield replace(shape, later_share=float(np.clip(shape.later_share + sign * step, -0.4, 0.4)))
 
 
 def _widest(loads: npt.NDArray[np.bool_], levels_db: FloatArray) -> tuple[float, Island | None]:
@@ -209,7 +228,9 @@ def _drawn(sign: float, seconds: float, shape: Shape) -> tuple[list[float], list
     if sign == 0.0:
         return [0.0], [seconds]
     turn = -1.0 if shape.is_turned else 1.0
-    length = max(seconds + sign * shape.later_seconds, 0.2 * seconds)
+    # negative half-waves make up for it, as nearly as those of one symbol are alike
+    later = shape.later_seconds + shape.later_share * seconds
+    length = max(seconds + sign * later, 0.2 * seconds)
     if sign < 0:
         return [-turn * shape.depth], [length]
     up = shape.width * length

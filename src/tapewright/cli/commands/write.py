@@ -110,6 +110,16 @@ def _fitting_line(fitting: Fitting) -> list[str | tuple[str, str]]:
     if fitting.island is None:
         return [("It would load at no level, whatever the shape of the sound.", BAD)]
     low, high = (10.0 ** (db / 20.0) for db in (fitting.island.low_db, fitting.island.high_db))
+    if fitting.shape is None:
+        wide = (
+            f", {fitting.after_db:.1f} dB wide over the worst player: as it is, the sound is as good as any."
+        )
+        return [(f"It loads from {low:.2g} to {high:.2g} V peak", GOOD), wide]
+    if fitting.is_too_loud:
+        return [
+            (f"It loads from {low:.2g} to {high:.2g} V peak only", DOUBT),
+            ", more than players of this kind give.",
+        ]
     return [
         (f"It loads from {low:.2g} to {high:.2g} V peak", GOOD),
         f", {fitting.after_db:.1f} dB wide over the worst player ({fitting.before_db:.1f} dB unfitted).",
