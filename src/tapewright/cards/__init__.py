@@ -3,6 +3,7 @@
 from tapewright.cards.alphabet import Alphabet, Segment, SymbolShape
 from tapewright.cards.checks import check_value, check_width_bytes
 from tapewright.cards.describe import describe_format
+from tapewright.cards.describe_machine import describe_machine
 from tapewright.cards.expression import Expression
 from tapewright.cards.format import BlockLayout, ByteFormat, FormatCard
 from tapewright.cards.load import (
@@ -26,6 +27,7 @@ __all__ = [
     "check_value",
     "check_width_bytes",
     "describe_format",
+    "describe_machine",
     "format_names",
     "load_format",
     "load_machine",

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from cyclopts import Parameter
 
 from tapewright.cli.app import DONE, FAILED
 from tapewright.cli.options import Json
-from tapewright.cli.screen import GOOD, TITLE, emit, note, plain, print_json, say
-
-if TYPE_CHECKING:
-    from tapewright.cards import MachineCard
+from tapewright.cli.screen import GOOD, TITLE, emit, note, print_json, say
 
 __all__ = [
     "check_formats", "check_machines", "list_formats", "list_machines", "show_format", "show_machine",
@@ -62,13 +59,13 @@ def show_format(card: CardName, /, *, toml: Toml = False) -> int:
 
 def show_machine(card: CardName, /, *, toml: Toml = False) -> int:
     """Tell a machine."""
-    from tapewright.cards import load_machine
+    from tapewright.cards import describe_machine, load_machine
 
     found = load_machine(card)
     if toml:
         emit(_card_text(card, "machines"))
         return DONE
-    return _say_lines(list(_machine_lines(found)))
+    return _say_lines(describe_machine(found))
 
 
 def check_formats(cards: CardPaths, /) -> int:
@@ -123,40 +120,3 @@ def _card_text(name: str, folder: str) -> str:
     if "/" not in name and "\\" not in name and built_in.is_file():
         return built_in.read_text(encoding="utf-8")
     return Path(name).read_text(encoding="utf-8-sig")
-
-
-def _machine_lines(card: MachineCard) -> Iterator[str]:
-    yield f"{card.name}: {card.title}"
-    yield f"Source: {card.source}"
-    yield f"Format: {card.format}"
-    if card.output is not None:
-        out = card.output
-        resistors = ", ".join(_ohms(ohms) for ohms in out.bit_ohms)
-        bits = "one port bit through" if len(out.bit_ohms) == 1 else f"{len(out.bit_ohms)} port bits through"
-        yield f"Output stage: {bits} {resistors}, {out.supply_volts:g} V"
-        if out.coupling_farads is not None:
-            yield f"  then a capacitor of {out.coupling_farads * 1e9:g} nF"
-        yield f"  into {_ohms(out.load_ohms)}" + (
-            f", of which {100 * out.gain:g} % is sent" if out.gain < 1 else ""
-        )
-    if card.connector is not None:
-        yield f"Connector: {card.connector.plug}"
-        for pin, use in card.connector.pins.items():
-            yield f"  {pin}: {use}"
-        if card.connector.bridge:
-            yield f"  bridge: {card.connector.bridge}"
-        if card.connector.notes:
-            yield f"  {card.connector.notes}"
-    if card.memory is not None:
-        first, last = card.memory.programs
-        notes = f" ({card.memory.notes})" if card.memory.notes else ""
-        yield f"Memory for programs: {first:04X}..{last:04X}{notes}"
-    for caution in card.caution:
-        yield f"Caution: {plain(caution.text)}"
-
-
-def _ohms(ohms: float) -> str:
-    for unit, size in (("Mohm", 1e6), ("kohm", 1e3)):
-        if ohms >= size:
-            return f"{ohms / size:g} {unit}"
-    return f"{ohms:g} ohm"
