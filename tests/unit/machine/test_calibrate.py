@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import re
 
 import numpy as np
@@ -10,6 +11,7 @@ import soxr
 
 from tapewright.channel import CassetteChannel
 from tapewright.channel import play as play_tape
+from tapewright.machine import calibrate, dial
 from tapewright.machine.calibrate import (
     CAUTIONS,
     CalibrationPlan,
@@ -60,6 +62,12 @@ def levels(calibration):
 
 def kinds(calibration):
     return [(fault.kind, int(re.search(r"step (\d+)", fault.text)[1])) for fault in calibration.faults]
+
+
+@pytest.mark.parametrize("module", [calibrate, dial])
+def test_examples_in_docstrings(module):
+    failed, tried = doctest.testmod(module)
+    assert (failed, tried > 0) == (0, True)
 
 
 # ---- the sound
@@ -266,8 +274,8 @@ def test_points_make_the_dial_that_was_turned():
     # what was played 20 dB quieter counts as if it had not been, on the meter as well: 25 mV become 250 mV
     assert points[5].millivolts == pytest.approx(250.0)
     assert [point.millivolts for point in points[:5]] == [None] * 5
-    dial = Dial([point.mark for point in points], [point.level_db for point in points])
-    assert [dial.level_db(mark) for mark in range(1, 7)] == pytest.approx(LEVELS_DB, abs=0.3)
+    found = Dial([point.mark for point in points], [point.level_db for point in points])
+    assert [found.level_db(mark) for mark in range(1, 7)] == pytest.approx(LEVELS_DB, abs=0.3)
 
 
 def test_steps_that_cannot_be_used_make_no_points():
