@@ -18,7 +18,7 @@ from tapewright.cards.machine_input import InputStage, LoadLoop
 from tapewright.machine import loop_kernels as kernels
 from tapewright.machine.ideal_bit import ideal_bit
 from tapewright.machine.symbol_runs import SymbolRuns, learn_runs, refused, specimen
-from tapewright.model import TapePart
+from tapewright.model import CardError, TapePart
 
 if TYPE_CHECKING:
     from tapewright.machine.simulate import Edges
@@ -155,18 +155,31 @@ class Reader:
         CardError
             If the loop cannot tell the symbols apart even then.
         """
-        alphabet = Alphabet.of(card)
         text = specimen(card)
+        seconds, first = ideal_bit([TapePart("symbols", symbols=text)], Alphabet.of(card), stage)
+        try:
+            return cls._learnt(card, loop, text, seconds, first)
+        except CardError as error:
+            try:
+                cls._learnt(card, loop, text, seconds, 1 - first)
+            except CardError:
+                raise error from None
+            told = f"{error} (with the input bit turned over it could: is_inverted)"
+            raise CardError(told, key=error.key) from None
+
+    @classmethod
+    def _learnt(cls, card: FormatCard, loop: LoadLoop, text: str, seconds: FloatArray, first: int) -> Reader:
+        """Learn from one perfect signal, and see whether it reads that back."""
+        alphabet = Alphabet.of(card)
         index = np.array(alphabet.indices(text), np.int64)
-        measured = _measure(*ideal_bit([TapePart("symbols", symbols=text)], alphabet, stage), loop)
+        measured = _measure(seconds, first, loop)
         runs = learn_runs(
             measured.kind, measured.value, measured.start_seconds, index, alphabet, loop, card.name
         )
         reader = cls(loop, runs)
-        heard = reader._symbols(measured)[0]
         # The last symbols of the specimen have no edge after them that would end their measurement.
         sure = len(index) - 2
-        heard = np.append(heard, np.full(sure, -1))[:sure]
+        heard = np.append(reader._symbols(measured)[0], np.full(sure, -1))[:sure]
         if (heard != index[:sure]).any():
             number = int(np.argmax(heard != index[:sure]))
             before = text[max(0, number - 3) : number]
