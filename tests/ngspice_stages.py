@@ -99,7 +99,7 @@ def _schmitt_gate(stage):
     lines = [f"Vcc vcc 0 {stage.supply_volts}", f"R1 vcc u {stage.upper_ohms}", f"R2 u 0 {stage.lower_ohms}"]
     if not stage.input_amps:
         return [*lines, *_guards("u", "g", f"{port.CMOS_GUARD_OHMS}", "IS=1e-14")], "g", *_levels(stage)
-    # a transistor-transistor input: 4.4 V behind some 20k through a diode that blocks once the input is high
+    # a current out of the input that stops a little above the threshold
     lines += [
         "D1 0 u clamp",
         ".model clamp D(IS=1e-14)",

@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from tapewright.cards.machine_input import (
     ClampInput,
@@ -50,8 +49,10 @@ CMOS_GUARD_OHMS = 250.0
 _TTL_LETS_GO_VOLTS = 0.3
 #: Junctions are drawn to this forward voltage, where they carry amperes.
 _MOST_FORWARD_VOLTS = 1.5
-#: Between points where an exponential bends: 2 % of its current.
-_BEND_STEP_VOLTS = 0.0005
+#: Points are close together so far around a junction's breakdown, and around 0.75 V of its conduction ...
+_BEND_VOLTS = 0.5
+#: ... so that between two of them its current changes by 4 %, and a straight line is right to 0.02 %.
+_BEND_STEP_VOLTS = 0.001
 _STEP_VOLTS = 0.02
 
 
@@ -184,7 +185,7 @@ def _transistor(stage: TransistorInput) -> _Curve:
         # the load line falls and the transistor's current rises with the collector's voltage: bisect
         low = np.full(base.shape, -1.0)
         high = np.full(base.shape, supply + 1.0)
-        for _ in range(60):
+        for _ in range(40):
             middle = 0.5 * (low + high)
             above = device.collector_amps(base, middle) > (supply - middle) / stage.collector_ohms
             low, high = np.where(above, low, middle), np.where(above, middle, high)
@@ -212,10 +213,12 @@ def _transistor(stage: TransistorInput) -> _Curve:
                 "give a threshold in between.",
                 key=f"input.{key}",
             )
+        from scipy import optimize  # late: it takes a second, and only those with a transistor wait
+
         base = np.array(optimize.brentq(excess, 0.0, _MOST_FORWARD_VOLTS, xtol=1e-12))
         return float(port_at(base, collector)[0])
 
-    bends = [(-device.breakdown_volts, 1.0), (0.5 * _MOST_FORWARD_VOLTS, 0.5 * _MOST_FORWARD_VOLTS)]
+    bends = [(-device.breakdown_volts, _BEND_VOLTS), (0.75, _BEND_VOLTS)]
     base = _steps(-device.breakdown_volts - 1.0, _MOST_FORWARD_VOLTS, bends)
     u, amps = port_at(base, collector_of(base))
     return u, amps, threshold("low_volts", stage.low_volts), threshold("high_volts", stage.high_volts), True
@@ -256,7 +259,7 @@ def _inverter(stage: InverterInput) -> _Curve:
             )
         return float(port_at(np.array(middle + math.atanh(1.0 - volts / middle) / slope))[0])
 
-    bends = [*_rails(supply), (middle, 5.0 / slope)]
+    bends = [*_rails(supply), (middle, 5.0 / slope)]  # so far out its tangent is straight
     gate = _steps(-_MOST_FORWARD_VOLTS, supply + _MOST_FORWARD_VOLTS, bends, 0.05 / slope)
     u, amps = port_at(gate)
     return u, amps, threshold("low_volts", stage.low_volts), threshold("high_volts", stage.high_volts), True
@@ -316,8 +319,7 @@ def _guards(volts: FloatArray, supply: float, to_ground: Diode, to_supply: Diode
 
 def _rails(supply: float) -> list[tuple[float, float]]:
     """Where such diodes bend."""
-    half = 0.5 * _MOST_FORWARD_VOLTS
-    return [(-half, half), (supply + half, half)]
+    return [(-0.75, _BEND_VOLTS), (supply + 0.75, _BEND_VOLTS)]
 
 
 def _steps(

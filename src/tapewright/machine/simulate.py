@@ -1,19 +1,24 @@
 """From the voltage at the recorder's ear socket to the changes of the input bit.
 
-The capacitor by the trapezoidal rule, the rest by a table. With step h, capacitor C, all series resistance
-R and a port that draws ``i = g(u)``, a step leads to ``u + (R + h / 2C) g(u) = w``, where w is the source's
-voltage e less what is known of the capacitor's: a scalar that rises with u, so a table over w answers in one
-look-up. Eliminating the capacitor's voltage leaves a recurrence in w alone, ``G(w) = w - (h / C) g(u(w))``:
+A step h takes the voltage of the capacitor C, whose current goes from i to i' meanwhile, on by
+``(h / C) ((1 - theta) i + theta i')``. With all series resistance R and a port that draws ``i = g(u)`` that
+leads to ``u + (R + theta h / C) g(u) = w``, where w is the source's voltage e less what is known of the
+capacitor's: a scalar that rises with u, so a table over w answers in one look-up. Eliminating the capacitor's
+voltage leaves a recurrence in w alone, with ``G(w) = w - (h / C) g(u(w))``:
 
     w[n + 1] = e[n + 1] - e[n] + G(w[n])
 
 and thresholds on u are thresholds on w. Without a capacitor G(w) = w. G is kept as straight pieces, and goes
 on straight beyond its ends.
 
+theta is 1/2, the trapezoidal rule, wherever (R + 1 / g') C is at least h / 2. Below, where a few nanofarads
+meet conducting diodes, that rule would overshoot and ring after every step of the source; there theta is the
+least for which G still rises.
+
 References
 ----------
-L. W. Nagel, SPICE2: a computer program to simulate semiconductor circuits, 1975 (trapezoidal companion
-models).
+L. W. Nagel, SPICE2: a computer program to simulate semiconductor circuits, 1975 (companion models, ringing
+of the trapezoidal rule); the theta method is in any textbook on stiff equations.
 """
 
 from __future__ import annotations
@@ -162,8 +167,8 @@ class Simulator:
         volts = np.empty(len(block))
         origin, step = self._volts_of
         # along a straight line u is a fixed share of w
-        u, i = self._port.volts, self._port.amps
-        w = u + _series_ohms(self._port) * i
+        u = self._port.volts
+        w = _driving_volts(self._port)
         share = (u[-1] - u[0]) / (w[-1] - w[0])
         last = self._last
         for lane, gain in enumerate(self._gains):
@@ -239,11 +244,16 @@ def edges(emf: npt.ArrayLike, port: Port) -> Edges:
     return edges_at(emf, port, (1.0,))[0]
 
 
-def _series_ohms(port: Port) -> float:
-    """The series resistance, and half a step of the capacitor."""
+def _driving_volts(port: Port) -> FloatArray:
+    """Give w for every point of the port's curve."""
     if port.coupling_farads is None:
-        return port.source_ohms
-    return port.source_ohms + 0.5 / (RATE_HZ * port.coupling_farads)
+        return port.volts + port.source_ohms * port.amps
+    conductance = np.gradient(port.amps, port.volts)
+    # the time constant (R + 1 / g') C in steps; where nothing flows it is endless
+    long = RATE_HZ * port.coupling_farads * (port.source_ohms + 1.0 / np.maximum(conductance, 1e-12))
+    theta = np.maximum(0.5, 1.0 - long)
+    w = port.volts + (port.source_ohms + theta / (RATE_HZ * port.coupling_farads)) * port.amps
+    return np.asarray(np.maximum.accumulate(w))
 
 
 def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[FloatArray, FloatArray]]:
@@ -251,8 +261,7 @@ def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[Floa
 
     All but the origin is counted in pieces of the table from there, so that finding a piece is rounding down.
     """
-    ohms = _series_ohms(port)
-    w = port.volts + ohms * port.amps
+    w = _driving_volts(port)
     first, last = max(w[0], -MOST_VOLTS), min(w[-1], MOST_VOLTS)
     count = 1 if len(w) == 2 else max(math.ceil((last - first) / _TABLE_VOLTS), 1)
     at = np.linspace(first, last, count + 1)
@@ -265,8 +274,7 @@ def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[Floa
         slope[:], offset[:] = 1.0, 0.0
 
     def pieces(u: float) -> float:
-        amps = float(np.interp(u, port.volts, port.amps))
-        return float((u + ohms * amps - first) * per_volt)
+        return float((np.interp(u, port.volts, w) - first) * per_volt)
 
     rest = pieces(port.rest_volts) if port.coupling_farads is not None else -first * per_volt
     return rest, pieces(port.rise_volts), pieces(port.fall_volts), first, per_volt, (offset, slope)

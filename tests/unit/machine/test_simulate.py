@@ -133,6 +133,15 @@ def test_transistor_stage_reads_half_waves_unevenly():
     assert low.max() < 0.4 / 1200
 
 
+def test_a_small_capacitor_behind_diodes_does_not_ring():
+    # 10 nF, 108 ohms: a microsecond, a tenth of a step. The trapezoidal rule makes three transitions of each.
+    stage = STAGES["clamp"].model_copy(update={"coupling_farads": 10e-9, "clamp_ohms": 100.0})
+    port = port_of(stage, 8.0)
+    emf = np.sign(sine(1237.0, 0.02))
+    counts = [len(found) for found in edges_at(emf, port, [4.0, 12.0, 30.0])]
+    assert counts == pytest.approx([2 * 1237 * 0.02] * 3, abs=1)
+
+
 def test_lead_the_wrong_way_round_is_a_negative_gain():
     emf = square_ish(0.03)
     port = port_of(TRANSISTOR, 100.0)
