@@ -68,7 +68,7 @@ class Dial:
     --------
     >>> dial = Dial([1, 2, 3], [-40.0, -30.0, -24.0])
     >>> dial.level_db(2), round(dial.mark_of(-27.0), 2), dial.is_reversed
-    (-30.0, 2.46, False)
+    (-30.0, 2.43, False)
     """
 
     def __init__(
