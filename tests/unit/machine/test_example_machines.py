@@ -132,8 +132,8 @@ def test_it_loads_from_the_level_at_which_the_thresholds_are_reached(name, volts
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "fescue-trainer"])
 def test_the_others_are_not_particular(name):
-    # Common practice: stages with a gate or comparator, biased half way, load over 10 dB and more.
-    assert all(loads(name, np.arange(2.0, 14.1, 3.0), 5_000.0))
+    # Common practice: stages with a comparator, or a gate biased half way, hardly care how loud it is.
+    assert all(loads(name, np.arange(0.0, 20.1, 4.0), 5_000.0))
 
 
 def test_one_transistor_behind_a_capacitor_has_a_window_of_a_few_db():
