@@ -91,8 +91,7 @@ class Simulator:
         if self._gains.ndim != 1 or not len(self._gains) or not np.isfinite(self._gains).all():
             raise UsageError("Give at least one playback level, each a finite number.")
         self._port = port
-        self._rest, self._up, self._down, origin, self._per_volt, self._table = _table_of(port)
-        self._volts_of = (origin, 1.0 / self._per_volt)
+        self._rest, self._up, self._down, self._per_volt, self._table = _table_of(port)
         lanes = len(self._gains)
         self._when = np.empty((lanes, _BLOCK))
         self._count = np.zeros(lanes, np.int64)
@@ -108,7 +107,12 @@ class Simulator:
         at_first = int(self._is_above[0]) if self._port.tone is None and not self._port.pulse_seconds else 0
         self._bit = np.full(lanes, at_first ^ int(self._port.is_inverting))
         self._pulse_end = np.full(lanes, -math.inf)
-        self._loop = ToneLoop(self._port.tone, lanes, RATE_HZ) if self._port.tone else None
+        self._loop = None
+        if self._port.tone:
+            # its port is a resistor: all straight, so u is a fixed share of w, and the table has one piece
+            share = np.ptp(self._port.volts) / np.ptp(_driving_volts(self._port))
+            keeps = float(self._table[1][0])
+            self._loop = ToneLoop(self._port.tone, share * self._gains, keeps, RATE_HZ)
 
     def feed(self, emf: npt.ArrayLike) -> list[Edges]:
         """Simulate one piece.
@@ -140,7 +144,7 @@ class Simulator:
             if self._loop is None:
                 self._cross(block)
             else:
-                self._listen(block, self._loop)
+                self._loop.feed(block, self._fed, self._when, self._count)
             for lane, count in enumerate(self._count):
                 if count:
                     pieces[lane].append(self._when[lane, :count].copy())
@@ -161,21 +165,6 @@ class Simulator:
             block, self._fed, self._last, self._gains * self._per_volt, *self._table, self._state,
             self._is_above, self._up, self._down, self._when, self._count,
         )  # fmt: skip
-
-    def _listen(self, block: npt.NDArray[np.float32], loop: ToneLoop) -> None:
-        """Through the circuit and the tone decoder, whose port is a resistor."""
-        volts = np.empty(len(block))
-        origin, step = self._volts_of
-        # along a straight line u is a fixed share of w
-        u = self._port.volts
-        w = _driving_volts(self._port)
-        share = (u[-1] - u[0]) / (w[-1] - w[0])
-        last = self._last
-        for lane, gain in enumerate(self._gains):
-            last = _trace(block, self._last, gain * self._per_volt, *self._table, self._state, lane, volts)
-            heard = u[0] + share * (origin + step * volts - w[0])
-            self._count[lane] = loop.feed(lane, heard, self._fed, self._when[lane])
-        self._last = last
 
     def _given_out(self, lane: int, crossings: FloatArray) -> Edges:
         """From crossings in this piece to changes of the bit."""
@@ -256,10 +245,10 @@ def _driving_volts(port: Port) -> FloatArray:
     return np.asarray(np.maximum.accumulate(w))
 
 
-def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[FloatArray, FloatArray]]:
-    """Give rest, both thresholds, origin (volts), pieces a volt, and offset and slope of G on each piece.
+def _table_of(port: Port) -> tuple[float, float, float, float, tuple[FloatArray, FloatArray]]:
+    """Give rest, both thresholds, pieces a volt, and offset and slope of G on each piece of the table.
 
-    All but the origin is counted in pieces of the table from there, so that finding a piece is rounding down.
+    All is counted in pieces from the table's beginning, so that finding a piece is rounding down.
     """
     w = _driving_volts(port)
     first, last = max(w[0], -MOST_VOLTS), min(w[-1], MOST_VOLTS)
@@ -277,7 +266,7 @@ def _table_of(port: Port) -> tuple[float, float, float, float, float, tuple[Floa
         return float((np.interp(u, port.volts, w) - first) * per_volt)
 
     rest = pieces(port.rest_volts) if port.coupling_farads is not None else -first * per_volt
-    return rest, pieces(port.rise_volts), pieces(port.fall_volts), first, per_volt, (offset, slope)
+    return rest, pieces(port.rise_volts), pieces(port.fall_volts), per_volt, (offset, slope)
 
 
 # In the kernels a place beyond the table takes a branch of its own: one that is never taken costs nothing,
@@ -348,21 +337,4 @@ def _run_lanes(emf, fed, last, gains, offset, slope, state, is_above, up, down, 
     for lane in range(lanes):
         state[lane] = places[lane]
         is_above[lane] = side[lane] < 0
-    return last
-
-
-@njit(cache=True, nogil=True, fastmath={"contract"})
-def _trace(emf, last, gain, offset, slope, state, lane, out):  # type: ignore[no-untyped-def]
-    """Take one lane through it and keep every value."""
-    end = np.uint64(len(offset) - 1)
-    place = state[lane]
-    for sample in range(len(emf)):
-        now = np.float64(emf[sample])
-        piece = np.uint64(np.int64(place))
-        if piece > end:
-            piece = np.uint64(0) if place < 0 else end
-        place = slope[piece] * place + (gain * (now - last) + offset[piece])
-        last = now
-        out[sample] = place
-    state[lane] = place
     return last

@@ -44,57 +44,72 @@ def lock_level(least_volts: float) -> float:
 
 
 class ToneLoop:
-    """The tone decoders of several levels, fed piece by piece.
+    """The tone decoders of several levels, fed piece by piece, and the coupling before them.
 
     Parameters
     ----------
     tone : ToneDecoderInput
-    lanes : int
+    gains : ndarray of float64, shape (lanes,)
+        What each makes of a change of the source's voltage, at once ...
+    keeps : float
+        ... and the share of its input voltage that is left a sample later: less than 1 behind a capacitor.
     rate_hz : float
     """
 
-    def __init__(self, tone: ToneDecoderInput, lanes: int, rate_hz: float) -> None:
+    def __init__(self, tone: ToneDecoderInput, gains: FloatArray, keeps: float, rate_hz: float) -> None:
         lock = lock_level(tone.least_volts)
+        self._gains = gains / LIMIT_VOLTS
         self._constants = np.array(
             [
+                keeps,
                 tone.center_hz / rate_hz,
                 tone.lock_hz / rate_hz,
                 -math.expm1(-1.0 / (tone.loop_seconds * rate_hz)),
                 -math.expm1(-1.0 / (tone.lock_seconds * rate_hz)),
-                1.0 / LIMIT_VOLTS,
                 lock,
                 LET_GO * lock,
             ]
         )
-        #: phase in turns, loop filter, lock filter, locked
-        self._state = np.zeros((lanes, 4))
+        #: source volts, input voltage over the limiter's, phase in turns, loop filter, lock filter, locked
+        self._state = np.zeros((len(gains), 6))
 
-    def feed(self, lane: int, volts: FloatArray, fed: int, when: FloatArray) -> int:
-        """Go through the voltages of one lane and count the changes.
+    def feed(
+        self,
+        emf: npt.NDArray[np.float32],
+        fed: int,
+        when: FloatArray,
+        count: npt.NDArray[np.int64],
+    ) -> None:
+        """Go through the source's voltages.
 
-        `when` is filled with them, in samples, where the first of `volts` is sample `fed`; it needs as much
-        room as there are voltages.
+        The first is sample `fed`. `when` is filled with the changes of each lane, in samples, and `count`
+        with how many there are; each row needs as much room as there are voltages.
         """
-        return int(_follow(volts, fed, self._constants, self._state[lane], when))
+        for lane, gain in enumerate(self._gains):
+            count[lane] = _follow(emf, fed, gain, self._constants, self._state[lane], when[lane])
 
 
-@njit(cache=True, nogil=True)
-def _follow(volts, fed, constants, state, when):  # type: ignore[no-untyped-def]
-    center, span, loop_share, lock_share, per_limit, lock, let_go = constants
-    phase, loop, level = state[0], state[1], state[2]
-    is_locked = state[3] > 0
+# nothing here is ever infinite or no number: the simulator refuses such voltages
+@njit(cache=True, nogil=True, fastmath={"contract", "nnan", "ninf", "nsz"})
+def _follow(emf, fed, gain, constants, state, when):  # type: ignore[no-untyped-def]
+    keeps, center, span, loop_share, lock_share, lock, let_go = constants
+    last, volts, phase, loop, level = state[0], state[1], state[2], state[3], state[4]
+    is_locked = state[5] > 0
+    # a triangle, steepened until its edges are a sample wide, is a square wave averaged over the sample
+    steep = 0.5 / center
     count = 0
-    for sample in range(len(volts)):
-        x = min(max(volts[sample] * per_limit, -1.0), 1.0)
+    for sample in range(len(emf)):
+        now = np.float64(emf[sample])
+        volts = keeps * volts + gain * (now - last)
+        last = now
+        x = min(max(volts, -1.0), 1.0)
         turns = center + span * min(max(loop, -1.0), 1.0)
-        # a triangle, steepened until its edges are a sample wide, is a square wave averaged over the sample
-        steep = 0.5 / turns
-        quarter = phase + 0.25
-        quarter -= math.floor(quarter)
-        in_phase = min(max(steep * (1.0 - 4.0 * abs(quarter - 0.5)), -1.0), 1.0)  # as a sine
-        half = phase + 0.5
-        half -= math.floor(half)
-        quadrature = min(max(steep * (1.0 - 4.0 * abs(half - 0.5)), -1.0), 1.0)  # as a cosine
+        # the phase is between -1/2 and 1/2
+        apart = 4.0 * abs(phase)
+        cosine = steep * (1.0 - apart)
+        sine = math.copysign(steep * min(apart, 2.0 - apart), phase)
+        in_phase = min(max(sine, -1.0), 1.0)
+        quadrature = min(max(cosine, -1.0), 1.0)
         # sin(w t + e) times cos(w t) is half of sin e, upwards: late phase, faster oscillator
         loop += loop_share * (x * quadrature - loop)
         before = level
@@ -109,7 +124,7 @@ def _follow(volts, fed, constants, state, when):  # type: ignore[no-untyped-def]
             when[count] = (fed + sample) - (level - lock) / (level - before)
             count += 1
         phase += turns
-        phase -= math.floor(phase)
-    state[0], state[1], state[2] = phase, loop, level
-    state[3] = 1.0 if is_locked else 0.0
+        phase -= math.floor(phase + 0.5)
+    state[0], state[1], state[2], state[3], state[4] = last, volts, phase, loop, level
+    state[5] = 1.0 if is_locked else 0.0
     return count
