@@ -215,8 +215,6 @@ def _best_match(
     envelope: FloatArray, hop: float, beeps: tuple[Burst, ...], speed: float
 ) -> tuple[float, float]:
     """How well a mark fits where it fits best (correlation coefficient), and when its first beep begins."""
-    from scipy.signal import correlate
-
     begin = beeps[0].start_seconds
     seconds = (beeps[-1].start_seconds + beeps[-1].seconds - begin) / speed + 2 * _MARGIN_SECONDS
     time = (np.arange(math.ceil(seconds / hop)) + 0.5) * hop - _MARGIN_SECONDS
@@ -230,10 +228,10 @@ def _best_match(
     if len(envelope) < len(shape):
         return 0.0, 0.0
     ones = np.ones(len(shape))
-    mean = correlate(envelope, ones, "valid") / len(shape)
-    power = correlate(envelope**2, ones, "valid") / len(shape) - mean**2
+    mean = np.correlate(envelope, ones, "valid") / len(shape)
+    power = np.correlate(envelope**2, ones, "valid") / len(shape) - mean**2
     floor = 1e-9 * float(np.max(envelope) ** 2) + 1e-30
-    match = correlate(envelope, shape, "valid") / (
+    match = np.correlate(envelope, shape, "valid") / (
         np.linalg.norm(shape) * np.sqrt(len(shape) * np.maximum(power, floor))
     )
     best = int(np.argmax(match))
