@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from tapewright.cards import FormatCard, MachineCard
 from tapewright.machine.loop import Reader
@@ -56,7 +57,7 @@ class Eye:
             )
         return cls(card, Reader.of(format_card, card.loop), recorder_ohms)
 
-    @property
+    @cached_property
     def port(self) -> Port:
         """Its input stage as a circuit."""
         assert self.card.input is not None  # see `of`

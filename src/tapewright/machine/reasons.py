@@ -26,7 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 AFTER_SECONDS, SHOWN_SYMBOLS = 0.2, 4
 #: A level of the sound this far below that around it is a dropout.
 DROPOUT_DB = 6.0
-#: What a dropout may be taken for.
+#: It is the reason unless a change of less weight helps, and that is none of those it may be taken for.
+DROPOUT_WEIGHT = 2.0
 LIKE_A_DROPOUT = ("too quiet", "level not steady")
 
 
@@ -105,7 +106,8 @@ def why(parts: list[Played], eye: Eye, setting: Setting) -> Reason | None:
         kind = " and ".join(change.kind for change in changes) or "unknown"
         amount = changes[0].amount if changes else None
         drop = drop_db(part, number)
-        if drop > DROPOUT_DB and (found is None or not found.is_whole or kind in LIKE_A_DROPOUT):
+        is_else = found is not None and found.weight < DROPOUT_WEIGHT and kind not in LIKE_A_DROPOUT
+        if drop > DROPOUT_DB and not is_else:
             found, changes, kind, amount = None, (), "dropout", drop
         at = part.since_seconds + float(part.start_seconds[number])
         right = heard_with(short, eye, setting, changes) if changes else None

@@ -21,7 +21,9 @@ FloatArray = npt.NDArray[np.float64]
 Sound = npt.NDArray[np.float32]
 
 #: Changes tried: of the level in dB, of the tone's corner, of a treble lift's, and of the speed.
-STEPS_DB = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 40.0])
+STEPS_DB = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
+#: No ear socket gives more than this, in dB over 1 V peak (common practice: a few volts).
+MOST_LEVEL_DB = 15.0
 DULLER_HZ = tuple(float(hertz) for hertz in np.geomspace(12_000.0, 600.0, 14))
 BRIGHTER = (1.25, 1.5, 2.0, 3.0, math.inf)
 LIFTS_HZ = (4000.0, 2800.0, 2000.0, 1400.0, 1000.0, 700.0)
@@ -31,8 +33,9 @@ LIFT_RATIO = 8.0
 #: What a change weighs against one of 1 dB (chosen): the least that helps is the reason. What is measured to
 #: be wrong with the sound weighs almost nothing.
 OCTAVE, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 2.0, 1.5, 3.0, 0.3, 0.25
-#: Added where it helps at the place only, but not all the way; and where it takes two changes.
-NOT_ALL, TWO = 10.0, 4.0
+#: Added where it helps at the place only, but not all the way; and where it takes two changes, which are not
+#: tried while one of less than the third figure helps.
+NOT_ALL, TWO, TWO_FROM = 10.0, 4.0, 8.0
 #: Measured: hum from this share of the tone on, speed off by this share, level off by so many dB.
 LEAST_HUM, LEAST_SPEED, LEAST_DB = 0.05, 0.007, 1.0
 #: Two changes at once are tried on so many seconds of sound at most.
@@ -143,8 +146,9 @@ def best_remedy(
     setting : Setting
     """
     others = _others(parts[wrong[0]], wrong[1], eye, setting)
-    found = list(_single([*_levels(), *others], short, parts, eye, setting))
-    if not any(remedy.is_whole for remedy in found) and short.seconds <= TWO_SECONDS:
+    found = list(_single([*_levels(setting), *others], short, parts, eye, setting))
+    least = min((remedy.weight for remedy in found), default=math.inf)
+    if least > TWO_FROM and short.seconds <= TWO_SECONDS:
         found += _double(others, short, parts, eye, setting)
     return min(found, key=lambda remedy: remedy.weight, default=None)
 
@@ -166,7 +170,7 @@ def _double(
     groups: list[list[Change]], short: Played, parts: list[Played], eye: Eye, setting: Setting
 ) -> Iterator[Remedy]:
     """Each other change together with one of the level: of each sort the least."""
-    levels = [change for group in _levels() for change in group]
+    levels = [change for group in _levels(setting) for change in group]
     steps = np.array([change.level_db for change in levels])
     for group in groups:
         pairs = []
@@ -183,9 +187,13 @@ def _double(
             yield Remedy(whole or pairs[0], whole is not None)
 
 
-def _levels() -> list[list[Change]]:
+def _levels(setting: Setting) -> list[list[Change]]:
     return [
-        [Change(kind, float(step), float(step), level_db=sign * float(step)) for step in STEPS_DB]
+        [
+            Change(kind, step, step, level_db=sign * step)
+            for step in STEPS_DB
+            if setting.level_db + sign * step <= MOST_LEVEL_DB
+        ]
         for kind, sign in (("too quiet", 1.0), ("too loud", -1.0))
     ]
 

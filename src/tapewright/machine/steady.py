@@ -26,6 +26,8 @@ HUM_SECONDS = 2.0
 LEVEL_SECONDS = 0.1
 #: A dropout is short: the level is compared with that of so much sound around it.
 AROUND_SECONDS = 0.5
+#: A symbol of less than this share of the greatest power is silent.
+SILENT = 1e-3
 #: Steadying changes the level by at most so much.
 MOST_DB = 20.0
 
@@ -50,8 +52,9 @@ def without_hum(sound: Sound) -> Sound:
 
 def level_off_db(part: Played, number: int) -> float:
     """How far the level around a symbol is off the usual one."""
-    level = _smooth(part, _levels_db(part))
-    return float(level[number] - np.median(level))
+    level, few = _levels_db(part), _symbols_in(part, LEVEL_SECONDS)
+    sides = level[max(0, number - few) : number + 1], level[number : number + few]
+    return max((float(np.median(side)) for side in sides), key=abs)
 
 
 def steadied(part: Played) -> Sound:
@@ -81,27 +84,38 @@ def evened(part: Played, sound: Sound) -> Sound:
 
 
 def drop_db(part: Played, number: int) -> float:
-    """How far the sound at a symbol is below that around it."""
+    """How far the sound at a symbol is below that on both sides of it."""
     level = _levels_db(part)
     around = _symbols_in(part, AROUND_SECONDS)
-    usual = float(np.median(level[max(0, number - around) : number + around + 1]))
+    sides = level[max(0, number - around) : number], level[number + 1 : number + around + 1]
+    usual = min(float(np.median(side)) for side in sides if len(side))
     return usual - float(level[max(0, number - 1) : number + 2].min())
 
 
 def _levels_db(part: Played) -> FloatArray:
-    """Power of each symbol against what this symbol usually has; 0 dB for silent ones."""
+    """Level at each symbol, 0 dB in the middle of all; also of symbols that have less power than others.
+
+    What a symbol has by itself is learnt where it stands beside the most frequent one.
+    """
     ends = np.append(part.start_seconds, part.end_seconds[-1]) * RATE_HZ
     places = np.clip(np.round(ends).astype(np.int64), 0, len(part.sound))
     total = np.concatenate(([0.0], np.cumsum(part.sound.astype(np.float64) ** 2)))
     power = (total[places[1:]] - total[places[:-1]]) / np.maximum(np.diff(places), 1)
-    level = np.zeros(len(power))
-    strongest = float(power.max(initial=0.0))
-    for symbol in np.unique(part.symbol):
-        of = part.symbol == symbol
-        usual = float(np.median(power[of]))
-        if usual > 1e-3 * strongest:
-            level[of] = 10.0 * np.log10(np.maximum(power[of], 1e-12) / usual)
-    return level
+    strongest = float(power.max(initial=1e-12))
+    seen = 10.0 * np.log10(np.maximum(power, 1e-7 * strongest))
+    kinds, counts = np.unique(part.symbol, return_counts=True)
+    heard = [kind for kind in kinds if np.median(power[part.symbol == kind]) >= SILENT * strongest]
+    most = max(heard, key=lambda kind: int(counts[kinds == kind][0]))
+    place = np.flatnonzero(part.symbol == most)
+    usual = np.interp(np.arange(len(seen)), place, _smooth(part, seen[place]))
+    level = seen.copy()
+    for kind in kinds:
+        of = part.symbol == kind
+        if kind in heard:
+            level[of] -= np.median(_smooth(part, seen[of]) - usual[of])
+        else:
+            level[of] = usual[of]
+    return np.asarray(level - np.median(level))
 
 
 def _smooth(part: Played, level_db: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -94,7 +95,7 @@ def changed(eye: Eye, factors: Mapping[str, float]) -> Eye:
     Raises
     ------
     UsageError
-        If the input stage has no such part, or a factor is not more than 0.
+        If the input stage has no such part, or a factor is not a number above 0.
     """
     parts = parts_of(eye)
     for name, factor in factors.items():
@@ -102,7 +103,7 @@ def changed(eye: Eye, factors: Mapping[str, float]) -> Eye:
             raise UsageError(
                 f"the input stage of {eye.card.name} has no part '{name}'; it has {', '.join(sorted(parts))}"
             )
-        if not factor > 0:
+        if not 0 < factor < math.inf:
             raise UsageError(f"'{name}' cannot be {factor:g} times its value; give a factor above 0")
     return replace(eye, part_factors={**eye.part_factors, **factors})
 
