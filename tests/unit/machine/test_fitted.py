@@ -1,4 +1,4 @@
-"""Fitted sound: its changes of sign are the format's, and the machine loads it where it loads nothing else."""
+"""Fitted sound: it changes sign where the format's does, and the machine loads it at more levels."""
 
 from __future__ import annotations
 
@@ -74,6 +74,11 @@ def fitting() -> Fitting:
     return fit_program(PROGRAM, load_format(machine.format), machine, "tape")
 
 
+@pytest.fixture(scope="module")
+def fitted_sound() -> tw.Recording:
+    return synthesize(PROGRAM, machine="fescue-trainer", fit="tape", rate_hz=48_000)
+
+
 def test_a_machine_with_hardly_a_window_gets_a_wide_one(fitting):
     assert fitting.before_db < 1.0
     assert fitting.after_db > 3.0
@@ -81,20 +86,18 @@ def test_a_machine_with_hardly_a_window_gets_a_wide_one(fitting):
     assert not fitting.is_too_loud
 
 
-def test_the_fitted_sound_loads_in_the_window_that_was_promised(fitting):
+def test_the_fitted_sound_loads_in_the_window_that_was_promised(fitting, fitted_sound):
     from tapewright.chain.window import window
 
     island = fitting.island
     middle = 0.5 * (island.low_db + island.high_db)
-    sound = synthesize(PROGRAM, machine="fescue-trainer", fit="tape", rate_hz=48_000)
     for corner_hz in (10_000.0, 6_000.0, 4_000.0):  # the recorders it was fitted to
-        found = window(sound, "fescue-trainer", level_db=middle, corner_hz=corner_hz)
+        found = window(fitted_sound, "fescue-trainer", level_db=middle, corner_hz=corner_hz)
         assert found.loads, found.sentence
 
 
-def test_the_receiver_reads_fitted_sound_as_well():
-    sound = synthesize(PROGRAM, machine="fescue-trainer", fit="tape")
-    reading = tw.read(sound, format="mallow-fsk-600")
+def test_the_receiver_reads_fitted_sound_as_well(fitted_sound):
+    reading = tw.read(fitted_sound, format="mallow-fsk-600")
     assert reading.verified
     assert reading.image == PROGRAM
 
