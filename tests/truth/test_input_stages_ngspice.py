@@ -65,3 +65,15 @@ def test_transitions_agree(name, tmp_path):
         late_us = 1e6 * (seconds - mine)
         assert np.sqrt(np.mean(late_us**2)) < most_us, f"at {gain} V"
         assert np.std(late_us) < most_spread_us, f"at {gain} V"
+
+
+def test_a_transistor_begins_to_work_at_the_same_level(tmp_path):
+    emf = sine(1300.0, 0.01)
+    decibels = np.arange(-3.5, -2.2, 0.1)
+    gains = list(10 ** (decibels / 20))
+    theirs = bit_transitions(STAGES["transistor"], emf, RATE_HZ, gains, tmp_path)
+    ours = edges_at(emf, port_of(STAGES["transistor"], RECORDER_OHMS), gains)
+    silent_theirs = sum(len(seconds) == 0 for seconds, _ in theirs)
+    silent_ours = sum(len(found) == 0 for found in ours)
+    assert 0 < silent_theirs < len(gains)
+    assert silent_ours == pytest.approx(silent_theirs, abs=1)
