@@ -158,6 +158,8 @@ def port_of(
         raise UsageError(f"A recorder's resistance is at least 0 ohms; {recorder_ohms:g} is none.")
     stage = stage_with(stage, has_lead_parts=has_lead_parts, part_factors=part_factors)
     volts, amps, rise, fall, is_inverting = _CURVES[type(stage)](stage)
+    if rise < fall:  # factors have put one threshold past the other: then it is one, in between
+        rise = fall = 0.5 * (rise + fall)
     port = Port(
         recorder_ohms + stage.series_ohms,
         stage.coupling_farads,

@@ -147,6 +147,12 @@ def test_parts_can_be_multiplied():
     assert port_of(stage, 50.0).coupling_farads == pytest.approx(100e-9)
 
 
+def test_thresholds_that_factors_have_put_past_each_other_are_one():
+    stage = STAGES["schmitt, CMOS"]  # 1.4 and 3.6 V
+    found = port_of(stage, 0.0, part_factors={"low_volts": 2.0, "high_volts": 0.5})
+    assert found.rise_volts == found.fall_volts == pytest.approx((2.8 + 1.8) / 2, abs=1e-3)
+
+
 def test_more_gain_needs_less_input():
     needs = [port_of(TRANSISTOR, 0.0, part_factors={"gain": factor}).rise_volts for factor in (0.5, 1, 2)]
     assert needs[0] > needs[1] > needs[2] > 0.6
