@@ -31,6 +31,8 @@ __all__ = ["Window", "window"]
 
 #: The map is of so much of a recording at most: parts, and seconds of each.
 MAP_PARTS, MAP_SECONDS = 2, 10.0
+#: Levels and tones that can be asked about.
+LEAST_DB, MOST_DB, LEAST_HZ = -80.0, 30.0, 100.0
 #: Level steps of a tolerance run.
 FINE_LEVELS_DB = np.arange(LEVELS_DB[0], LEVELS_DB[-1], 0.5)
 
@@ -97,10 +99,11 @@ class Window:
         if not self.islands or self.best is None:
             return f"There is no level at which it loads{tone}."
         widest = max(self.islands, key=lambda island: island.width_db)
+        more = " or more" if widest.high_db >= LEVELS_DB[-1] else ""
         marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
         return (
             f"The window{tone} is {widest.width_db:.1f} dB wide, from {_volts(widest.low_db)} to"
-            f" {_volts(widest.high_db)} of tone peak; set {_volts(self.best.level_db)}.{marks}"
+            f" {_volts(widest.high_db)}{more} of tone peak; set {_volts(self.best.level_db)}.{marks}"
         )
 
 
@@ -168,6 +171,7 @@ def window(
         level_db = owner.level_db if level_db is None else level_db
         corner_hz = owner.corner_hz if corner_hz is None else corner_hz
         recorder_ohms = owner.ohms if recorder_ohms is None else recorder_ohms
+    _check_setting(level_db, corner_hz)
     eye = Eye.of(machine_card, card, RECORDER_OHMS if recorder_ohms is None else recorder_ohms)
     eye = replace(eye, has_lead_parts=has_lead_parts)
     if parts:
@@ -178,8 +182,7 @@ def window(
     for picture in maps(short, port, eye.reader, LEVELS_DB, CORNERS_HZ):
         if on_map is not None:
             on_map(picture)
-    widest = picture.widest()
-    corner = corner_hz if corner_hz is not None else float(CORNERS_HZ[widest[0]]) if widest else math.inf
+    corner = corner_hz if corner_hz is not None else _best_corner(picture, short, eye)
     islands = islands_at(whole, port, eye.reader, corner)
     best, marks = None, None
     if islands:
@@ -204,6 +207,26 @@ def window(
         has_lead_parts,
         marks,
     )
+
+
+def _check_setting(level_db: float | None, corner_hz: float | None) -> None:
+    if level_db is not None and not LEAST_DB <= level_db <= MOST_DB:
+        raise UsageError(
+            f"{level_db:g} dB is no playback level; give one between {LEAST_DB:g} and {MOST_DB:g} dB over 1 V"
+        )
+    if corner_hz is not None and not corner_hz >= LEAST_HZ:
+        raise UsageError(f"{corner_hz:g} Hz is no tone setting; give a corner of {LEAST_HZ:g} Hz or more")
+
+
+def _best_corner(picture: WindowMap, parts: list[Played], eye: Eye) -> float:
+    """Give the tone with the widest window, even one that slips between two levels of the map."""
+    widest = picture.widest()
+    if widest is not None:
+        return float(picture.corners_hz[widest[0]])
+    for corner in reversed(picture.corners_hz.tolist()):
+        if islands_at(parts, eye.port, eye.reader, corner, picture.levels_db):
+            return float(corner)
+    return math.inf
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from tapewright.report.pictures import Picture
 from tapewright.report.style import HEARD, MUTED, SURE, TROUBLE, new_figure
 from tapewright.report.words import CAUTIONS, plain
 
-__all__ = ["map_figure", "map_svg", "reason_figure", "write_map"]
+__all__ = ["check_map", "map_figure", "map_svg", "reason_figure", "write_map"]
 
 #: Suffixes of a map that is written, and what each makes.
 SUFFIXES = (".html", ".svg", ".png")
@@ -36,6 +36,19 @@ CELL_WIDTH, CELL_HEIGHT, LEFT, TOP, RIGHT, BOTTOM = 15, 15, 90, 64, 20, 62
 PNG_DPI = 200
 
 
+def check_map(path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Refuse a name for a map before anything is worked out.
+
+    Raises
+    ------
+    OutputError
+        If the suffix is none of a map's, or the file is there already (and `force` is false).
+    """
+    if Path(path).suffix.lower() not in SUFFIXES:
+        raise OutputError(f"{os.fspath(path)} is no name for a map; end it in {', '.join(SUFFIXES)}")
+    check_output(path, force=force)
+
+
 def write_map(
     found: Window, path: str | os.PathLike[str], *, cautions: list[str], force: bool = False
 ) -> None:
@@ -46,10 +59,8 @@ def write_map(
     OutputError
         If the suffix is another, the file is there already (and `force` is false), or cannot be written.
     """
+    check_map(path, force=force)
     suffix = Path(path).suffix.lower()
-    if suffix not in SUFFIXES:
-        raise OutputError(f"{os.fspath(path)} is no name for a map; end it in {', '.join(SUFFIXES)}")
-    check_output(path, force=force)
     if suffix == ".html":
         write_text(path, _page(found, cautions), force=force)
     elif suffix == ".svg":

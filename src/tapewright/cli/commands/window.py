@@ -96,9 +96,9 @@ def window(
 
     asked = _level(volts, level)
     if map is not None:
-        from tapewright.files import check_output
+        from tapewright.report.machine_map import check_map
 
-        check_output(map, force=force)
+        check_map(map, force=force)
     with working(f"loading {sound} at every level and tone ..."):
         found = simulation.window(
             sound,
