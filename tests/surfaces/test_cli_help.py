@@ -14,7 +14,7 @@ import tapewright.cli
 from command_line import run
 
 COMMANDS = {
-    "write": [], "read": [], "verify": [],
+    "write": [], "read": [], "verify": [], "window": [],
     "formats": ["list", "show", "check"],
     "machines": ["list", "show", "check"],
     "image": ["show", "convert", "compare", "sheet"],

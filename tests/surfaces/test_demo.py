@@ -63,6 +63,10 @@ def test_every_command_it_shows_is_one_anybody_can_type(told):
         "write",
         "read",
         "verify",
+        "window",
+        "window",
+        "write",
+        "window",
         "read",
         "verify",
     ]

@@ -18,7 +18,7 @@ from tapewright.model import Image, TapePart, UsageError, Wave
 __all__ = ["fit_program"]
 
 #: The beginning that is tried: so much leader, so much data, and silence before and after.
-LEADER_SECONDS, DATA_SECONDS, EDGE_SECONDS = 0.3, 0.5, 0.05
+LEADER_SECONDS, DATA_SECONDS, EDGE_SECONDS = 0.2, 0.3, 0.02
 
 
 def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: str = "direct") -> Fitting:

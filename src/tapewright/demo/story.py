@@ -27,6 +27,10 @@ FILES = {
     "tape.wav": "what the worn recorder gives back",
     "tape.hex": "the program read from that tape",
     "tape.html": "a report on that tape: open it in a browser",
+    "recorder.toml": "Ottilie's recorder, as measured: a rig card",
+    "map.html": "at which volume and tone the board loads: open it in a browser",
+    "fitted.wav": "the song as sound that is designed for the board's input",
+    "fitted-map.html": "the same map for that sound",
     "creased.wav": "the same tape with a crease in it",
     "creased.hex": "what could be read of it: with the doubtful bytes in their places",
     "creased.html": "a report on the creased tape: it shows where and how",
@@ -120,6 +124,26 @@ def _tell(place: Path, force: bool) -> None:
     step.command("read", "tape.wav", "--format", FORMAT, "-o", "tape.hex", "--report", "tape.html")
     _narrate("And the question that matters, before she reaches for the switch: is it the program in memory?")
     step.command("verify", "tape.wav", "evening-song.hex", "--format", FORMAT)
+
+    step.begin("Will the board load it?")
+    _narrate(
+        "Tapewright reads the tape, but the board has only a transistor and one input bit. So the board's input"
+        " and its load routine are simulated, at every volume and tone. Her recorder's dials were measured once"
+        " and stand in a card; as they are today:"
+    )
+    rig = resources.files("tapewright.demo").joinpath("recorder.toml").read_text(encoding="utf-8")
+    write_text(place / "recorder.toml", rig, force=force)
+    at_board = ("--machine", MACHINE, "--rig", "recorder.toml")
+    step.command("window", "board.wav", *at_board, code=1)
+    _narrate(
+        "Columns are levels, loud ones on the right; rows are tones, dull ones at the bottom; # is where it"
+        " loads, ? where the dials are. With a bright tone the volume has to be right to a hair. Turned half"
+        " way down, there is room:"
+    )
+    step.command("window", "board.wav", *at_board, "--tone-mark", "5", "--mark", "8.2", "--map", "map.html")
+    _narrate("And sound that is designed for this board's input has room at any tone:")
+    step.command("write", "evening-song.hex", "-o", "fitted.wav", "--machine", MACHINE, "--fit", "tape")
+    step.command("window", "fitted.wav", *at_board, "--mark", "7.7", "--map", "fitted-map.html")
 
     step.begin("The same with a crease in the tape")
     _narrate(

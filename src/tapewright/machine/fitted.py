@@ -112,10 +112,14 @@ class Fitting:
 def shaped(waves: Iterable[Wave], shape: Shape) -> Iterator[Wave]:
     """Draw a waveform anew: its changes of sign stay, what is between them becomes the shape."""
     halves = _half_waves(waves)
+    seen: dict[tuple[float, float], tuple[list[float], list[float]]] = {}  # there are few lengths
     while batch := list(islice(halves, BATCH)):
-        drawn = [_drawn(sign, seconds, shape) for sign, seconds in batch]
-        levels = [level for one, _ in drawn for level in one]
-        lengths = [length for _, one in drawn for length in one]
+        for one in batch:
+            if one not in seen and len(seen) < BATCH:
+                seen[one] = _drawn(*one, shape)
+        drawn = [seen[one] if one in seen else _drawn(*one, shape) for one in batch]
+        levels = [level for some, _ in drawn for level in some]
+        lengths = [length for _, some in drawn for length in some]
         zeros = np.zeros(len(levels))
         yield Wave(np.full(len(levels), LEVEL, np.int8), np.array(lengths), zeros, np.array(levels), zeros)
 
@@ -159,9 +163,7 @@ def fit(play: Play, eye: Eye, path: str = "direct") -> Fitting:
     half = 0.5 / _fastest(play(None))
     tried = [
         Shape(width=wide, tilt=tilt, depth=depth, is_turned=turned)
-        for turned, wide, tilt, depth in product(
-            (False, True), (1.0, 0.6, 0.3), (0.0, 0.6, -0.6), (1.0, 0.5, 0.15)
-        )
+        for turned, wide, tilt, depth in product((False, True), (1.0, 0.6, 0.3), (0.0, 0.6, -0.6), (1.0, 0.4))
     ]
     best = max(tried, key=width)
     most = width(best)
@@ -217,7 +219,7 @@ def _half_waves(waves: Iterable[Wave]) -> Iterator[tuple[float, float]]:
                 seconds += float(length)
                 continue
             if seconds > 0:
-                yield level, seconds
+                yield level, round(seconds, 9)
             level, seconds = sign, float(length)
     if seconds > 0:
         yield level, seconds
