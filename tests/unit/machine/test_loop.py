@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapewright.cards import Alphabet, load_format
+from tapewright.cards import Alphabet, FormatCard, load_format, parse_card
 from tapewright.cards.machine_input import ComparatorInput, LoadLoop, OneShotInput, ToneDecoderInput
 from tapewright.machine.ideal_bit import ideal_bit
 from tapewright.machine.loop import LEADER_SYMBOLS, Reader, measure_edges
@@ -48,6 +48,19 @@ SURE = {
     "teasel, cycles": ("teasel-three-1170", loop("cycle", 200, 428, 586, 1000), "L", 25),  # (428 - 350) / 2
     "plover, cycles": ("plover-ratio-200", loop("cycle", 180, 345, 600), "0", 20),  # (345 - 278) / 2 - 10
 }
+CARD_OF_PREFIXES = """
+card   = "format"
+name   = "prefixes"
+title  = "A symbol that begins another"
+source = "made up for the tests"
+[symbols]
+"0" = [{ half_waves = [500] }]
+"1" = [{ half_waves = [500, 250] }]
+[byte]
+[[block]]
+kind = "data"
+layout = [{ lead = "0", seconds = 1.0 }, { sync = "ff" }, { data = 16 }, { lead = "0", seconds = 0.3 }]
+"""
 BITS = st.lists(st.sampled_from("01"), min_size=1, max_size=60).map("".join)
 
 
@@ -172,6 +185,9 @@ def test_margin_is_the_share_of_the_way_to_the_limit_that_is_left():
     # the second 1 among the data made longer by half of what separates 417 us from the limit of 600
     late = played + 0.5 * (600e-6 - 1 / 2400) * (played > 20 / 2400 + 2 / 1200 + 1 / 2400 + 1e-6)
     assert reader.margin(Edges(late, 0), numbers("heron-cycle-1600", text)) == pytest.approx(0.5, abs=0.01)
+    # and made shorter by a quarter of what separates it from the limit of 280
+    early = played - 0.25 * (1 / 2400 - 280e-6) * (played > 20 / 2400 + 2 / 1200 + 1 / 2400 + 1e-6)
+    assert reader.margin(Edges(early, 0), numbers("heron-cycle-1600", text)) == pytest.approx(0.75, abs=0.01)
 
 
 @pytest.mark.parametrize("left, loads", [(LEADER_SYMBOLS, True), (LEADER_SYMBOLS - 1, False)])
@@ -184,6 +200,30 @@ def test_so_much_of_the_leader_is_needed(left, loads):
     assert (wrong is None) == loads
     if wrong is not None:
         assert wrong.index == 32
+
+
+def test_nothing_need_follow_the_last_datum():
+    # no edge ends the last cycle, so it is not measured; the one before it is needed
+    text = 32 * "1" + "0110"
+    seconds = perfect("heron-cycle-1600", text).seconds
+    reader = Reader.of(load_format("heron-cycle-1600"), HERON)
+    assert reader.first_wrong(Edges(seconds, 0), numbers("heron-cycle-1600", text)) is None
+    wrong = reader.first_wrong(Edges(seconds[:-2], 0), numbers("heron-cycle-1600", text))
+    assert wrong is not None
+    assert (wrong.index, wrong.read, wrong.measured) == (34, -1, None)
+
+
+def test_of_rows_that_begin_alike_the_longest_counts():
+    # a long half-wave is 0, and with a short one after it 1
+    card = parse_card(CARD_OF_PREFIXES, FormatCard, "test")
+    symbols = 16 * "0" + "1011000110" + 12 * "0"
+    alphabet = Alphabet.of(card)
+    played = Edges(*ideal_bit([TapePart("symbols", symbols=symbols)], alphabet))
+    reader = Reader.of(card, SEDGE)
+    assert reader.first_wrong(played, np.array(alphabet.indices(symbols))) is None
+    read = "".join(alphabet.names[k] for k in reader.read(played).symbol)
+    assert read == symbols[: len(read)]
+    assert len(read) == len(symbols) - 1
 
 
 def test_an_error_in_the_leader_is_forgiven_and_one_in_the_data_is_not():
