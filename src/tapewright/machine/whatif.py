@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from tapewright.machine.eye import Eye
 from tapewright.machine.played import Played
+from tapewright.machine.port import Port
 from tapewright.machine.window import Island, excerpts, islands_at, load_at
-from tapewright.model import UsageError
+from tapewright.model import CardError, UsageError
 
 __all__ = ["TOLERANCES", "Sensitivity", "Tolerance", "changed", "parts_of", "tolerance"]
 
@@ -36,7 +37,7 @@ class Sensitivity:
     Parameters
     ----------
     part : str
-        Key of the card's [input].
+        Key of the card's [input]; several, with commas, that vary together.
     factor : float
         The part at its limit.
     low_db, high_db : float
@@ -127,31 +128,54 @@ def tolerance(
     machines, seed : int
     """
     short = excerpts(parts, eye.port, corner_hz)
-    spread = {name: most for name in parts_of(eye) if (most := _spread(name)) > 1.0}
+    groups = _groups(eye)
     rng = np.random.default_rng(seed)
     loads = np.zeros((machines, len(levels_db)), np.bool_)
     for k in range(machines):
-        drawn = {name: float(most ** rng.uniform(-1.0, 1.0)) for name, most in spread.items()}
-        loads[k] = load_at(short, changed(eye, drawn).port, eye.reader, levels_db)
+        drawn: dict[str, float] = {}
+        for names, most in groups:
+            drawn |= dict.fromkeys(names, float(most ** rng.uniform(-1.0, 1.0)))
+        port = _port(eye, drawn)
+        if port is not None:
+            loads[k] = load_at(short, port, eye.reader, levels_db)
     share = loads.mean(axis=0)
     good = np.concatenate(([False], share >= SHARE, [False]))
     edges = np.flatnonzero(np.diff(good.astype(np.int8))).reshape(-1, 2)
     islands = [Island(float(levels_db[a]), float(levels_db[b - 1])) for a, b in edges]
-    told = [_sensitivity(short, eye, name, most, levels_db) for name, most in spread.items()]
+    told = [_sensitivity(short, eye, names, most, levels_db) for names, most in groups]
     return Tolerance(machines, levels_db, share, islands, sorted(told, key=lambda one: -one.most_db))
 
 
-def _spread(name: str) -> float:
-    return next((most for ending, most in TOLERANCES.items() if name.endswith(ending)), 1.0)
+def _groups(eye: Eye) -> list[tuple[list[str], float]]:
+    """Parts that vary by themselves, and those that vary together: voltages come from one supply or chip."""
+    groups: list[tuple[list[str], float]] = []
+    volts: list[str] = []
+    for name in parts_of(eye):
+        most = next((most for ending, most in TOLERANCES.items() if name.endswith(ending)), 1.0)
+        if name.endswith("volts"):
+            volts.append(name)
+        elif most > 1.0:
+            groups.append(([name], most))
+    return [*groups, (volts, TOLERANCES["volts"])] if volts else groups
 
 
-def _sensitivity(short: list[Played], eye: Eye, name: str, most: float, levels_db: FloatArray) -> Sensitivity:
+def _port(eye: Eye, factors: Mapping[str, float]) -> Port | None:
+    """None where no such stage could work: a threshold is out of its reach."""
+    try:
+        return changed(eye, factors).port
+    except CardError:
+        return None
+
+
+def _sensitivity(
+    short: list[Played], eye: Eye, names: list[str], most: float, levels_db: FloatArray
+) -> Sensitivity:
     edges = []
     for factor in (1.0 / most, most):
-        port = changed(eye, {name: factor}).port
-        found = islands_at(short, port, eye.reader, np.inf, levels_db)
+        port = _port(eye, dict.fromkeys(names, factor))
+        found = islands_at(short, port, eye.reader, np.inf, levels_db) if port is not None else []
         widest = max(found, key=lambda island: island.width_db, default=None)
         edges.append((widest.low_db, widest.high_db) if widest else (np.nan, np.nan))
     (low_a, high_a), (low_b, high_b) = edges
     moved = (abs(low_b - low_a), abs(high_b - high_a))
-    return Sensitivity(name, most, *(float(np.inf if np.isnan(one) else one) for one in moved))
+    return Sensitivity(", ".join(names), most, *(float(np.inf if np.isnan(one) else one) for one in moved))
