@@ -27,9 +27,9 @@ __all__ = ["check_map", "map_figure", "map_svg", "reason_figure", "write_map"]
 #: Suffixes of a map that is written, and what each makes.
 SUFFIXES = (".html", ".svg", ".png")
 #: How strongly a cell is filled at no margin, and at a full one.
-PALE, FULL = 0.35, 1.0
-#: A margin of so many dB is full.
-MUCH_DB = 8.0
+PALE, FULL = 0.5, 1.0
+#: Around the cells that load, so many dB are shown at least.
+AROUND_DB = 9.0
 FAILS = "rgba(128, 136, 144, 0.13)"
 #: The picture file, in pixels: cells, and room for what stands around them.
 CELL_WIDTH, CELL_HEIGHT, LEFT, TOP, RIGHT, BOTTOM = 15, 15, 90, 64, 20, 62
@@ -78,7 +78,7 @@ def map_figure(found: Window) -> go.Figure:
     """Draw levels across, tones upwards: filled where it loads, the darker the wider the margin."""
     picture = found.map
     figure = new_figure(x_title="playback level, peak of the tone (V)", y_title="tone (Hz)", height=430)
-    shade = PALE + (FULL - PALE) * np.clip(picture.margin_db / MUCH_DB, 0.0, 1.0)
+    shade = PALE + (FULL - PALE) * picture.margin_db / max(float(picture.margin_db.max()), 1.0)
     rows = list(range(len(picture.corners_hz)))
     figure.add_heatmap(
         x=picture.levels_db,
@@ -96,12 +96,16 @@ def map_figure(found: Window) -> go.Figure:
     )
     row = _row(found)
     if found.best is not None:
-        _mark(figure, found.best.level_db, row, "set here", HEARD, "diamond")
+        _mark(figure, found.best.level_db, row, "set here", HEARD, "diamond", "top center")
     if found.setting is not None:
         colour = HEARD if found.loads else TROUBLE
-        _mark(figure, found.setting.level_db, row, "asked about", colour, "x")
-    ticks = picture.levels_db[:: max(1, len(picture.levels_db) // 10)]
-    figure.update_xaxes(tickvals=ticks, ticktext=[_volts(level) for level in ticks], showgrid=False)
+        _mark(figure, found.setting.level_db, row, "asked about", colour, "x", "bottom center")
+    low, high = _shown(found)
+    ticks = picture.levels_db[(picture.levels_db >= low) & (picture.levels_db <= high)]
+    ticks = ticks[:: max(1, len(ticks) // 8)]
+    figure.update_xaxes(
+        tickvals=ticks, ticktext=[_volts(level) for level in ticks], showgrid=False, range=[low, high]
+    )
     shown = rows[:: max(1, len(rows) // 7)] if len(rows) < 8 else [*rows[:-1:3], rows[-1]]
     figure.update_yaxes(
         tickvals=shown, ticktext=[_tone(picture.corners_hz[k]) for k in shown], showgrid=False
@@ -109,13 +113,29 @@ def map_figure(found: Window) -> go.Figure:
     return figure
 
 
-def _mark(figure: go.Figure, level_db: float, row: int, label: str, colour: str, symbol: str) -> None:
+def _shown(found: Window) -> tuple[float, float]:
+    """The levels of interest: those that load, and what is asked about, with room to either side."""
+    picture = found.map
+    asked = [] if found.setting is None else [found.setting.level_db]
+    loading = picture.levels_db[picture.loads.any(axis=0)]
+    of_interest = [*loading.tolist(), *asked]
+    if not of_interest:
+        return float(picture.levels_db[0]), float(picture.levels_db[-1])
+    step = float(picture.levels_db[1] - picture.levels_db[0])
+    low = max(min(of_interest) - AROUND_DB, float(picture.levels_db[0]) - 0.5 * step)
+    high = min(max(of_interest) + AROUND_DB, float(picture.levels_db[-1]) + 0.5 * step)
+    return low, max(high, low + 2 * AROUND_DB)
+
+
+def _mark(
+    figure: go.Figure, level_db: float, row: int, label: str, colour: str, symbol: str, place: str
+) -> None:
     figure.add_scatter(
         x=[level_db],
         y=[row],
         mode="markers+text",
         text=[label],
-        textposition="top center",
+        textposition=place,
         textfont={"color": colour, "size": 13},
         marker={"size": 12, "symbol": symbol, "color": colour, "line": {"width": 1.5, "color": "#fff"}},
         hovertemplate=f"{label}: {_volts(level_db)}<extra></extra>",
@@ -150,14 +170,14 @@ def map_svg(found: Window) -> str:
     picture = found.map
     tones, levels = picture.loads.shape
     width, height = LEFT + CELL_WIDTH * levels + RIGHT, TOP + CELL_HEIGHT * tones + BOTTOM
-    room = picture.margin_db
+    room = picture.margin_db / max(float(picture.margin_db.max()), 1.0)
     cells = []
     for row in range(tones):
         y = TOP + CELL_HEIGHT * (tones - 1 - row)
         for column in range(levels):
             x = LEFT + CELL_WIDTH * column
             if picture.loads[row, column]:
-                share = min(float(room[row, column]) / MUCH_DB, 1.0)
+                share = float(room[row, column])
                 look = f'fill="{SURE}" fill-opacity="{PALE + (FULL - PALE) * share:.2f}"'
             else:
                 look = 'fill="#e7e9ec"'
