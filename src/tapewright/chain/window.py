@@ -33,6 +33,8 @@ __all__ = ["Window", "window"]
 MAP_PARTS, MAP_SECONDS = 2, 10.0
 #: Levels and tones that can be asked about.
 LEAST_DB, MOST_DB, LEAST_HZ = -80.0, 30.0, 100.0
+#: So much wider has a window at another tone to be, to be told.
+MUCH_WIDER_DB = 1.5
 #: Level steps of a tolerance run.
 FINE_LEVELS_DB = np.arange(LEVELS_DB[0], LEVELS_DB[-1], 0.5)
 
@@ -97,13 +99,27 @@ class Window:
         """Where it loads, in one line."""
         tone = "" if not math.isfinite(self.corner_hz) else f" with the tone at {self.corner_hz:.0f} Hz"
         if not self.islands or self.best is None:
-            return f"There is no level at which it loads{tone}."
+            return f"There is no level at which it loads{tone}.{self._elsewhere(0.0)}"
         widest = max(self.islands, key=lambda island: island.width_db)
         more = " or more" if widest.high_db >= LEVELS_DB[-1] else ""
         marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
+        at = f"from {_volts(widest.low_db)} to {_volts(widest.high_db)}{more} of tone peak"
         return (
-            f"The window{tone} is {widest.width_db:.1f} dB wide, from {_volts(widest.low_db)} to"
-            f" {_volts(widest.high_db)}{more} of tone peak; set {_volts(self.best.level_db)}.{marks}"
+            f"The window{tone} is {widest.width_db:.1f} dB wide, {at}; set {_volts(self.best.level_db)}."
+            f"{marks}{self._elsewhere(widest.width_db)}"
+        )
+
+    def _elsewhere(self, width_db: float) -> str:
+        """At which other tone the window is a good deal wider."""
+        found = self.map.widest()
+        if found is None or found[1].width_db < width_db + MUCH_WIDER_DB:
+            return ""
+        hertz = float(self.map.corners_hz[found[0]])
+        if not math.isfinite(hertz):
+            return " With the tone open it would be wider."
+        turned = "down" if hertz < self.corner_hz else "up"
+        return (
+            f" With the tone {turned}, at {hertz:.0f} Hz, it would be about {found[1].width_db:.0f} dB wide."
         )
 
 
