@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.machine.eye import Eye
+from tapewright.machine.loop import Reader
 from tapewright.machine.played import Played
 from tapewright.machine.port import Port
 from tapewright.machine.window import Island, excerpts, islands_at, load_at
@@ -18,12 +20,16 @@ from tapewright.model import CardError, UsageError
 __all__ = ["TOLERANCES", "Sensitivity", "Tolerance", "changed", "parts_of", "tolerance"]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 #: Spread of parts, as the largest factor either way, by what the name of the field ends in (common practice:
 #: 5 % resistors, 20 % capacitors, thresholds within 15 %, current gain of one type within a factor of 2).
 TOLERANCES = {"ohms": 1.05, "farads": 1.2, "volts": 1.15, "gain": 2.0, "hz": 1.05, "seconds": 1.1}
 #: Supplies are regulated.
 FIXED = ("supply_volts",)
+#: Machines are tried at one level in so many first, and at those between where that decides nothing.
+STRIDE = 3
 #: So many machines are built.
 MACHINES = 200
 #: The window of a tolerance run is where this share of machines loads.
@@ -130,6 +136,7 @@ def tolerance(
     short = excerpts(parts, eye.port, corner_hz)
     groups = _groups(eye)
     rng = np.random.default_rng(seed)
+    first = _levels_first(load_at(short, eye.port, eye.reader, levels_db))
     loads = np.zeros((machines, len(levels_db)), np.bool_)
     for k in range(machines):
         drawn: dict[str, float] = {}
@@ -137,13 +144,40 @@ def tolerance(
             drawn |= dict.fromkeys(names, float(most ** rng.uniform(-1.0, 1.0)))
         port = _port(eye, drawn)
         if port is not None:
-            loads[k] = load_at(short, port, eye.reader, levels_db)
+            loads[k] = _loads(short, port, eye.reader, levels_db, first)
     share = loads.mean(axis=0)
     good = np.concatenate(([False], share >= SHARE, [False]))
     edges = np.flatnonzero(np.diff(good.astype(np.int8))).reshape(-1, 2)
     islands = [Island(float(levels_db[a]), float(levels_db[b - 1])) for a, b in edges]
     told = [_sensitivity(short, eye, names, most, levels_db) for names, most in groups]
     return Tolerance(machines, levels_db, share, islands, sorted(told, key=lambda one: -one.most_db))
+
+
+def _levels_first(nominal: BoolArray) -> IntArray:
+    """Numbers of the levels that every machine is tried at: each third, and all near a narrow window."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], nominal, [False])).astype(np.int8))).reshape(
+        -1, 2
+    )
+    near = [np.arange(a - STRIDE, b + STRIDE) for a, b in edges if b - a < 4 * STRIDE]
+    every = np.append(np.arange(0, len(nominal), STRIDE), len(nominal) - 1)
+    return np.unique(np.clip(np.concatenate([every, *near]), 0, len(nominal) - 1))
+
+
+def _loads(
+    short: list[Played], port: Port, reader: Reader, levels_db: FloatArray, first: IntArray
+) -> BoolArray:
+    """Load at the first levels, then between those that differ; what lies between like ones is like them."""
+    good = np.zeros(len(levels_db), np.bool_)
+    good[first] = load_at(short, port, reader, levels_db[first])
+    between: list[int] = []
+    for a, b in itertools.pairwise(first.tolist()):
+        if good[a] == good[b]:
+            good[a:b] = good[a]
+        else:
+            between += range(a + 1, b)
+    if between:
+        good[between] = load_at(short, port, reader, levels_db[between])
+    return good
 
 
 def _groups(eye: Eye) -> list[tuple[list[str], float]]:

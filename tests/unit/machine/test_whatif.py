@@ -147,3 +147,13 @@ def test_machines_of_a_run_keep_the_other_settings(part):
     bare = replace(machine(TRANSISTOR), has_lead_parts=False)
     none = tolerance([part], bare, np.inf, np.arange(-20.0, 5.0, 1.0), machines=4)
     assert none.share.max() == 0
+
+
+def test_far_from_the_edge_all_machines_are_like_the_nominal_one(part):
+    # beyond what the spread of the parts can move the edge by, all machines are as the nominal one
+    eye = machine({**COMPARATOR, "hysteresis_volts": 0.01, "threshold_volts": 0.0})
+    levels = np.arange(-60.0, -20.0, 0.7)
+    alone = load_at([part], eye.port, eye.reader, levels)
+    run = tolerance([part], eye, np.inf, levels, machines=40)
+    certain = np.abs(levels - levels[np.flatnonzero(alone)[0]]) > 20 * np.log10(TOLERANCES["volts"]) + 1.0
+    assert np.array_equal(run.share[certain], alone[certain].astype(float))

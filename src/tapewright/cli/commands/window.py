@@ -23,6 +23,8 @@ __all__ = ["window"]
 #: Cells of the map on the terminal: loads, tried with the whole program; loads, by the excerpt and its
 #: neighbours; does not load.
 WHOLE, LIKELY, FAILS, ASKED = "#", "+", ".", "?"
+#: Room for the tones beside it, in characters.
+LABEL = 13
 #: Parts a tolerance run names.
 MOST_PARTS = 3
 
@@ -182,7 +184,7 @@ def _say_map(found: Window) -> None:
     for row in reversed(range(len(picture.corners_hz))):
         hertz = picture.corners_hz[row]
         cells: list[str | tuple[str, str]] = [
-            f"{hertz:8.0f} Hz  " if math.isfinite(hertz) else "      open  "
+            (f"{hertz:.0f} Hz" if math.isfinite(hertz) else "open").rjust(LABEL - 2) + "  "
         ]
         for column in range(len(picture.levels_db)):
             if (row, column) == (asked_row, asked_column):
@@ -197,12 +199,12 @@ def _say_map(found: Window) -> None:
 
 
 def _axis(levels_db: Any) -> str:
-    line = [" "] * (len(levels_db) + 20)
+    line = [" "] * (len(levels_db) + LABEL + 8)
     last = -8
     for column, level in enumerate(levels_db):
         text = f"{10.0 ** (level / 20.0):.2g}"
         if column - last >= 8:
-            line[12 + column : 12 + column + len(text)] = text
+            line[LABEL + column : LABEL + column + len(text)] = text
             last = column
     return "".join(line).rstrip() + " V peak"
 
