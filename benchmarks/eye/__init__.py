@@ -1,0 +1,1 @@
+"""The machine's eye: what a map costs."""
