@@ -37,6 +37,7 @@ TRANSISTOR = {
     "is_pulldown_in_lead": True,
     "base_ohms": "10k",
     "collector_ohms": "4.7k",
+    "is_inverted": True,
     "gain": 200,
     "low_volts": 1.4,
     "high_volts": 1.4,

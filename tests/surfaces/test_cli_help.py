@@ -17,6 +17,7 @@ COMMANDS = {
     "write": [], "read": [], "verify": [], "window": [],
     "formats": ["list", "show", "check"],
     "machines": ["list", "show", "check"],
+    "rig": ["steps", "measure"],
     "image": ["show", "convert", "compare", "sheet"],
     "demo": [],
 }  # fmt: skip

@@ -8,9 +8,10 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from tapewright.cards.base import CardName, CardPart, PartValue, Text, near_word
+from tapewright.model import CardError
 
 __all__ = [
     "MOST_MARK",
@@ -25,6 +26,7 @@ __all__ = [
     "dial_problem",
     "in_decibels",
     "in_hertz",
+    "measured_rig",
     "rig_text",
 ]
 
@@ -345,6 +347,31 @@ class RigCard(CardPart):
     ear: EarSocket | None = None
     volume: VolumeScale
     tone: ToneScale | None = None
+
+
+def measured_rig(
+    name: str, tone_hz: float, tone_dbfs: float, points: Sequence[VolumePoint], source_ohms: float | None
+) -> RigCard:
+    """Make a card of what was measured.
+
+    Raises
+    ------
+    CardError
+        If that is no dial, or the name no card's.
+    """
+    try:
+        return RigCard(
+            card="rig",
+            name=name,
+            title=f"{name}, its volume dial measured",
+            ear=None if source_ohms is None else EarSocket(source_ohms=source_ohms),
+            volume=VolumeScale(tone_hz=tone_hz, tone_dbfs=tone_dbfs, points=list(points)),
+        )
+    except ValidationError as error:
+        first = error.errors()[0]
+        what = str(first["msg"]).removeprefix("Value error, ")
+        where = ".".join(str(step) for step in first["loc"]) or "volume"
+        raise CardError(f"no rig card can be made of this: {where}: {what}") from None
 
 
 def rig_text(card: RigCard) -> str:

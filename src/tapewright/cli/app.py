@@ -92,7 +92,7 @@ _add(
     "Will the machine load it: at which playback level and tone, and why not elsewhere.",
     "window tape.wav --machine fescue-trainer",
     "window game.hex --machine fescue-trainer --volts 0.4 --tone 3000",
-    "window tape.wav --machine fescue-trainer --change coupling_farads=0.5",
+    "window tape.wav --machine fescue-trainer --change gain=0.5",
 )
 _formats = App(
     name="formats",
@@ -138,6 +138,27 @@ _add(
     "Say whether machine cards keep the rules.",
     "machines check my-board.toml",
 )
+_rig = App(
+    name="rig",
+    sort_key=next(_order),
+    help="Your recorder: measure its volume dial, so that windows are told in marks.",
+    help_epilogue=_examples("rig steps -o steps.wav", "rig measure played.wav -o my-recorder.toml"),
+)
+_add(
+    _rig,
+    "steps",
+    "rig:steps",
+    "Make the sound of level steps, to be played while the dial goes from mark to mark.",
+    "rig steps -o steps.wav",
+    "rig steps -o my-steps.wav --marks 2,4,5,6,7,8,9,10",
+)
+_add(
+    _rig,
+    "measure",
+    "rig:measure_rig",
+    "Measure a recording of the steps, and write a rig card.",
+    "rig measure played.wav -o my-recorder.toml --millivolts 6=260",
+)
 _image = App(
     name="image",
     sort_key=next(_order),
@@ -176,7 +197,7 @@ _add(
     "image sheet game.hex",
     "image sheet game.hex -o game.pdf --title 'Star game, side A'",
 )
-for _group in (_formats, _machines, _image):
+for _group in (_formats, _machines, _rig, _image):
     app.command(_group)
 _add(
     app,

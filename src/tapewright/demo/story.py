@@ -127,9 +127,9 @@ def _tell(place: Path, force: bool) -> None:
 
     step.begin("Will the board load it?")
     _narrate(
-        "Tapewright reads the tape, but the board has only a transistor and one input bit. So the board's input"
-        " and its load routine are simulated, at every volume and tone. Her recorder's dials were measured once"
-        " and stand in a card; as they are today:"
+        "Tapewright reads the tape, but the board has only a transistor and one input bit. So the board's"
+        " input and its load routine are simulated, at every volume and tone. Her recorder's dials were"
+        " measured once and stand in a card; as they are today:"
     )
     rig = resources.files("tapewright.demo").joinpath("recorder.toml").read_text(encoding="utf-8")
     write_text(place / "recorder.toml", rig, force=force)

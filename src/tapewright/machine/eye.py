@@ -55,7 +55,7 @@ class Eye:
                 f"machine {card.name}: {missing} is missing, so there is no telling what the machine hears;"
                 " add it, or name another machine card"
             )
-        return cls(card, Reader.of(format_card, card.loop), recorder_ohms)
+        return cls(card, Reader.of(format_card, card.loop, card.input), recorder_ohms)
 
     @cached_property
     def port(self) -> Port:
