@@ -71,15 +71,14 @@ def main() -> None:
         rows.append(measured(kind, part))
         print(_line(rows[-1]), flush=True)
     if options.save:
-        print(
-            f"\nkept in {history.save('eye', {'rows': rows, 'load_average': os.getloadavg()}, options.commit)}"
-        )
+        results = {"rows": rows, "load_average": os.getloadavg()}
+        print(f"\nkept in {history.save('eye', results, options.commit)}")
 
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.eye", description="See the module's text.")
     add = parser.add_argument
-    add("--stages", default=",".join(STAGES), help="names with commas between; only all are kept")
+    add("--stages", default=",".join(STAGES), help="names, commas between; only all are kept")
     add("--quick", action="store_true", help="one input stage, not kept")
     add("--commit", help="name of this state of the package; else the working tree's commit")
     add("--no-save", dest="save", action="store_false", help="do not write to benchmarks/history")

@@ -21,7 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 Sound = npt.NDArray[np.float32]
 
 #: Changes tried: of the level in dB, of the tone's corner, of a treble lift's, and of the speed.
-STEPS_DB = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
+STEPS_DB = (0.5, 1.0, 1.5, 2.0, 2.5, *(float(step) for step in range(3, 61)))
 #: No ear socket gives more than this, in dB over 1 V peak (common practice: a few volts).
 MOST_LEVEL_DB = 15.0
 DULLER_HZ = tuple(float(hertz) for hertz in np.geomspace(12_000.0, 600.0, 14))
@@ -31,11 +31,15 @@ SPEEDS = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.10, 0.12)
 #: A treble lift ends this far above where it begins.
 LIFT_RATIO = 8.0
 #: What a change weighs against one of 1 dB (chosen): the least that helps is the reason. What is measured to
-#: be wrong with the sound weighs almost nothing.
-OCTAVE, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 2.0, 1.5, 3.0, 0.3, 0.25
+#: be wrong with the sound weighs almost nothing. Upside down weighs much: near the edge of a window the other
+#: polarity may help by accident.
+OCTAVE, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 2.0, 9.0, 3.0, 0.3, 0.25
 #: Added where it helps at the place only, but not all the way; and where it takes two changes, which are not
 #: tried while one of less than the third figure helps.
 NOT_ALL, TWO, TWO_FROM = 10.0, 4.0, 8.0
+#: Added where it helps to turn the tone down, though the bit does not change more often than it should within
+#: so many symbols of the place.
+NO_EXTRA, NEAR_SYMBOLS = 2.0, 4
 #: Measured: hum from this share of the tone on, speed off by this share, level off by so many dB.
 LEAST_HUM, LEAST_SPEED, LEAST_DB = 0.05, 0.007, 1.0
 #: Two changes at once are tried on so many seconds of sound at most.
@@ -150,7 +154,23 @@ def best_remedy(
     least = min((remedy.weight for remedy in found), default=math.inf)
     if least > TWO_FROM and short.seconds <= TWO_SECONDS:
         found += _double(others, short, parts, eye, setting)
-    return min(found, key=lambda remedy: remedy.weight, default=None)
+    part, number = parts[wrong[0]], wrong[1]
+    low = part.start_seconds[max(0, number - NEAR_SYMBOLS)]
+    high = part.end_seconds[min(len(part.symbol) - 1, number + NEAR_SYMBOLS)]
+
+    def count(changes: Sequence[Change]) -> int:
+        seconds = heard_with(short, eye, setting, changes).seconds
+        return int(np.count_nonzero((seconds >= low) & (seconds < high)))
+
+    now = count(())
+
+    def weight(remedy: Remedy) -> float:
+        is_dulled = any(change.kind == "too bright" for change in remedy.changes)
+        if is_dulled and count(remedy.changes) >= now:
+            return remedy.weight + NO_EXTRA
+        return remedy.weight
+
+    return min(found, key=weight, default=None)
 
 
 def _single(
@@ -158,8 +178,12 @@ def _single(
 ) -> Iterator[Remedy]:
     """Of each sort, the least that makes all load; else the least that helps at the place."""
     for group in groups:
-        helping = [change for change in group if _loads([short], eye, setting, (change,))]
-        whole = next((change for change in helping if _loads(parts, eye, setting, (change,))), None)
+        if group and group[0].level_db:
+            helping = _louder([short], eye, setting, group)
+            whole = next(iter(_louder(parts, eye, setting, helping)), None)
+        else:
+            helping = [change for change in group if _loads([short], eye, setting, (change,))]
+            whole = next((change for change in helping if _loads(parts, eye, setting, (change,))), None)
         if whole is not None:
             yield Remedy((whole,), True)
         if helping and whole is not helping[0]:
@@ -246,6 +270,16 @@ def _loads(parts: list[Played], eye: Eye, setting: Setting, changes: tuple[Chang
     return all(
         eye.reader.first_wrong(heard_with(part, eye, setting, changes), part.symbol) is None for part in parts
     )
+
+
+def _louder(parts: list[Played], eye: Eye, setting: Setting, group: list[Change]) -> list[Change]:
+    """Changes of the level that make all parts load."""
+    for part in parts:
+        if group:
+            heard = _heard(part, eye, setting, (), np.array([change.level_db for change in group]))
+            pairs = zip(group, heard, strict=True)
+            group = [change for change, seen in pairs if eye.reader.first_wrong(seen, part.symbol) is None]
+    return group
 
 
 def _heard(
