@@ -108,7 +108,7 @@ REFUSED = {
     "rows": (["image", "show", "program.bin", "--bytes-per-row", "7"], "7 bytes a row are not possible"),
     # words
     "command": (["wriet"], "there is no command 'wriet'; did you mean write?"),
-    "later": (["window", "sound.wav"], "there is no command 'window'; there are write, read"),
+    "later": (["shelf", "list"], "there is no command 'shelf'; there are write, read"),
     "subcommand": (["image", "convrt"], "there is no command 'convrt'; did you mean convert?"),
     "option": (["read", "sound.wav", "--fromat", "x"], "there is no option --fromat; did you mean --format?"),
     "first-option": (["--hepl"], "there is no option --hepl; did you mean --help?"),

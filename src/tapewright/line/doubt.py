@@ -34,6 +34,8 @@ MOST_DOUBT = 0.5
 FREQUENCIES, PIECES, MOST_PIECES = 40, 24, 480
 #: Below this there may be hum, in Hz, and a signal may be read in spite of it.
 HUM_HZ = 120.0
+#: On even time the band lies elsewhere if the tape ran fast or slow: its edges are left out by this factor.
+FARTHEST_SPEED = 1.17
 
 
 def share_of_doubt(
@@ -85,8 +87,8 @@ def _piece(samples: int, low: float, share: float, rate_hz: float) -> tuple[int,
     """Length of a piece, a power of two, and the numbers of its frequencies inside the band."""
     size = 1 << int(np.ceil(np.log2(2 * FREQUENCIES / share)))
     size = min(size, 1 << int(np.log2(max(samples, 2))))
-    first = int(np.ceil(max(low, HUM_HZ / rate_hz) * size)) + 1
-    last = int((low + 0.5 * share) * size) - 1
+    first = int(np.ceil(max(low * FARTHEST_SPEED, HUM_HZ / rate_hz) * size)) + 1
+    last = int((low + 0.5 * share) / FARTHEST_SPEED * size) - 1
     return size, np.arange(first, last + 1)
 
 

@@ -35,8 +35,9 @@ CLEAR_EB_N0 = 16.0
 SILENT_SHARE = 0.2
 #: A run of so many equal symbols is moved to be in step with what follows it.
 FEWEST_IN_RUN = 8
-#: Level is that of the loudest of so many parts.
-PARTS = 16
+#: Level is that of the faintest of so many parts in which there is sound: those that have this share of the
+#: loudest one's power.
+PARTS, SOUND_SHARE = 16, 0.01
 
 
 def first_pass(
@@ -104,8 +105,9 @@ def _is_clear(heard: Heard, templates: Templates, names: int, eb_n0_at_one: floa
     if templates.cosine:  # measured: with a carrier that runs free, a path went on out of step for seconds
         return False
     power = templates.energy[:names] / templates.length[:names]
-    loud = block_powers(heard, max(1, len(heard) // PARTS)).max() / power.mean()
-    return bool(power.min() > SILENT_SHARE * power.max() and loud * eb_n0_at_one > CLEAR_EB_N0)
+    parts = block_powers(heard, max(1, len(heard) // PARTS))
+    faint = parts[parts > SOUND_SHARE * parts.max()].min() / power.mean()
+    return bool(power.min() > SILENT_SHARE * power.max() and faint * eb_n0_at_one > CLEAR_EB_N0)
 
 
 def _joined(old: Path, new: Path, templates: Templates) -> Path:
