@@ -32,11 +32,13 @@ SPEEDS = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.10, 0.12)
 LIFT_RATIO = 8.0
 #: What a change weighs against one of 1 dB (chosen): the least that helps is the reason. What is measured to
 #: be wrong with the sound weighs almost nothing. Upside down weighs much: near the edge of a window the other
-#: polarity may help by accident.
-OCTAVE, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 2.0, 9.0, 3.0, 0.3, 0.25
+#: polarity may help by accident; and so does a lift of the treble, as that something is missing is a guess.
+OCTAVE, LIFTED, LIFT, TURN, SPEED, MEASURED, LEAD = 3.0, 10.0, 1.0, 9.0, 3.0, 0.3, 0.25
 #: Added where it helps at the place only, but not all the way; and where it takes two changes, which are not
 #: tried while one of less than the third figure helps.
 NOT_ALL, TWO, TWO_FROM = 10.0, 4.0, 8.0
+#: And they have to weigh less than this share of what one change does.
+TWO_SHARE = 0.6
 #: Added where it helps to turn the tone down, though the bit does not change more often than it should within
 #: so many symbols of the place.
 NO_EXTRA, NEAR_SYMBOLS = 2.0, 4
@@ -153,7 +155,8 @@ def best_remedy(
     found = list(_single([*_levels(setting), *others], short, parts, eye, setting))
     least = min((remedy.weight for remedy in found), default=math.inf)
     if least > TWO_FROM and short.seconds <= TWO_SECONDS:
-        found += _double(others, short, parts, eye, setting)
+        two = _double(others, short, parts, eye, setting)
+        found += [remedy for remedy in two if remedy.weight < TWO_SHARE * least]
     part, number = parts[wrong[0]], wrong[1]
     low = part.start_seconds[max(0, number - NEAR_SYMBOLS)]
     high = part.end_seconds[min(len(part.symbol) - 1, number + NEAR_SYMBOLS)]
@@ -231,7 +234,7 @@ def _others(part: Played, number: int, eye: Eye, setting: Setting) -> list[list[
             for corner in DULLER_HZ
             if corner < now
         ],
-        [Change("too dull", OCTAVE + LIFT * k, corner, lift_hz=corner) for k, corner in enumerate(LIFTS_HZ)],
+        [Change("too dull", LIFTED + LIFT * k, corner, lift_hz=corner) for k, corner in enumerate(LIFTS_HZ)],
         [Change("upside down", TURN, is_turned=True)],
     ]
     if math.isfinite(setting.corner_hz):
@@ -257,12 +260,15 @@ def _others(part: Played, number: int, eye: Eye, setting: Setting) -> list[list[
     if abs(here) >= LEAST_SPEED:
         groups.append([Change("flutter", MEASURED, 100 * here, is_evened=True)])
     for kind, sign in (("too fast", 1.0), ("too slow", -1.0)):
-        groups.append(
-            [
-                Change(kind, SPEED * 100 * share, 100 * sign * share, slower=1.0 + sign * share)
-                for share in SPEEDS
-            ]
-        )
+        # a guess, but where the speed is known to be right
+        if part.speed is None or sign * fast >= LEAST_SPEED:
+            shares = [(share, 1.0 + sign * share) for share in SPEEDS]
+            groups.append(
+                [
+                    Change(kind, SPEED * 100 * share, 100 * sign * share, slower=slower)
+                    for share, slower in shares
+                ]
+            )
     return groups
 
 
@@ -315,7 +321,12 @@ def _stretched(sound: Sound, factor: float) -> Sound:
 
 
 def _lifted(sound: Sound, corner_hz: float) -> Sound:
-    """Lift the treble by 6 dB an octave from a corner on, undoing a first-order loss there."""
+    """Lift the treble by 6 dB an octave from a corner on, undoing a first-order loss there.
+
+    The power stays the same: else it would be nothing but louder.
+    """
     zero, pole = 2.0 * math.pi * corner_hz, 2.0 * math.pi * corner_hz * LIFT_RATIO
     numerator, denominator = signal.bilinear([1.0 / zero, 1.0], [1.0 / pole, 1.0], fs=RATE_HZ)
-    return np.asarray(signal.lfilter(numerator, denominator, sound), np.float32)
+    lifted = signal.lfilter(numerator, denominator, sound)
+    powers = float(np.mean(np.square(sound))), float(np.mean(np.square(lifted)))
+    return np.asarray(lifted * math.sqrt(powers[0] / max(powers[1], 1e-20)), np.float32)

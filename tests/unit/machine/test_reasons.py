@@ -110,7 +110,7 @@ def faults() -> dict[str, Fault]:
             "too dull", plain, wide, Setting(-14, 500), at_data, (plain, wide, Setting(-14))
         ),
         "recorded too dull": Fault(
-            "too dull", with_treble_loss(plain, 300), wide, Setting(-6), at_data, (plain, wide, Setting(-6))
+            "too dull", with_treble_loss(plain, 300), tight, Setting(0), at_data, (plain, tight, Setting(0))
         ),
         "upside down": Fault(
             "upside down", with_sound(lopsided, -lopsided.sound), halves, ten, at_data,
@@ -246,3 +246,10 @@ def test_a_second_stretch_is_told_with_its_own_time():
     assert reason.kind == "dropout"
     assert reason.seconds == pytest.approx(10.8, abs=0.003)
     assert reason.evidence.seconds[0] == pytest.approx(10.8, abs=0.01)
+
+
+@pytest.mark.parametrize("level_db", [-45.0, -32.0, -21.0])
+def test_a_sound_with_all_its_treble_is_called_quiet_and_not_dull(level_db):
+    # a lift of the treble makes it louder too; that is no reason to call it dull
+    for eye in (machine(COMPARATOR), machine(TRANSISTOR)):
+        assert why([sound_of()], eye, Setting(level_db)).kind == "too quiet"
