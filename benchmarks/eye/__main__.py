@@ -46,10 +46,13 @@ FORMAT, LOOP = (
 STAGES: dict[str, dict[str, Any]] = {
     "transistor": {
         "coupling_farads": "100n", "pulldown_ohms": "10k", "base_ohms": "10k", "collector_ohms": "4.7k",
-        "low_volts": 1.4, "high_volts": 1.4,
+        "low_volts": 1.4, "high_volts": 1.4, "is_inverted": True,
     },
     "comparator": {"coupling_farads": "1u", "bias_ohms": "100k", "hysteresis_volts": 0.2},
-    "inverter": {"coupling_farads": "100n", "feedback_ohms": "1M", "low_volts": 2.4, "high_volts": 2.6},
+    "inverter": {
+        "coupling_farads": "100n", "feedback_ohms": "1M", "low_volts": 2.4, "high_volts": 2.6,
+        "is_inverted": True,
+    },
     "schmitt": {
         "coupling_farads": "100n", "upper_ohms": "100k", "lower_ohms": "100k", "low_volts": 1.8,
         "high_volts": 2.8,
