@@ -142,6 +142,8 @@ def _sentence(
         counted = f"the input bit changes {seen} times around it"
     else:
         counted = f"the input bit changes {seen} times around it, and should {evidence.due} times"
+        if seen == evidence.due:
+            counted = f"the input bit changes {seen} times around it, as it should, but at the wrong moments"
     if drop is not None:
         told = (
             f"a dropout: the sound is {drop:.0f} dB below its usual level there; clean the head, or use"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import textwrap
 from html import escape
 from pathlib import Path
 
@@ -32,7 +33,7 @@ PALE, FULL = 0.5, 1.0
 AROUND_DB = 9.0
 FAILS = "rgba(128, 136, 144, 0.13)"
 #: The picture file, in pixels: cells, and room for what stands around them.
-CELL_WIDTH, CELL_HEIGHT, LEFT, TOP, RIGHT, BOTTOM = 15, 15, 90, 64, 20, 62
+CELL_WIDTH, CELL_HEIGHT, LEFT, TOP, RIGHT, BOTTOM = 15, 15, 90, 78, 20, 62
 PNG_DPI = 200
 
 
@@ -184,7 +185,8 @@ def map_svg(found: Window) -> str:
             cells.append(
                 f'<rect x="{x}" y="{y}" width="{CELL_WIDTH - 1}" height="{CELL_HEIGHT - 1}" {look}/>'
             )
-    texts = [_text(LEFT, 22, found.machine, 16, "bold"), _text(LEFT, 42, _short(found.sentence, width), 12)]
+    texts = [_text(LEFT, 22, found.machine, 16, "bold")]
+    texts += [_text(LEFT, 42 + 16 * k, part, 12) for k, part in enumerate(_lines(found.sentence, width))]
     for row in [*range(0, tones - 1, 3), tones - 1]:
         y = TOP + CELL_HEIGHT * (tones - row) - 3
         texts.append(_text(LEFT - 8, y, _tone(picture.corners_hz[row]), 11, anchor="end"))
@@ -286,9 +288,9 @@ def _text(x: float, y: float, text: str, size: int, weight: str = "normal", anch
     )
 
 
-def _short(sentence: str, width: int) -> str:
-    most = (width - LEFT) // 6
-    return sentence if len(sentence) <= most else sentence[: most - 3].rsplit(" ", 1)[0] + " ..."
+def _lines(sentence: str, width: int) -> list[str]:
+    """Break a sentence into two lines, and cut the rest off."""
+    return textwrap.wrap(sentence, (width - LEFT) // 6, max_lines=2, placeholder=" ...")
 
 
 def _tone(hertz: float) -> str:
