@@ -216,6 +216,8 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
     if parsed.data is not None:
         data = parsed.data.plain[: placed.count]
         confidence = _weighed(parsed, card)[: placed.count]
+        if parsed.check != "ok":
+            confidence = confidence * _in_place(symbols, parsed)
         seconds = _start_seconds(symbols, parsed.data.first_symbol, parsed.data.end_symbol)[: placed.count]
 
     def mean(values: npt.NDArray[np.floating]) -> float:
@@ -271,6 +273,22 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
             error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
     weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
     return weighed
+
+
+def _in_place(symbols: Symbols, parsed: Parsed) -> float:
+    """How likely it is that the bytes stand where they seem to.
+
+    Where a block's beginning was not heard well, the bytes after it may be in their places or not, whatever
+    they look like themselves.
+    """
+    assert parsed.data is not None  # see `_block`
+    until = int(parsed.data.first_symbol[0]) if len(parsed.data.first_symbol) else parsed.core_first
+    beginning = slice(parsed.core_first, until)
+    sure = np.where(
+        symbols.index[beginning] >= 0, symbols.log_p[beginning].max(axis=1, initial=-np.inf), -np.inf
+    )
+    heard = float(np.exp(sure.sum()))
+    return heard + (1.0 - heard) * SHIFTED
 
 
 def _perhaps_shifted(confidence: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
