@@ -11,7 +11,7 @@ from typing import Any
 __all__ = ["commit_name", "save"]
 
 #: What tells the rows of a list apart.
-ROW_NAMES = ("card", "impairment", "sound", "after_program", "depth_db", "recording")
+ROW_NAMES = ("card", "impairment", "sound", "after_program", "depth_db", "layer", "recording", "seconds")
 FOLDER = Path(__file__).parent / "history"
 
 

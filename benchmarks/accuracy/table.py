@@ -43,8 +43,8 @@ CLAIMS_HEADING = (
 )
 
 DROPOUTS_HEADING = (
-    f"\n{'wrong bytes in dropouts':22s} {'depth dB':>9s} {'bytes':>7s} {'wrong':>7s} {'unflagged':>9s}"
-    f"   * above {UNFLAGGED_PERCENT} %"
+    f"\n{'wrong bytes in dropouts':22s} {'depth dB':>9s} {'':8s} {'bytes':>7s} {'wrong':>7s}"
+    f" {'unflagged':>9s}   * above {UNFLAGGED_PERCENT} %"
 )
 
 
@@ -143,7 +143,7 @@ def claim_lines(claims: list[dict[str, Any]]) -> list[str]:
 def dropout_lines(rows: list[dict[str, Any]]) -> list[str]:
     """One line for each depth."""
     return [
-        f"{row['card']:22s} {row['depth_db']:10.0f} {row['bytes_']:7d} {row['wrong']:7d}"
+        f"{row['card']:22s} {row['depth_db']:10.0f} {row['layer']:8s} {row['bytes_']:7d} {row['wrong']:7d}"
         f" {row['unflagged']:9d}"
         + (" *" if 100 * row["unflagged"] > UNFLAGGED_PERCENT * row["wrong"] else "")
         for row in rows

@@ -17,7 +17,7 @@ from benchmarks.accuracy.measure import BINS
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.accuracy.table import framed_text
 from benchmarks.page.collect import Figures
-from benchmarks.page.verdicts import loss_text, total_z, verdicts
+from benchmarks.page.verdicts import FIRST_LAYER, LAYERS, loss_text, total_z, verdicts
 from tapewright.cards import load_format
 
 __all__ = ["whole"]
@@ -233,12 +233,24 @@ def _claimed(curve: dict[str, Any], impairment: str) -> str:
 
 
 def _dropouts(figures: Figures) -> str:
-    rows = []
+    found: dict[tuple[str, float], dict[str, dict[str, Any]]] = {}
     for row in figures.dropouts:
-        is_met = 100 * row["unflagged"] < bars.UNFLAGGED_PERCENT * max(row["wrong"], 1)
-        counts = (f"{row['bytes_']}", f"{row['wrong']}", _bold(f"{row['unflagged']}", is_met))
-        rows.append((f"`{row['card']}`", f"{row['depth_db']:g}", *counts))
-    return _table(("format", "depth dB", "bytes", "wrong", "of them not flagged"), rows)
+        found.setdefault((row["card"], row["depth_db"]), {})[row.get("layer", FIRST_LAYER)] = row
+    rows = []
+    for (card, depth_db), layers in found.items():
+        cells = [cell for layer in LAYERS for cell in _flagged(layers.get(layer))]
+        rows.append((f"`{card}`", f"{depth_db:g}", *cells))
+    heading = (
+        "format", "depth dB", "bytes heard", "wrong", "not flagged", "bytes read", "wrong", "not flagged",
+    )  # fmt: skip
+    return _table(heading, rows)
+
+
+def _flagged(row: dict[str, Any] | None) -> tuple[str, str, str]:
+    if row is None:
+        return "", "", ""
+    is_met = 100 * row["unflagged"] < bars.UNFLAGGED_PERCENT * max(row["wrong"], 1)
+    return f"{row['bytes_']}", f"{row['wrong']}", _bold(f"{row['unflagged']}", is_met)
 
 
 def _nothing(figures: Figures) -> str:

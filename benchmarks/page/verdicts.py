@@ -14,9 +14,12 @@ from benchmarks.accuracy.families import FAMILIES
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.page.collect import Figures
 
-__all__ = ["Verdict", "loss_text", "total_z", "verdicts"]
+__all__ = ["FIRST_LAYER", "LAYERS", "Verdict", "loss_text", "total_z", "verdicts"]
 
 FAMILY = {family.card: family for family in FAMILIES}
+#: Where wrong bytes in dropouts are counted; rows of the time when there was only one do not say.
+LAYERS = {"receiver": "by the receiver's bits", "read": "read by the whole chain"}
+FIRST_LAYER = "receiver"
 #: A ratio of fewer errors than these says nothing.
 FEWEST_ERRORS = 10
 
@@ -51,13 +54,13 @@ def verdicts(figures: Figures) -> list[Verdict]:
     found = [_losses(figures, name) for name in IMPAIRMENTS]
     found.append(_peer(figures))
     found += _confidence(figures)
-    found.append(_dropouts(figures))
+    found += [_dropouts(figures, layer, words) for layer, words in LAYERS.items()]
     found.append(_nothing(figures))
     found += [_speed(figures, name) for name in bars.SPEED_TIMES]
     found.append(
         _split(
             "memory, reading", f"under {bars.MEMORY_MEGABYTES:g} MB",
-            ((f"{run['card']} {run['recording']}", f"{run['peak_megabytes']:.0f} MB",
+            ((f"{run['card']} {run['recording']}, {_minutes(run)}", f"{run['peak_megabytes']:.0f} MB",
               run["peak_megabytes"] < bars.MEMORY_MEGABYTES) for run in figures.speeds),
         )
     )  # fmt: skip
@@ -139,15 +142,16 @@ def _confidence(figures: Figures) -> list[Verdict]:
     ]
 
 
-def _dropouts(figures: Figures) -> Verdict:
+def _dropouts(figures: Figures, layer: str, words: str) -> Verdict:
     rows = []
-    for card in dict.fromkeys(row["card"] for row in figures.dropouts):
-        mine = [row for row in figures.dropouts if row["card"] == card]
+    of_layer = [row for row in figures.dropouts if row.get("layer", FIRST_LAYER) == layer]
+    for card in dict.fromkeys(row["card"] for row in of_layer):
+        mine = [row for row in of_layer if row["card"] == card]
         percent = 100 * sum(row["unflagged"] for row in mine) / max(1, sum(row["wrong"] for row in mine))
         rows.append((card, f"{percent:.1f} %", percent < bars.UNFLAGGED_PERCENT))
     depths = f"{DEPTHS_DB[0]:g} to {DEPTHS_DB[-1]:g} dB"
     return _split(
-        f"wrong bytes in dropouts of {depths} that have a confidence above {SURE:g}",
+        f"wrong bytes in dropouts of {depths} that have a confidence above {SURE:g}, {words}",
         f"under {bars.UNFLAGGED_PERCENT:g} %",
         rows,
     )
@@ -169,9 +173,13 @@ def _speed(figures: Figures, recording: str) -> Verdict:
     limit = bars.SPEED_TIMES[recording]
     return _split(
         f"reading a {recording} recording, one core", f"at least {limit:g} times real time",
-        ((run["card"], f"{run['times_real_time']:.0f}", run["times_real_time"] >= limit)
-         for run in figures.speeds if run["recording"] == recording),
+        ((f"{run['card']}, {_minutes(run)}", f"{run['times_real_time']:.0f}",
+          run["times_real_time"] >= limit) for run in figures.speeds if run["recording"] == recording),
     )  # fmt: skip
+
+
+def _minutes(run: dict[str, Any]) -> str:
+    return f"{run['seconds'] / 60:.0f} min"
 
 
 def _start(figures: Figures, which: str, work: str, bar: str, most_seconds: float) -> Verdict:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+import tapewright as tw
 from benchmarks.accuracy.bars import bar_db
 from benchmarks.accuracy.bounds import CURVE_DB, bound_rate, bounds
-from benchmarks.accuracy.dropouts import count_wrong
+from benchmarks.accuracy.dropouts import count_wrong, count_wrong_read
 from benchmarks.accuracy.families import FAMILIES, byte_error_rate, symbol_error_rate
 from benchmarks.accuracy.fit import needed_db
 from benchmarks.accuracy.measure import run_point
@@ -119,6 +122,29 @@ def test_wrong_bytes_are_those_in_the_dropouts():
     faded = count_wrong("kcs-1200", 25.0, 7.0)
     assert 0.02 < faded.wrong / faded.bytes_ < 0.15
     assert count_wrong("kcs-1200", 0.0, 3.0).wrong == 0
+
+
+def test_bytes_read_are_wrong_where_the_dropouts_are_too():
+    faded = count_wrong_read("kcs-1200", 25.0, 7.0, seed=0)
+    assert 0.02 < faded.wrong / faded.bytes_ < 0.15
+    assert count_wrong_read("kcs-1200", 0.0, 3.0, seed=0).wrong == 0
+
+
+def test_bytes_out_of_step_are_wrong_and_not_flagged(monkeypatch):
+    """A reading that says all bytes is sure, but comes one place late: right only where neighbours agree."""
+
+    def late(recording, *, format):
+        reading = tw.read(recording, format=format)
+        block = reading.blocks[0]
+        moved = replace(block, data=b"\0" + block.data[:-1], byte_confidence=np.ones(len(block.data)))
+        calls.append(1)
+        return reading if len(calls) == 1 else replace(reading, blocks=(moved,))
+
+    calls: list[int] = []
+    monkeypatch.setattr("benchmarks.accuracy.dropouts.tw", SimpleNamespace(**vars(tw) | {"read": late}))
+    faded = count_wrong_read("kcs-1200", 0.0, 3.0, seed=0)
+    assert faded.wrong > 0.95 * faded.bytes_
+    assert faded.unflagged == faded.wrong
 
 
 def test_there_is_a_peer_for_two_tones_of_equal_length_only():

@@ -67,7 +67,9 @@ def made(tmp_path):
         nothing=[{"card": "kcs-1200", "sound": "speech", "after_program": False, "covered_percent": 1.0,
                   "sure_percent": 0.4}],
         dropouts=[{"card": "kcs-1200", "depth_db": db, "bytes_": 500, "wrong": 50, "unflagged": n}
-                  for db, n in ((20.0, 0), (30.0, 4))],
+                  for db, n in ((20.0, 0), (30.0, 4))]
+        + [{"card": "kcs-1200", "depth_db": 30.0, "layer": "read", "bytes_": 400, "wrong": 40,
+            "unflagged": 2}],
     )  # fmt: skip
     page = write([new, old], tmp_path / "docs")
     return page
@@ -80,7 +82,9 @@ def test_bars_that_are_not_met_are_listed_with_their_figures(made):
     assert "| 0 of 1 | `kcs-1200` +1.50 |" in row(page, bars, "hum")
     assert "| 0 of 1 | `kcs-1200` > +1.4 |" in row(page, bars, "wow")
     assert "| not measured |  |" in row(page, bars, "drift")
-    assert "`kcs-1200` 4.0 %" in row(page, bars, "wrong bytes in dropouts")
+    text = section(page, bars)
+    assert re.search(r"^\| wrong bytes in dropouts .* receiver's bits .*`kcs-1200` 4\.0 %", text, re.M)
+    assert re.search(r"^\| wrong bytes in dropouts .* whole chain .*`kcs-1200` 5\.0 %", text, re.M)
     assert "`kcs-1200` 0.40 % in speech" in row(page, bars, "symbols surer than 0.99")
 
 
@@ -93,8 +97,9 @@ def test_the_newest_figure_counts_whatever_the_order_of_files(made):
 def test_what_is_beyond_its_bar_is_bold(made):
     page = made.read_text(encoding="utf-8")
     assert row(page, "Loss by impairment", "`kcs-1200`") == "| `kcs-1200` | **> +1.4** | **+1.50** |"
-    assert row(page, "Dropouts", "`kcs-1200` | 20") == "| `kcs-1200` | 20 | 500 | 50 | 0 |"
-    assert row(page, "Dropouts", "`kcs-1200` | 30") == "| `kcs-1200` | 30 | 500 | 50 | **4** |"
+    assert row(page, "Dropouts", "`kcs-1200` | 20") == "| `kcs-1200` | 20 | 500 | 50 | 0 |  |  |  |"
+    both = "| `kcs-1200` | 30 | 500 | 50 | **4** | 400 | 40 | **2** |"
+    assert row(page, "Dropouts", "`kcs-1200` | 30") == both
     assert "**+0.70**" in row(page, "Noise alone", "[`larch-biphase-l-2000`]")
 
 
@@ -158,6 +163,19 @@ def test_starts_are_held_against_their_bars_and_auto_is_told_without_one(tmp_pat
     assert "| under 1.5 s | 1 of 2 | `kcs-1200` 1.6 s |" in row(page, bars, "later starts")
     assert row(page, "Starting", "`v21-300`") == "| `v21-300` | 10 s | 21.0 | 1.2 | 1.2 |"
     assert row(page, "Starting", "`auto`") == "| `auto` | 10 min of `kcs-1200` |  |  | 33.0 |"
+
+
+def test_speeds_say_how_long_the_recording_was(tmp_path):
+    run = {"card": "kcs-300", "recording": "clean", "times_library": 7.0, "peak_megabytes": 250.0}
+    file = keep(
+        tmp_path, "speed", "2026-01-03T00:00:00", what="speed",
+        runs=[run | {"seconds": 600.0, "times_real_time": 290.0},
+              run | {"seconds": 1800.0, "times_real_time": 310.0}],
+    )  # fmt: skip
+    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    bars = "The bars, and which are not met"
+    assert "| 1 of 2 | `kcs-300, 10 min` 290 |" in row(page, bars, "reading a clean recording")
+    assert row(page, "Speed", "`kcs-300` | clean | 30") == "| `kcs-300` | clean | 30 | 310 | 7 | 250 |"
 
 
 def test_a_command_that_fails_is_not_timed(tmp_path):
