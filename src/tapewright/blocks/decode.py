@@ -284,9 +284,8 @@ def _in_place(symbols: Symbols, parsed: Parsed) -> float:
     assert parsed.data is not None  # see `_block`
     until = int(parsed.data.first_symbol[0]) if len(parsed.data.first_symbol) else parsed.core_first
     beginning = slice(parsed.core_first, until)
-    sure = np.where(
-        symbols.index[beginning] >= 0, symbols.log_p[beginning].max(axis=1, initial=-np.inf), -np.inf
-    )
+    best = np.nan_to_num(symbols.log_p[beginning].max(axis=1, initial=-np.inf), nan=-np.inf)
+    sure = np.where(symbols.index[beginning] >= 0, best, -np.inf)
     heard = float(np.exp(sure.sum()))
     return heard + (1.0 - heard) * SHIFTED
 
