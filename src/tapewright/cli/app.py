@@ -119,7 +119,7 @@ _add(
 _machines = App(
     name="machines",
     sort_key=next(_order),
-    help="The machine cards at hand: output stage, connector, memory, cautions.",
+    help="The machine cards at hand: input and output stage, load routine, lead, memory, cautions.",
     help_epilogue=_examples("machines list", "machines show fescue-trainer"),
 )
 _add(_machines, "list", "cards:list_machines", "List the built-in machine cards.", "machines list")
