@@ -80,6 +80,8 @@ def collect(files: Iterable[Path]) -> Figures:
         if content["what"] == "start":
             starts = [row | origin for row in content["starts"]]
             continue
+        if content["what"] != "accuracy":  # of something else than the receiver
+            continue
         for curve in content["curves"]:
             if curve["card"] in known and curve["impairment"] in IMPAIRMENTS:
                 curves[curve["card"], curve["impairment"]] = curve | origin
