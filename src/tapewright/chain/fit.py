@@ -8,12 +8,12 @@ import numpy as np
 
 from tapewright import blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, MachineCard
+from tapewright.chain.write import sound_of
 from tapewright.machine.eye import Eye
-from tapewright.machine.fitted import Fitting, Shape, fit, shaped
-from tapewright.machine.output import coupled, port_levels
+from tapewright.machine.fitted import Fitting, Shape, fit
 from tapewright.machine.played import Played
 from tapewright.machine.simulate import RATE_HZ
-from tapewright.model import Image, TapePart, UsageError, Wave
+from tapewright.model import Image, TapePart, UsageError
 
 __all__ = ["fit_program"]
 
@@ -21,7 +21,10 @@ __all__ = ["fit_program"]
 LEADER_SECONDS, DATA_SECONDS, EDGE_SECONDS = 0.2, 0.3, 0.02
 
 
-def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: str = "direct") -> Fitting:
+def fit_program(
+    program: Image, card: FormatCard, machine: MachineCard, path: str = "direct", *, name: str | None = None,
+    run: int | None = None,
+) -> Fitting:  # fmt: skip
     """Find the shape of sound with which a machine loads a program over the widest span of levels.
 
     Parameters
@@ -31,6 +34,8 @@ def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: st
     machine : MachineCard
     path : {"direct", "tape"}
         Whether the sound goes straight to the machine, or onto a tape first.
+    name, run
+        See `tapewright.blocks.encode`.
 
     Returns
     -------
@@ -43,8 +48,8 @@ def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: st
     """
     eye = Eye.of(machine, card)
     alphabet = Alphabet.of(card)
-    parts = list(_beginning(framing.encode(blocks.encode(program, card), card), alphabet))
-    symbols = np.concatenate([_symbols(part, alphabet) for part in parts if part.kind != "gap"])
+    parts = list(_beginning(framing.encode(blocks.encode(program, card, name=name, run=run), card), alphabet))
+    symbols = np.concatenate([line.symbols_of(part, alphabet) for part in parts if part.kind != "gap"])
     seconds = np.array([alphabet.shapes[k].seconds for k in symbols])
     if not len(symbols):
         raise UsageError(f"format {card.name} begins with nothing that could be fitted")
@@ -52,19 +57,11 @@ def fit_program(program: Image, card: FormatCard, machine: MachineCard, path: st
     waves = list(line.wave_of(parts, alphabet))
 
     def play(shape: Shape | None) -> list[Played]:
-        sound = np.concatenate(list(_sound(waves, machine, shape)))
+        sound = np.concatenate(list(sound_of(waves, machine, shape, RATE_HZ, gain=1.0)))
         peak = max(float(np.abs(sound).max()), 1e-9)
         return [Played((sound / peak).astype(np.float32), 0.0, symbols, end - seconds, end)]
 
     return fit(play, eye, path)
-
-
-def _sound(waves: list[Wave], machine: MachineCard, shape: Shape | None) -> Iterator[np.ndarray]:
-    if shape is not None:
-        return line.render(shaped(waves, shape), RATE_HZ)
-    if machine.output is None:
-        return line.render(waves, RATE_HZ)
-    return coupled(line.render(port_levels(waves, machine.output), RATE_HZ), machine.output, RATE_HZ)
 
 
 def _beginning(tape: Iterable[TapePart], alphabet: Alphabet) -> Iterator[TapePart]:
@@ -88,11 +85,3 @@ def _beginning(tape: Iterable[TapePart], alphabet: Alphabet) -> Iterator[TapePar
         if room <= 0:
             break
     yield TapePart("gap", seconds=EDGE_SECONDS)
-
-
-def _symbols(part: TapePart, alphabet: Alphabet) -> np.ndarray:
-    once = np.array(alphabet.indices(part.symbols), np.int64)
-    if part.kind != "lead" or not len(once):
-        return once
-    seconds = sum(alphabet.shapes[k].seconds for k in once)
-    return np.tile(once, int(np.ceil(part.seconds / seconds - 1e-9)))

@@ -21,7 +21,7 @@ from tapewright.machine.dial import Dial, eye_dial, tone_dial
 from tapewright.machine.dial_words import DialWindow
 from tapewright.machine.eye import RECORDER_OHMS, Eye
 from tapewright.machine.played import Played, played
-from tapewright.machine.reasons import Reason, Setting, why
+from tapewright.machine.reasons import Reason, Setting, volts_text, why
 from tapewright.machine.simulate import RATE_HZ
 from tapewright.machine.whatif import Tolerance, changed, tolerance
 from tapewright.machine.window import CORNERS_HZ, LEVELS_DB, Island, WindowMap, islands_at, maps
@@ -89,7 +89,7 @@ class Window:
         """The verdict in one line."""
         if self.setting is None:
             return self.where
-        at = _volts(self.setting.level_db)
+        at = volts_text(self.setting.level_db)
         if not self.loads and self.reason is not None:
             return f"It does not load at {at}. {self.reason.sentence}"
         return f"It loads at {at}. {self.where}"
@@ -103,9 +103,9 @@ class Window:
         widest = max(self.islands, key=lambda island: island.width_db)
         more = " or more" if widest.high_db >= LEVELS_DB[-1] else ""
         marks = "" if self.marks is None else f" On the dial: {self.marks.words}."
-        at = f"from {_volts(widest.low_db)} to {_volts(widest.high_db)}{more} of tone peak"
+        at = f"from {volts_text(widest.low_db)} to {volts_text(widest.high_db)}{more} of tone peak"
         return (
-            f"The window{tone} is {widest.width_db:.1f} dB wide, {at}; set {_volts(self.best.level_db)}."
+            f"The window{tone} is {widest.width_db:.1f} dB wide, {at}; set {volts_text(self.best.level_db)}."
             f"{marks}{self._elsewhere(widest.width_db)}"
         )
 
@@ -144,7 +144,7 @@ def window(
 
     Parameters
     ----------
-    sound : path, Recording, ndarray or Image
+    sound : path, Recording or Image
         A recording, or a program (also as a path): then the sound is what the machine itself would send.
     machine : str, path or MachineCard
     format : str, path or FormatCard, optional
@@ -300,8 +300,3 @@ def _played(source: AudioSource, card: FormatCard) -> list[Played]:
     ]
     samples = np.concatenate(chunks) if chunks else np.zeros(0, np.float32)
     return played(np.asarray(samples, np.float32), source.rate_hz, reading.symbols)
-
-
-def _volts(level_db: float) -> str:
-    volts = 10.0 ** (level_db / 20.0)
-    return f"{volts:.2f} V" if volts >= 1.0 else f"{1000 * volts:.0f} mV"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,13 +15,13 @@ from tapewright.cards import Alphabet, FormatCard, MachineCard, load_format, loa
 from tapewright.image import load_image
 from tapewright.machine import coupled, port_levels
 from tapewright.machine.output import node_volts
-from tapewright.model import Image, Recording, Samples, TapePart, UsageError
+from tapewright.model import Image, Recording, Samples, UsageError, Wave
 from tapewright.model.recording import check_format
 
 if TYPE_CHECKING:
     from tapewright.machine.fitted import Fitting, Shape
 
-__all__ = ["Written", "synthesize", "write"]
+__all__ = ["Written", "sound_of", "synthesize", "write"]
 
 ImageLike = Image | bytes | str | os.PathLike[str]
 
@@ -113,7 +113,7 @@ def write(
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
     audio.check_audio_output(path, rate_hz, 1, encoding, force=force)
-    fitting = _fitting(program, card, stage_card, fit)
+    fitting = _fitting(program, card, stage_card, fit, name, run)
     shape = fitting.shape if fitting is not None else None
     chunks = _chunks(
         program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run, shape
@@ -149,7 +149,7 @@ def synthesize(
     """
     card, stage_card = _cards(format, machine)
     program = _image(image, start)
-    fitting = _fitting(program, card, stage_card, fit)
+    fitting = _fitting(program, card, stage_card, fit, name, run)
     shape = fitting.shape if fitting is not None else None
     chunks = _chunks(
         program, card, stage_card, rate_hz, level, inverted, copies, pause_seconds, name, run, shape
@@ -171,15 +171,16 @@ def _cards(
 
 
 def _fitting(
-    program: Image, card: FormatCard, machine: MachineCard | None, fit: str | None
-) -> Fitting | None:
+    program: Image, card: FormatCard, machine: MachineCard | None, fit: str | None, name: str | None,
+    run: int | None,
+) -> Fitting | None:  # fmt: skip
     if fit is None:
         return None
     if machine is None:
         raise UsageError("say which machine the sound is to fit; give a machine card")
     from tapewright.chain.fit import fit_program
 
-    return fit_program(program, card, machine, fit)
+    return fit_program(program, card, machine, fit, name=name, run=run)
 
 
 def _image(image: ImageLike, start: int | None) -> Image:
@@ -207,28 +208,28 @@ def _chunks(
             f" {rate_hz:g} Hz can hold; give a rate of at least {alphabet.highest_hertz / 0.45:.0f}"
         )
     tape = blocks.encode(program, card, copies=copies, pause_seconds=pause_seconds, name=name, run=run)
-    parts = framing.encode(tape, card)
-    return _padded(_sound(parts, alphabet, machine, rate_hz, level, inverted, shape), rate_hz)
+    waves = line.wave_of(framing.encode(tape, card), alphabet)
+    gain = -level if inverted else level
+    return _padded(sound_of(waves, machine, shape, rate_hz, gain=gain), rate_hz)
 
 
-def _sound(
-    parts: Iterator[TapePart], alphabet: Alphabet, machine: MachineCard | None, rate_hz: float,
-    level: float, inverted: bool, shape: Shape | None,
+def sound_of(
+    waves: Iterable[Wave], machine: MachineCard | None, shape: Shape | None, rate_hz: float,
+    *, gain: float,
 ) -> Iterator[Samples]:  # fmt: skip
+    """Sound of a waveform: in a fitted shape, or as the machine's output stage makes it, or as it is."""
     stage = machine.output if machine is not None else None
-    sign = -1.0 if inverted else 1.0
-    waves = line.wave_of(parts, alphabet)
     if shape is not None:
         from tapewright.machine import fitted
 
-        return line.render(fitted.shaped(waves, shape), rate_hz, gain=sign * level)
+        return line.render(fitted.shaped(waves, shape), rate_hz, gain=gain)
     if stage is None:
-        return line.render(waves, rate_hz, gain=sign * level)
+        return line.render(waves, rate_hz, gain=gain)
     volts = node_volts(stage)
     swing = float(volts.max() - volts.min())
     loudest = 2.0 if stage.coupling_farads else 1.0  # a capacitor can double a step
     shaped = coupled(line.render(port_levels(waves, stage), rate_hz), stage, rate_hz)
-    scale = sign * level / (0.5 * swing * stage.gain * loudest)
+    scale = gain / (0.5 * swing * stage.gain * loudest)
     return ((scale * chunk).astype(np.float32) for chunk in shaped)
 
 

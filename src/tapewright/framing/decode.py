@@ -15,6 +15,7 @@ from tapewright.framing.encode import byte_symbols
 from tapewright.framing.kernels import BYTE, IDLE, LOST, frame_scores, segment
 from tapewright.framing.slots import MOST_BRIDGED_SECONDS, Slots
 from tapewright.model import ByteRun, Symbols
+from tapewright.model.runs import runs_of
 
 __all__ = ["Framer"]
 
@@ -260,8 +261,7 @@ class Framer:
         kept = is_byte & ~lost
         sure_of = np.where(self._may_hold_slip(path), path.sure * STRAY_IDLE_CONFIDENCE, path.sure)
         first, end, sure = [path.first[kept]], [path.end[kept]], [sure_of[kept]]
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
-        for a, b in zip(edges[::2], edges[1::2], strict=True):
+        for a, b in runs_of(lost):
             from_slot, to_slot = path.first[a], path.end[b - 1]
             seconds = self.slots.start_seconds[to_slot] - self.slots.start_seconds[from_slot]
             places = np.linspace(from_slot, to_slot, round(seconds / self.slots.byte_seconds) + 1).astype(int)

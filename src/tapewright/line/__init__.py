@@ -1,7 +1,7 @@
 """Waveform <-> symbols: synthesis and the receiver, both driven by the card alone."""
 
 from tapewright.line.decode import Heard, Prospect, Survey, decode, is_polar, rank, survey
-from tapewright.line.encode import encode, render, wave_of
+from tapewright.line.encode import encode, render, symbols_of, wave_of
 from tapewright.line.live import Listener
 
 __all__ = [
@@ -15,5 +15,6 @@ __all__ = [
     "rank",
     "render",
     "survey",
+    "symbols_of",
     "wave_of",
 ]

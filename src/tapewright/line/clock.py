@@ -184,7 +184,7 @@ def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
     `place` and `pace` are the clock at tape times `at`; before the first and after the last it runs on.
     """
     last = len(at) - 1
-    first = _line(heard, at[0], place[0], pace[0], 0, at[0], even)
+    first = _curve(heard, at[0], place[0], pace[0], 0.0, 0.0, 0, at[0], even)
     for k in range(last):
         width = at[k + 1] - at[k]
         rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
@@ -193,12 +193,7 @@ def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
             heard, at[k], place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u,
             (da + db - 2.0 * rise) * u * u * u, first, at[k + 1], even,
         )  # fmt: skip
-    _line(heard, at[last], place[last], pace[last], first, len(even), even)
-
-
-@njit(cache=True, nogil=True)
-def _line(heard, at, place, pace, first, until, even):  # type: ignore[no-untyped-def]
-    return _curve(heard, at, place, pace, 0.0, 0.0, first, until, even)
+    _curve(heard, at[last], place[last], pace[last], 0.0, 0.0, first, len(even), even)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

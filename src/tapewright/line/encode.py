@@ -21,7 +21,7 @@ from tapewright.cards import Alphabet
 from tapewright.line.kernels import add_up, carry_phase, render_segments
 from tapewright.model import HALF, LEVEL, SILENCE, TONE, Samples, TapePart, UsageError, Wave
 
-__all__ = ["encode", "render", "wave_of"]
+__all__ = ["encode", "render", "symbols_of", "wave_of"]
 
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
 #: Symbols laid out at a time, and the length of the waves they are handed on in (chosen: a second at 192 kHz
@@ -94,6 +94,11 @@ def wave_of(parts: Iterable[TapePart], alphabet: Alphabet) -> Iterator[Wave]:
         for symbols in _batches(part, alphabet):
             wave, phase = layout.wave(symbols, phase)
             yield from _pieces(wave)
+
+
+def symbols_of(part: TapePart, alphabet: Alphabet) -> npt.NDArray[np.int64]:
+    """Numbers of the symbols in a part of a tape: of kind ``symbols``, or ``lead``, which is repeated."""
+    return np.concatenate([np.zeros(0, np.int64), *_batches(part, alphabet)])
 
 
 def render(waves: Iterable[Wave], rate_hz: float, *, gain: float = 1.0) -> Iterator[Samples]:

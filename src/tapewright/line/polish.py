@@ -23,6 +23,7 @@ from tapewright.line.search import prices
 from tapewright.line.sequence import search_sequence
 from tapewright.line.stretches import Stretch
 from tapewright.line.templates import BIT
+from tapewright.model.runs import runs_of
 
 __all__ = ["Polished", "polish"]
 
@@ -169,15 +170,10 @@ def _first_hearing(
 def _beam(stretch: Stretch, grid: Grid) -> FloatArray:
     """How far behind the best a sequence is given up, at every `step` grid samples."""
     beam = np.full(stretch.total // grid.step + 1, BEAM_NATS)
-    for first, last in _runs(stretch.is_clear):
+    for first, last in runs_of(stretch.is_clear):
         end = stretch.place[last - 1] + grid.length[stretch.symbol[last - 1]]
         beam[stretch.place[first] // grid.step : end // grid.step] = CLEAR_BEAM_NATS
     return beam
-
-
-def _runs(marked: npt.NDArray[np.bool_]) -> IntArray:
-    edges = np.diff(np.concatenate(([False], marked, [False])).astype(np.int8))
-    return np.flatnonzero(edges).reshape(-1, 2)
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,6 +22,7 @@ from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
 from tapewright.line.templates import FILLER_NAME, band_of, kinds_of
 from tapewright.model import AudioSource, Samples, Symbols
+from tapewright.model.runs import runs_of
 
 __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
 
@@ -263,10 +264,9 @@ class Receiver:
             np.add.at(covered, begin, 1.0)
             np.add.at(covered, end, -1.0)
             open_ &= np.cumsum(covered)[:count] < 0.5
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], open_, [False])).astype(np.int8)))
         return [
             (int(a * block), int(b * block))
-            for a, b in edges.reshape(-1, 2)
+            for a, b in runs_of(open_)
             if (b - a) * block >= UNEXPLAINED_SECONDS * rate
         ]
 

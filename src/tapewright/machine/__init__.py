@@ -1,4 +1,4 @@
-"""The machine's own electronics: so far the output stage, which shapes what it sends to the recorder."""
+"""The machine's own electronics: its output stage here; input stage, load routine and map in the modules."""
 
 from tapewright.machine.output import coupled, node_volts, port_levels
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import islice, product
 
 import numpy as np
@@ -21,7 +22,7 @@ from tapewright.machine.eye import Eye
 from tapewright.machine.output import port_levels
 from tapewright.machine.played import Played
 from tapewright.machine.simulate import RATE_HZ
-from tapewright.machine.window import LEVELS_DB, Island, load_at
+from tapewright.machine.window import LEVELS_DB, Island, islands_of, load_at
 from tapewright.model import LEVEL, SILENCE, UsageError, Wave
 
 __all__ = ["PATHS", "Fitting", "Shape", "fit", "shaped"]
@@ -156,7 +157,8 @@ def fit(play: Play, eye: Eye, path: str = "direct") -> Fitting:
 
     loudest = LOUDEST_DB[path]
 
-    def width(shape: Shape | None) -> tuple[float, float]:
+    @cache
+    def width(shape: Shape) -> tuple[float, float]:
         loads = share(shape, COARSE_DB)
         return _widest(loads & (loudest >= COARSE_DB), COARSE_DB)[0], _widest(loads, COARSE_DB)[0]
 
@@ -166,18 +168,15 @@ def fit(play: Play, eye: Eye, path: str = "direct") -> Fitting:
         for turned, wide, tilt, depth in product((False, True), (1.0, 0.6, 0.3), (0.0, 0.6, -0.6), (1.0, 0.4))
     ]
     best = max(tried, key=width)
-    most = width(best)
     for step in (0.3, 0.15, 0.08):  # one setting at a time, finer and finer
         for other in _neighbours(best, step, half):
-            wide = width(other)
-            if wide > most:
-                best, most = other, wide
-    before, _ = _widest(share(None, FINE_DB) & (loudest >= FINE_DB), FINE_DB)
+            if width(other) > width(best):
+                best = other
+    before, own = _widest(share(None, FINE_DB) & (loudest >= FINE_DB), FINE_DB)
     loads = share(best, FINE_DB)
     after, island = _widest(loads & (loudest >= FINE_DB), FINE_DB)
-    if before >= after > 0.0:
-        _, island = _widest(share(None, FINE_DB) & (loudest >= FINE_DB), FINE_DB)
-        return Fitting(None, before, before, island, loudest)
+    if own is not None and before >= after:
+        return Fitting(None, before, before, own, loudest)
     if island is None:
         _, island = _widest(loads, FINE_DB)
     return Fitting(best, before, after, island, loudest)
@@ -194,9 +193,7 @@ def _neighbours(shape: Shape, step: float, half_seconds: float) -> Iterator[Shap
 
 
 def _widest(loads: npt.NDArray[np.bool_], levels_db: FloatArray) -> tuple[float, Island | None]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], loads, [False])).astype(np.int8)))
-    islands = [Island(float(levels_db[a]), float(levels_db[b - 1])) for a, b in edges.reshape(-1, 2)]
-    best = max(islands, key=lambda island: island.width_db, default=None)
+    best = max(islands_of(loads, levels_db), key=lambda island: island.width_db, default=None)
     if best is None:
         return 0.0, None
     return best.width_db + float(levels_db[1] - levels_db[0]), best

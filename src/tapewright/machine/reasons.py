@@ -18,7 +18,7 @@ from tapewright.machine.remedies import Change, Remedy, Setting, best_remedy, he
 from tapewright.machine.simulate import RATE_HZ, Edges, edges
 from tapewright.machine.steady import drop_db
 
-__all__ = ["Evidence", "Reason", "Setting", "why"]
+__all__ = ["Evidence", "Reason", "Setting", "volts_text", "why"]
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -14,8 +14,9 @@ from tapewright.machine.eye import Eye
 from tapewright.machine.loop import Reader
 from tapewright.machine.played import Played
 from tapewright.machine.port import Port
-from tapewright.machine.window import Island, excerpts, islands_at, load_at
+from tapewright.machine.window import Island, excerpts, islands_at, islands_of, load_at
 from tapewright.model import CardError, UsageError
+from tapewright.model.runs import runs_of
 
 __all__ = ["TOLERANCES", "Sensitivity", "Tolerance", "changed", "parts_of", "tolerance"]
 
@@ -146,19 +147,14 @@ def tolerance(
         if port is not None:
             loads[k] = _loads(short, port, eye.reader, levels_db, first)
     share = loads.mean(axis=0)
-    good = np.concatenate(([False], share >= SHARE, [False]))
-    edges = np.flatnonzero(np.diff(good.astype(np.int8))).reshape(-1, 2)
-    islands = [Island(float(levels_db[a]), float(levels_db[b - 1])) for a, b in edges]
+    islands = islands_of(share >= SHARE, levels_db)
     told = [_sensitivity(short, eye, names, most, levels_db) for names, most in groups]
     return Tolerance(machines, levels_db, share, islands, sorted(told, key=lambda one: -one.most_db))
 
 
 def _levels_first(nominal: BoolArray) -> IntArray:
     """Numbers of the levels that every machine is tried at: each third, and all near a narrow window."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], nominal, [False])).astype(np.int8))).reshape(
-        -1, 2
-    )
-    near = [np.arange(a - STRIDE, b + STRIDE) for a, b in edges if b - a < 4 * STRIDE]
+    near = [np.arange(a - STRIDE, b + STRIDE) for a, b in runs_of(nominal) if b - a < 4 * STRIDE]
     every = np.append(np.arange(0, len(nominal), STRIDE), len(nominal) - 1)
     return np.unique(np.clip(np.concatenate([every, *near]), 0, len(nominal) - 1))
 

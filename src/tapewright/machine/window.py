@@ -18,6 +18,7 @@ from tapewright.machine.loop import Reader
 from tapewright.machine.played import Played, dulled
 from tapewright.machine.port import Port
 from tapewright.machine.simulate import edges_at
+from tapewright.model.runs import runs_of
 
 __all__ = [
     "CORNERS_HZ",
@@ -26,6 +27,7 @@ __all__ = [
     "WindowMap",
     "excerpts",
     "islands_at",
+    "islands_of",
     "load_at",
     "maps",
 ]
@@ -55,6 +57,11 @@ class Island:
     def width_db(self) -> float:
         """From the lowest level that loads to the highest."""
         return self.high_db - self.low_db
+
+
+def islands_of(loads: BoolArray, levels_db: FloatArray) -> list[Island]:
+    """Levels next to each other that load, by whether each of them does."""
+    return [Island(float(levels_db[a]), float(levels_db[b - 1])) for a, b in runs_of(loads)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,10 +102,7 @@ class WindowMap:
 
     def islands(self, row: int) -> list[Island]:
         """Levels that load at one tone, to within a step of the map."""
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], self.loads[row], [False])).astype(np.int8)))
-        return [
-            Island(float(self.levels_db[a]), float(self.levels_db[b - 1])) for a, b in edges.reshape(-1, 2)
-        ]
+        return islands_of(self.loads[row], self.levels_db)
 
     def widest(self) -> tuple[int, Island] | None:
         """Tone and levels of the widest window, the brightest of several; None where nothing loads."""
@@ -174,8 +178,7 @@ def islands_at(
     # what was not tried is as its neighbours are; where nothing is hopeful, it fails
     known = np.union1d(tried, np.flatnonzero(~near))
     found = []
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], good[known], [False])).astype(np.int8)))
-    for a, b in edges.reshape(-1, 2):
+    for a, b in runs_of(good[known]):
         first, last = known[a], known[b - 1]
         low = _edge(loads, fine[first], fine[known[a - 1]] if a > 0 else fine[first])
         high = _edge(loads, fine[last], fine[known[b]] if b < len(known) else fine[last])
