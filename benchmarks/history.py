@@ -39,8 +39,17 @@ def save(what: str, results: dict[str, Any], commit: str | None = None) -> Path:
     if path.exists() and not commit.endswith("-changed"):
         results = _added(json.loads(path.read_text(encoding="utf-8")), results)
     content = {"what": what, "commit": commit, "time": now.isoformat(timespec="seconds")}
-    path.write_text(json.dumps(content | results, indent=1) + "\n", encoding="utf-8")
+    path.write_text(_text(content | results), encoding="utf-8")
     return path
+
+
+def _text(content: dict[str, Any]) -> str:
+    """JSON with a line for each row of a list, so that a file stays small and a change of it can be read."""
+    lines = []
+    for name, value in content.items():
+        rows = ",\n".join(f"  {json.dumps(row)}" for row in value) if isinstance(value, list) else ""
+        lines.append(f" {json.dumps(name)}: " + (f"[\n{rows}\n ]" if rows else json.dumps(value)))
+    return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
 def _added(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
