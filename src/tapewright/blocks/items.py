@@ -25,7 +25,9 @@ def check_from_bytes(item: Check, data: bytes) -> int:
 
 def constant_of(item: FieldItem) -> int | None:
     """Give the value a field always has, or None where it may vary."""
-    return item.value.value({}) if item.value is not None and not item.value.names else None
+    if item.value is None or item.value.names or item.varies:
+        return None
+    return item.value.value({})
 
 
 def followers(card: FormatCard, layout: BlockLayout) -> list[BlockLayout]:

@@ -180,6 +180,8 @@ def _field(item: FieldItem, is_header: bool) -> tuple[str, str]:
     size = f"{FIELD_WIDTH[item.type]} bytes, {_BYTE_ORDERS[order]}" if order else "1 byte"
     what = f"field '{item.field}', {size}"
     if item.value is not None:
+        if item.varies:
+            return what, f"unknown, written as {item.value}"
         return what, str(item.value) if item.value.names else f"always {item.value}"
     meaning, _, in_header = WRITER_NAMES[item.field].partition(" (for a header: ")
     return what, f"{meaning} {in_header[:-1]}" if is_header and in_header else meaning

@@ -139,12 +139,14 @@ class FieldItem(Coded):
 
     `value` says what is written; without it the names start, end, length, run, total, index, blocks,
     is_last and remaining mean what the writer knows of the block (see docs/format-cards.md). A field
-    with a `value` of numbers alone is a constant: reading anything else there is a fault.
+    with a `value` of numbers alone is a constant: reading anything else there is a fault, unless it `varies`:
+    then nobody knows what it means, and the value is only what to write.
     """
 
     field: FieldName
     type: FieldType
     value: Expr | None = None
+    varies: bool = False
 
 
 class TextField(Coded):

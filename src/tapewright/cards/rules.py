@@ -186,6 +186,8 @@ def _layout_problems(
 
 
 def _field_value_problems(at: str, item: FieldItem, numbers: set[str]) -> Iterator[Problem]:
+    if item.varies and (item.value is None or item.value.names):
+        yield f"{at}.varies", "it belongs to a field whose 'value' is a plain number; leave it out"
     if item.value is None:
         if item.field not in WRITER_NAMES:
             yield (

@@ -1,0 +1,224 @@
+"""How a byte stands on tape: found by looking for the known bytes in the bits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from tapewright.cards.format import ByteFormat
+from tapewright.learn.known import CODINGS, Known, Needles, as_sent
+from tapewright.learn.stream import Stream, byte_values
+
+__all__ = ["Framing", "find_framing", "frame_places"]
+
+#: Symbols from one byte to the next that are tried.
+PERIODS = range(5, 14)
+WIDTHS = (8, 7)
+#: A framing is believed if at least this share of the known bytes is found with it.
+LEAST_FOUND = 0.25
+#: Framing symbols are those that hold for this share of the bytes; the receiver may have misheard some.
+USUALLY = 0.97
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Framing:
+    """A reading of the bits under which known bytes appear.
+
+    Parameters
+    ----------
+    byte : ByteFormat
+    coding : {"plain", "hex"}
+        How a byte of the program is written.
+    swapped : tuple of bool
+        Of each save: whether its symbols 0 and 1 have to change places.
+    found : float
+        Share of the known bytes found.
+    spaced : bool
+        Whether idle time stands between bytes here and there.
+    """
+
+    byte: ByteFormat
+    coding: str
+    swapped: tuple[bool, ...]
+    found: float
+    spaced: bool = False
+
+
+@dataclass(frozen=True)
+class _Guess:
+    """What is tried: bytes at even distances, or after a start symbol each (`period` 0)."""
+
+    width: int
+    order: str
+    coding: str
+    period: int
+    start: int = 0
+    parity: bool = False
+
+
+def find_framing(streams: Sequence[Stream], knowns: Sequence[Known]) -> list[Framing]:
+    """Look for known bytes in bits, in every framing.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        What was heard of each save, not swapped.
+    knowns : sequence of Known
+        What each holds.
+
+    Returns
+    -------
+    list of Framing
+        The likeliest first; empty where the known bytes are not found.
+    """
+    needles = {
+        coding: [Needles(as_sent(known.data, coding)) for known in knowns] for coding in CODINGS
+    }
+    found: list[tuple[float, Framing]] = []
+    for guess in _guesses(knowns):
+        framing = _tried(guess, streams, knowns, needles[guess.coding])
+        if framing is not None:
+            # of two that find the same, the one that says more: even distances are the special case
+            found.append((framing.found - (0.005 if guess.period else 0.0), framing))
+    found.sort(key=lambda pair: -pair[0])
+    return [framing for _, framing in found]
+
+
+def _guesses(knowns: Sequence[Known]) -> Iterator[_Guess]:
+    seven_do = all(max(known.data, default=0) < 0x80 for known in knowns)
+    for coding in CODINGS:
+        for width in WIDTHS if seven_do or coding == "hex" else WIDTHS[:1]:
+            for order in ("lsb", "msb"):
+                for period in PERIODS:
+                    if period >= width:
+                        yield _Guess(width, order, coding, period)
+                for start in (0, 1):
+                    for parity in (False, True):
+                        yield _Guess(width, order, coding, 0, start, parity)
+
+
+def _tried(
+    guess: _Guess, streams: Sequence[Stream], knowns: Sequence[Known], needles: Sequence[Needles]
+) -> Framing | None:
+    """Give the framing under which a guess finds known bytes, if it does."""
+    swapped, columns, shares = [], [], []
+    spaced, fewest_idle = 0, 9
+    for stream, save in zip(streams, needles, strict=True):
+        best = max((_sought(guess, Stream(stream.symbols, swap), save) for swap in (False, True)), key=len)
+        share = len(best) / max(len(save), 1)
+        shares.append(share)
+        swapped.append(best.swapped)
+        if share >= LEAST_FOUND:
+            columns.append(best)
+    if not columns or np.mean(shares) < LEAST_FOUND:
+        return None
+    byte = _byte_format(guess, columns)
+    if byte is None:
+        return None
+    if guess.period == 0:
+        gaps = np.concatenate([hits.idle for hits in columns])
+        fewest_idle = int(gaps.min()) if len(gaps) else 0
+        stop = str(1 - guess.start) * (1 + min(fewest_idle, 2))
+        byte = byte.model_copy(update={"stop": stop})
+        spaced = bool(len(gaps) and np.mean(gaps > fewest_idle) > 0.02)
+    return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), bool(spaced))
+
+
+class _sought:  # noqa: N801 - a search and what it found
+    """Where a guess finds known bytes in a stream: the first bit of each byte."""
+
+    def __init__(self, guess: _Guess, stream: Stream, needles: Needles) -> None:
+        bits = stream.bits
+        self.stream, self.swapped = stream, stream.swapped
+        values = byte_values(bits, guess.width, guess.order)
+        if guess.period:
+            places, offsets = needles.find(values, guess.period)
+            self.places = places.astype(np.int64)
+            self.idle = np.zeros(0, np.int64)
+        else:
+            every = frame_places(bits, guess.start, guess.width + guess.parity)
+            runs, offsets = needles.find(values[every])
+            self.places = every[runs]
+            follows = runs[np.isin(runs + 1, runs)]
+            self.idle = every[follows + 1] - every[follows] - (guess.width + guess.parity + 2)
+        self.count = len(np.unique(offsets))
+
+    def __len__(self) -> int:
+        return self.count
+
+
+@njit(cache=True)
+def _frame_places(bits, start, width, places):  # type: ignore[no-untyped-def]
+    count, i = 0, 0
+    while i + width + 1 < len(bits):
+        whole = bits[i] == start and bits[i + width + 1] == 1 - start
+        for k in range(i + 1, i + width + 1):
+            whole = whole and bits[k] >= 0
+        if whole:
+            places[count] = i + 1
+            count += 1
+            i += width + 2
+        else:
+            i += 1
+    return count
+
+
+def frame_places(bits: npt.NDArray[np.int8], start: int, width: int) -> IntArray:
+    """Follow bytes by their start symbols: where each one's first bit stands.
+
+    Parameters
+    ----------
+    bits : ndarray of int8
+    start : {0, 1}
+        What announces a byte; the other is idle, and stands at its end.
+    width : int
+        Symbols between start and stop, parity included.
+    """
+    places = np.empty(len(bits) // (width + 2) + 1, np.int64)
+    return places[: _frame_places(bits, start, width, places)]
+
+
+def _byte_format(guess: _Guess, hits: Sequence[_sought]) -> ByteFormat | None:
+    """Tell what the symbols between the data bits are, or None if nothing explains them."""
+    extra = guess.period - guess.width if guess.period else int(guess.parity)
+    kinds = [_kind(guess.width, k, hits) for k in range(extra)]
+    parity = "none"
+    if kinds and kinds[0] in ("even", "odd"):
+        parity = kinds.pop(0)
+    if any(kind not in "01" for kind in kinds):
+        return None
+    if not guess.period:
+        if guess.parity and parity == "none":
+            return None  # a constant there is a stop or start symbol
+        return ByteFormat(
+            bits=guess.width, order=guess.order, start=str(guess.start), stop=str(1 - guess.start),
+            parity=parity,
+        )  # fmt: skip
+    rest = "".join(kinds)
+    stop = rest.rstrip(rest[-1]) if rest and rest[-1] != rest[0] else rest
+    return ByteFormat(
+        bits=guess.width, order=guess.order, start=rest[len(stop) :], stop=stop, parity=parity
+    )  # fmt: skip
+
+
+def _kind(width: int, column: int, hits: Sequence[_sought]) -> str:
+    """Tell what stands `column` symbols after the data bits: 0, 1, even or odd parity, or ?."""
+    bit, ones = [], []
+    for hit in hits:
+        bits = hit.stream.bits
+        places = hit.places[hit.places + width + column < len(bits)]
+        bit.append(bits[places + width + column])
+        ones.append(sum(bits[places + k] for k in range(width)))
+    value, parity = np.concatenate(bit), np.concatenate(ones) & 1
+    for kind, agrees in (
+        ("0", value == 0), ("1", value == 1), ("even", value == parity), ("odd", value == 1 - parity),
+    ):  # fmt: skip
+        if np.mean(agrees) >= USUALLY:
+            return kind
+    return "?"

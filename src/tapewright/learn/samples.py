@@ -1,0 +1,208 @@
+"""Stretches of bytes to blocks: what stands before, between and after the known bytes."""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.known import Known, as_sent
+from tapewright.learn.matching import NOT_KNOWN
+from tapewright.learn.stretches import Stretch
+from tapewright.model.runs import runs_of
+
+__all__ = ["Sample", "find_samples"]
+
+#: So many bytes beside the data may be what the program has there by chance.
+MOST_BY_CHANCE = 3
+#: So many equal bytes at the beginning of a block are one byte, repeated to be found by.
+LEAST_REPEATS = 3
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A block as it was heard, once.
+
+    Parameters
+    ----------
+    save : int
+    head : bytes
+        Tape bytes before the data; of a block without data, all of them.
+    tail : bytes
+        Tape bytes after the data.
+    first, end : int
+        Which of the program's bytes it holds (`end` exclusive); equal where it holds none.
+    repeats : int
+        How often the first byte of `head` stands on tape; `head` has it once.
+    mark, lead : str
+        Symbols before it.
+    lead_seconds, trail_seconds, gap_seconds : float
+    copies : int
+        How often the same block stands on tape, one after another.
+    """
+
+    save: int
+    head: bytes
+    tail: bytes
+    first: int
+    end: int
+    repeats: int = 1
+    mark: str = ""
+    lead: str = ""
+    lead_seconds: float = 0.0
+    trail_seconds: float = 0.0
+    gap_seconds: float = 0.0
+    copies: int = 1
+
+    @property
+    def has_data(self) -> bool:
+        """Whether known bytes are in it."""
+        return self.end > self.first
+
+    @property
+    def count(self) -> int:
+        """How many of the program's bytes it holds."""
+        return self.end - self.first
+
+
+def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], coding: str) -> list[Sample]:
+    """Cut stretches into blocks.
+
+    Parameters
+    ----------
+    stretches : sequence of Stretch
+    knowns : sequence of Known
+    coding : {"plain", "hex"}
+        How a byte of the program is written on tape.
+
+    Returns
+    -------
+    list of Sample
+        In order; a block that stands on tape several times running is there once.
+    """
+    per_byte = 2 if coding == "hex" else 1
+    parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
+    usual = _usual(len(part.head) for part in parts if part.has_data)
+    parts = [_given_back(part, usual, knowns[part.save].data, coding) for part in parts]
+    parts = [_cut(part, parts, knowns[part.save].data, coding) for part in parts]
+    usual = _usual(len(part.tail) for part in parts if part.has_data)
+    return _collapsed([_filled_up(part, usual) for part in parts])
+
+
+@dataclass(frozen=True)
+class _Part(Sample):
+    """A block with the bytes that would follow if it went on into its trailer."""
+
+    spare: bytes = b""
+
+
+def _parts(stretch: Stretch, per_byte: int) -> Iterator[_Part]:
+    """Cut one stretch at the known bytes in it."""
+    values = _as_bytes(stretch.values)
+    whole = _Part(
+        stretch.save, values, b"", 0, 0, mark=stretch.mark, lead=stretch.lead,
+        lead_seconds=stretch.lead_seconds, trail_seconds=stretch.trail_seconds,
+        gap_seconds=stretch.gap_seconds, spare=_as_bytes(stretch.spare),
+    )  # fmt: skip
+    runs = list(_runs(stretch, per_byte))
+    if not runs:
+        yield whole
+        return
+    # what stands between two runs is the tail of one and the head of the next: as long as the last one's tail
+    tail = len(values) - runs[-1][1]
+    begins = [0, *(min(end + tail, first) for (_, end), (first, _) in itertools.pairwise(runs)), len(values)]
+    own_head = len(runs) > 1 and runs[1][0] - begins[1]
+    if own_head and 0 < own_head < runs[0][0]:  # a header stands before the first block's head
+        begins[0] = runs[0][0] - own_head
+        yield replace(whole, head=values[: begins[0]], trail_seconds=0.0, gap_seconds=0.0, spare=b"")
+    for k, (first, end) in enumerate(runs):
+        offset = int(stretch.known[first]) // per_byte
+        part = replace(
+            whole, head=values[begins[k] : first], tail=values[end : begins[k + 1]],
+            first=offset, end=offset + (end - first) // per_byte,
+        )  # fmt: skip
+        if begins[k] > 0:
+            part = replace(part, lead="", lead_seconds=0.0, mark="")
+        if k + 1 < len(runs):
+            part = replace(part, trail_seconds=0.0, gap_seconds=0.0, spare=b"")
+        yield part
+
+
+def _runs(stretch: Stretch, per_byte: int) -> Iterator[tuple[int, int]]:
+    """First and last place (exclusive) of each run of known bytes that follow one another."""
+    known = stretch.known
+    for first, end in runs_of(known != NOT_KNOWN).tolist():
+        breaks = np.flatnonzero(np.diff(known[first:end]) != 1) + first + 1
+        for begin, stop in itertools.pairwise([first, *breaks.tolist(), end]):
+            begin += int(-known[begin] % per_byte)  # a character by itself is no byte
+            stop -= (stop - begin) % per_byte
+            if stop > begin:
+                yield begin, stop
+
+
+def _as_bytes(values: npt.NDArray[np.int16]) -> bytes:
+    return np.maximum(values, 0).astype(np.uint8).tobytes()
+
+
+def _usual(lengths: Iterable[int]) -> int:
+    """The commonest length."""
+    counted = Counter(lengths).most_common(1)
+    return counted[0][0] if counted else 0
+
+
+def _given_back(part: _Part, usual: int, data: bytes, coding: str) -> _Part:
+    """Give back to the head a last byte that by chance is the known one before the block's data."""
+    tape_bytes = usual - len(part.head)
+    count = tape_bytes // (2 if coding == "hex" else 1)
+    if not part.has_data or part.first == 0 or not 0 < count <= MOST_BY_CHANCE or count >= part.count:
+        return part
+    eaten = as_sent(data[part.first : part.first + count], coding)
+    return replace(part, head=part.head + eaten, first=part.first + count)
+
+
+def _cut(part: _Part, parts: Sequence[_Part], data: bytes, coding: str) -> _Part:
+    """Give to the tail what the next block holds as well."""
+    ends = [other.first for other in parts if other.save == part.save and other.has_data]
+    end = min((first for first in ends if first > part.first), default=part.end)
+    if not part.has_data or not 0 < part.end - end <= MOST_BY_CHANCE:
+        return part
+    return replace(part, tail=as_sent(data[end : part.end], coding) + part.tail, end=end)
+
+
+def _filled_up(part: _Part, usual: int) -> _Part:
+    """Make a tail as long as tails are, where its last bytes looked like trailer and were left out."""
+    missing = usual - len(part.tail)
+    if part.has_data and 0 < missing <= len(part.spare):
+        return replace(part, tail=part.tail + part.spare[:missing])
+    return part
+
+
+def _collapsed(parts: Sequence[_Part]) -> list[Sample]:
+    """Count the same block several times running once."""
+    samples: list[Sample] = []
+    for part in parts:
+        head, repeats = _once(part.head)
+        sample = Sample(
+            part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
+            part.lead_seconds, part.trail_seconds, part.gap_seconds,
+        )  # fmt: skip
+        before = samples[-1] if samples else None
+        if before is not None and _content(before) == _content(sample):
+            samples[-1] = replace(before, copies=before.copies + 1, trail_seconds=sample.trail_seconds)
+        else:
+            samples.append(sample)
+    return samples
+
+
+def _content(sample: Sample) -> tuple[object, ...]:
+    return sample.save, sample.head, sample.tail, sample.first, sample.end
+
+
+def _once(head: bytes) -> tuple[bytes, int]:
+    """A head that begins with one byte many times, with that byte once."""
+    repeats = len(head) - len(head.lstrip(head[:1])) if head else 0
+    return (head[repeats - 1 :], repeats) if repeats >= LEAST_REPEATS else (head, 1)

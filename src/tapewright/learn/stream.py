@@ -1,0 +1,77 @@
+"""The bits of one save as they were heard, before anybody knows where bytes begin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.model import Symbols
+
+__all__ = ["NO_BIT", "Stream", "byte_values"]
+
+#: Stands for symbols that are no bits: gaps, leaders and marks of their own.
+NO_BIT = -1
+
+BitArray = npt.NDArray[np.int8]
+ValueArray = npt.NDArray[np.int16]
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """One save's symbols, taken for bits.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    swapped : bool
+        Whether the symbol named 1 is taken for a 0, and the other way round.
+    """
+
+    symbols: Symbols
+    swapped: bool = False
+
+    @cached_property
+    def bits(self) -> BitArray:
+        """Each symbol's bit, `NO_BIT` where it is none; int8, shape (n,)."""
+        zero, one = (self.symbols.names.index(name) for name in ("10" if self.swapped else "01"))
+        bits = np.full(len(self.symbols), NO_BIT, np.int8)
+        bits[self.symbols.index == zero] = 0
+        bits[self.symbols.index == one] = 1
+        return bits
+
+    def seconds(self, first: int, end: int) -> float:
+        """How long symbols `first` to `end` (exclusive) last, at the speed their tape was recorded."""
+        if end <= first:
+            return 0.0
+        heard = self.symbols
+        lasted = heard.end_seconds[end - 1] - heard.start_seconds[first]
+        return float(lasted * np.median(heard.speed[first:end]))
+
+
+def byte_values(bits: BitArray, width: int, order: str) -> ValueArray:
+    """Give the byte that would begin at each bit.
+
+    Parameters
+    ----------
+    bits : ndarray of int8, shape (n,)
+    width : int
+        Bits in a byte.
+    order : {"lsb", "msb"}
+
+    Returns
+    -------
+    ndarray of int16, shape (max(n - width + 1, 0),)
+        -1 where one of its bits is none.
+    """
+    count = max(len(bits) - width + 1, 0)
+    value = np.zeros(count, np.int16)
+    whole = np.ones(count, np.bool_)
+    for k in range(width):
+        bit = bits[k : k + count]
+        value |= np.maximum(bit, 0).astype(np.int16) << (k if order == "lsb" else width - 1 - k)
+        whole &= bit >= 0
+    value[~whole] = -1
+    return value

@@ -1,0 +1,254 @@
+"""Bits to stretches of bytes: what stands between one leader or silence and the next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.framing import Framing, frame_places
+from tapewright.learn.known import Known, Needles, as_sent
+from tapewright.learn.matching import NOT_KNOWN, known_offsets
+from tapewright.learn.stream import NO_BIT, Stream, byte_values
+from tapewright.model import GAP
+from tapewright.model.runs import runs_of
+
+__all__ = ["Stretch", "find_stretches"]
+
+#: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
+#: Where the first leader is short, half of it.
+LEAST_LEADER = 96
+#: A mark between leader and bytes has at most so many symbols; a leader before it at least so many.
+LONGEST_MARK, LEADER_BEFORE_MARK = 24, 8
+#: Of a leader that goes over into the mark, so many symbols are taken along, to tell the mark from data.
+LEADER_IN_MARK = 8
+#: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
+FEWEST_BYTES = 2
+#: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
+IDLE_FACTOR, IDLE_SLACK = 2.0, 12
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Bytes that follow one another on tape.
+
+    Parameters
+    ----------
+    save : int
+        Which recording.
+    values : ndarray of int16, shape (n,)
+        As they stand on tape; -1 where nothing could be read.
+    spare : ndarray of int16
+        What would follow if the stretch went on into the leader after it: a last byte may look like leader.
+    places : ndarray of int64, shape (n,)
+        Where each one's first bit stands in the save's symbols.
+    known : ndarray of int64, shape (n,)
+        Which byte of the known ones, as they are sent, each is; `NOT_KNOWN` for none.
+    mark : str
+        Symbols between leader and first byte that are part of neither.
+    lead : str
+        The symbol before that, again and again; empty for none.
+    lead_seconds : float
+    trail_seconds : float
+        Length of what follows of the same symbol, up to the next silence.
+    gap_seconds : float
+        Silence after that, up to the next stretch; 0 for the last.
+    """
+
+    save: int
+    values: npt.NDArray[np.int16]
+    spare: npt.NDArray[np.int16]
+    places: IntArray
+    known: IntArray
+    mark: str = ""
+    lead: str = ""
+    lead_seconds: float = 0.0
+    trail_seconds: float = 0.0
+    gap_seconds: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    @property
+    def known_count(self) -> int:
+        """How many of the known bytes are in it."""
+        return int(np.count_nonzero(self.known != NOT_KNOWN))
+
+
+def find_stretches(
+    streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
+) -> list[Stretch]:
+    """Cut what was heard of all saves into stretches of bytes.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        Not swapped.
+    knowns : sequence of Known
+    framing : Framing
+    leader : str
+        The symbol leaders consist of, by the name the receiver gives it.
+
+    Returns
+    -------
+    list of Stretch
+        Save by save, in order of time.
+    """
+    found: list[Stretch] = []
+    for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
+        turned = Stream(stream.symbols, framing.swapped[save])
+        sent = as_sent(known.data, framing.coding)
+        cut = _asynchronous if framing.byte.start else _synchronous
+        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, leader)]
+        found += _surroundings(turned, pieces, framing, leader)
+    return found
+
+
+def _piece(
+    values: npt.NDArray[np.int16], places: IntArray, known: IntArray, spare: IntArray | None = None
+) -> Stretch:
+    after = values[spare] if spare is not None else np.zeros(0, np.int16)
+    return Stretch(0, values[places], after, places, known)
+
+
+def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+    """Follow bytes by their start symbols; a longer rest than usual, or another symbol, ends a stretch."""
+    byte = framing.byte
+    width = byte.bits + (byte.parity != "none")
+    places = frame_places(stream.bits, int(byte.start[-1]), width)
+    values = byte_values(stream.bits, byte.bits, byte.order)
+    needles = Needles(sent)
+    known = known_offsets(values[places], sent, needles)
+    idle = np.diff(places) - byte.symbols_per_byte
+    inside = (known[:-1] != NOT_KNOWN) & (known[1:] == known[:-1] + 1)
+    usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
+    hole = np.cumsum(stream.bits == NO_BIT)
+    apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
+    for part in np.split(np.arange(len(places)), np.flatnonzero(apart) + 1):
+        if len(part) and (len(part) >= FEWEST_BYTES or (known[part] != NOT_KNOWN).any()):
+            yield _piece(values, places[part], known[part])
+
+
+def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+    """Lay bytes end to end through what lies between leaders, in step with the known ones."""
+    bits, byte = stream.bits, framing.byte
+    values = byte_values(bits, byte.bits, byte.order)
+    period = byte.symbols_per_byte
+    needles = Needles(sent)
+    at, _ = needles.find(values, period)
+    regions = list(_between_leaders(stream, at, period, leader))
+    heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
+    step = heads[0] % period if heads else 0
+    for first, end, first_hit in regions:
+        phase = first_hit if first_hit >= 0 else first + step
+        begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
+        places = np.arange(begin, end, period, dtype=np.int64)
+        places = places[(places >= 0) & (places < len(values))]
+        places = places[_first_sound(bits, values, places, framing) :]
+        if not len(places):
+            continue
+        known = known_offsets(values[places], sent, needles)
+        if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
+            after = places[-1] + period * np.arange(1, 5)
+            yield _piece(values, places, known, after[after < len(values)])
+
+
+def _between_leaders(
+    stream: Stream, at: IntArray, period: int, leader: str
+) -> Iterator[tuple[int, int, int]]:
+    """First and last symbol (exclusive) of every region that is no leader, and its first known byte or -1."""
+    bits = stream.bits
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    data = np.zeros(len(bits) + 1, np.int64)
+    for place in at.tolist():
+        data[place] += 1
+        data[min(place + 5 * period, len(bits))] -= 1
+    is_data = np.cumsum(data)[:-1] > 0
+    quiet = bits == NO_BIT
+    runs = runs_of(lead & ~is_data)
+    longest = int(np.diff(runs, axis=1).max(initial=0))
+    for first, end in runs:
+        if end - first >= min(LEAST_LEADER, longest // 2):
+            quiet[first:end] = True
+    for first, end in runs_of(~quiet):
+        if end - first < period:
+            continue
+        inside = at[(at >= first) & (at < end)]
+        yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _first_sound(
+    bits: npt.NDArray[np.int8], values: npt.NDArray[np.int16], places: IntArray, framing: Framing
+) -> int:
+    """From which byte on the bytes are such as the framing makes them: a mark before them is not."""
+    byte = framing.byte
+    head = places[:LONGEST_MARK // byte.bits + 1]
+    head = head[head + byte.symbols_per_byte <= len(bits)]
+    sound = values[head] >= 0
+    if byte.parity in ("even", "odd"):
+        ones = sum(bits[head + k].astype(np.int64) for k in range(byte.bits))
+        sound &= (ones + bits[head + byte.bits]) % 2 == (byte.parity == "odd")
+    for k, symbol in enumerate(byte.stop):
+        sound &= bits[head + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
+    wrong = np.flatnonzero(~sound)
+    return int(wrong[-1]) + 1 if len(wrong) else 0
+
+
+def _surroundings(
+    stream: Stream, pieces: Sequence[Stretch], framing: Framing, leader: str
+) -> Iterator[Stretch]:
+    """Tell leader, mark, trailer and silence around each stretch of one save."""
+    byte, index = framing.byte, stream.symbols.index
+    begins = [int(piece.places[0]) - len(byte.start) for piece in pieces]
+    ends = [int(piece.places[-1]) + byte.symbols_per_byte - len(byte.start) for piece in pieces]
+    lead = stream.symbols.names.index(leader)
+    for k, piece in enumerate(pieces):
+        before = ends[k - 1] if k else 0
+        after = begins[k + 1] if k + 1 < len(pieces) else len(index)
+        mark, lead_end = _mark(stream, before, begins[k], lead, framing)
+        silent = np.flatnonzero(index[before:lead_end] == GAP)
+        lead_first = before + int(silent[-1]) + 1 if len(silent) else before
+        quiet = np.flatnonzero(index[ends[k] : after] == GAP)
+        trail_end = ends[k] + int(quiet[0]) if len(quiet) else (ends[k] if k + 1 < len(pieces) else after)
+        gap = 0.0
+        if len(quiet) and k + 1 < len(pieces):
+            gap = float(
+                stream.symbols.start_seconds[min(ends[k] + int(quiet[-1]) + 1, after)]
+                - stream.symbols.start_seconds[trail_end]
+            )
+        yield replace(
+            piece,
+            mark=mark,
+            lead=_turned(leader, stream) if lead_end > lead_first else "",
+            lead_seconds=stream.seconds(lead_first, lead_end),
+            trail_seconds=stream.seconds(ends[k], trail_end),
+            gap_seconds=gap,
+        )
+
+
+def _mark(stream: Stream, first: int, end: int, lead: int, framing: Framing) -> tuple[str, int]:
+    """What stands between leader and first byte, and where the leader ends."""
+    index = stream.symbols.index
+    lead_end = end
+    for place in range(end, max(first, end - LONGEST_MARK), -1):
+        run = index[max(first, place - LEADER_BEFORE_MARK) : place]
+        if len(run) and (run == lead).all():
+            lead_end = place
+            break
+    mark = "".join(_turned(stream.symbols.names[k], stream) for k in index[lead_end:end] if k != GAP)
+    if mark and not framing.byte.start and set(mark) <= set("01"):
+        taken = min(LEADER_IN_MARK, lead_end - first)
+        mark = _turned(stream.symbols.names[lead], stream) * taken + mark
+        lead_end -= taken
+    return mark, lead_end
+
+
+def _turned(name: str, stream: Stream) -> str:
+    """Name of a symbol after 0 and 1 have changed places, if they have to."""
+    return {"0": "1", "1": "0"}.get(name, name) if stream.swapped else name
+
+
