@@ -1,0 +1,127 @@
+"""What it costs to assume something about a check, in bits: the negative log of how usual it is.
+
+All numbers are chosen: machines mostly add up, over everything or over the data, and start from 0. They
+need only be right within a few bits; what decides is 8 bits of evidence a byte and recording. What has to
+be solved for costs as many bits as it has, so that a rule fitted to the recordings gains nothing by it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.check_rule import CONSTANT_NAMES, Place
+
+__all__ = [
+    "CATALOGUE_POLYS",
+    "CRC_KIND_BITS",
+    "CRC_REFLECTED_BITS",
+    "INIT_BITS",
+    "NO_CHECK_BITS",
+    "SIMPLE_KIND_BITS",
+    "XOROUT_BITS",
+    "as_sent_bits",
+    "coverage_bits",
+    "number_bits",
+    "place_bits",
+    "poly_bits",
+    "start_bits",
+]
+
+Ints = npt.NDArray[np.uint64]
+Floats = npt.NDArray[np.float64]
+
+#: What follows the items of a block is mostly a check.
+NO_CHECK_BITS = 2.0
+#: Kind of check, and whether its bytes are inverted.
+SIMPLE_KIND_BITS: dict[tuple[str, bool], float] = {
+    ("sum8", False): 2.0, ("sum8-neg", False): 3.0, ("xor8", False): 2.5, ("sum16", False): 3.3,
+    ("fletcher16", False): 4.5, ("sum16", True): 6.5, ("fletcher16", True): 9.0,
+}  # fmt: skip
+CRC_KIND_BITS: dict[int, float] = {8: 5.0, 16: 2.7, 24: 7.5, 32: 4.5}
+#: Polynomials of the published catalogue (RevEng, by the figures), with what they cost.
+CATALOGUE_POLYS: dict[int, dict[int, float]] = {
+    8: {0x07: 2.0, 0x31: 3.0, 0x39: 4.0, 0x9B: 4.0},
+    16: {0x1021: 1.0, 0x8005: 2.0},
+    24: {0x864CFB: 0.5},
+    32: {0x04C11DB7: 0.7, 0x1EDC6F41: 2.5},
+}
+#: Where a register starts, and what it is exclusive-ored with at the end: 0, all ones, a value that the
+#: catalogue has, or any.
+INIT_BITS = 1.0, 1.3, 4.0
+XOROUT_BITS = 0.6, 2.0, 4.0
+_CATALOGUE_INITS: dict[int, tuple[int, ...]] = {16: (0x1D0F,), 24: (0xB704CE,)}
+_CATALOGUE_XOROUTS: dict[int, tuple[int, ...]] = {8: (0x55,)}
+CRC_REFLECTED_BITS = 1.0  # reflected or not
+_UNUSUAL_BITS = 2.5  # on top of the bits of a number that has to be solved for
+
+
+def place_bits(place: Place, is_told_apart: bool) -> float:
+    """Give the price of a place: its byte order, bytes in front of it, whether it is coded like the rest."""
+    bits = 0.3 if place.offset == 0 else 4.5
+    if place.width_bytes > 1:
+        bits += 1.0
+    if is_told_apart:
+        bits += 0.5 if place.is_coded else 2.0
+    return bits
+
+
+def as_sent_bits(as_sent: bool, is_told_apart: bool) -> float:
+    """Give the price of a check over the bytes in memory, or on tape."""
+    if not is_told_apart:
+        return 0.0
+    return 1.5 if as_sent else 0.6
+
+
+def start_bits(start: int, width: int) -> float:
+    """Give the price of the value a sum or exclusive or starts from."""
+    if start == 0:
+        return 0.25
+    return 5.0 if start in ((1 << width) - 1, 1) else width + _UNUSUAL_BITS
+
+
+def poly_bits(polys: Ints, width: int) -> Floats:
+    """Give the price of polynomials; odd ones only are ever tried."""
+    known = CATALOGUE_POLYS[width]
+    return np.array([known.get(int(poly), width - 1 + _UNUSUAL_BITS) for poly in polys])
+
+
+def number_bits(values: Ints, width: int, usual: tuple[float, float, float], is_init: bool) -> Floats:
+    """Give the price of start values (`INIT_BITS`) or final ones (`XOROUT_BITS`) of CRCs."""
+    named = (_CATALOGUE_INITS if is_init else _CATALOGUE_XOROUTS).get(width, ())
+    price = np.full(values.shape, width + _UNUSUAL_BITS)
+    for value in named:
+        price[values == value] = usual[2]
+    price[values == (1 << width) - 1] = usual[1]
+    price[values == 0] = usual[0]
+    return price
+
+
+def coverage_bits(names: Sequence[str]) -> dict[tuple[str, ...], float]:
+    """List what a check after these items may cover, with the price of each.
+
+    Everything; everything but the sync; everything that changes; the data; and each run of items that
+    ends with the last one, or with the last that changes.
+    """
+    changing = tuple(name for name in names if name not in CONSTANT_NAMES)
+    weights: dict[tuple[str, ...], float] = {}
+
+    def add(over: Sequence[str], weight: float) -> None:
+        if over:
+            weights[tuple(over)] = weights.get(tuple(over), 0.0) + weight
+
+    add(names, 0.2)
+    add([name for name in names if name != "sync"], 0.2)
+    add(changing, 0.2)
+    add([name for name in names if name == "data"], 0.25)
+    for run in {tuple(names), tuple(names[: _last(names, changing)])}:
+        for first in range(len(run)):
+            add(run[first:], 0.1 / len(run))
+    total = sum(weights.values())
+    return {over: float(np.log2(total / weight)) for over, weight in weights.items()}
+
+
+def _last(names: Sequence[str], changing: Sequence[str]) -> int:
+    return names.index(changing[-1]) + 1 if changing else 0

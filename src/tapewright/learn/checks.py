@@ -1,0 +1,147 @@
+"""Finding the check of a kind of block: what is added up, how, and where the result stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from tapewright.learn.check_evidence import Tails, distinct_messages
+from tapewright.learn.check_price import as_sent_bits, coverage_bits
+from tapewright.learn.check_probes import probe_messages
+from tapewright.learn.check_rule import CheckRule, Message
+from tapewright.learn.check_sums import sum_rules
+from tapewright.learn.check_words import evidence_words
+from tapewright.learn.crc_search import CrcSearch
+
+__all__ = ["CheckClaim", "CheckRule", "Message", "find_checks"]
+
+Certainty = Literal["certain", "likely", "open"]
+
+#: Bits by which a claim must lead everything else: 1 in 4096, and 1 in 64.
+CERTAIN_BITS, LIKELY_BITS = 12.0, 6.0
+#: Below this, polynomials that the recordings give away are looked for as well.
+_CONVINCING_BITS = 8.0
+#: More messages cost time and add nothing: with so many, all that can be told apart is.
+_MOST_MESSAGES = 12
+_MOST_RULES = 80
+
+
+@dataclass(frozen=True)
+class CheckClaim:
+    """A check that a kind of block seems to have.
+
+    Parameters
+    ----------
+    rule : CheckRule
+    bits : float
+        Evidence against "these bytes are no check", less the price of the assumption.
+    certainty : {"certain", "likely", "open"}
+        ``certain``: leads everything else together by 12 bits, and two different messages agree. ``likely``:
+        leads by 6.
+    agreeing, messages : int
+        How many different messages agree with it, of how many.
+    variants : tuple of CheckRule
+        Other ways to say the same: they write the same bytes for every program.
+    rivals : tuple of CheckClaim
+        What explains the messages nearly as well (within 12 bits) and would write other bytes for some
+        program; the best first. Rivals have no rivals of their own here.
+    words : str
+        The evidence as a sentence.
+    """
+
+    rule: CheckRule
+    bits: float
+    certainty: Certainty
+    agreeing: int
+    messages: int
+    variants: tuple[CheckRule, ...]
+    rivals: tuple[CheckClaim, ...]
+    words: str
+
+
+def find_checks(messages: Sequence[Message]) -> list[CheckClaim]:
+    """Find what the check of a kind of block may be.
+
+    Every sum, exclusive or, Fletcher's sum and CRC that a card can describe is tried over every run of items,
+    at every place after them. What is free in a rule is solved for and paid for with as many bits as it has.
+
+    Parameters
+    ----------
+    messages : sequence of Message
+        Blocks of one kind, all with the same names of items. Equal ones count once; a few may be misread.
+
+    Returns
+    -------
+    list of CheckClaim
+        The best first, and its rivals after it; empty where nothing is better than "no check".
+    """
+    distinct = [message for message in distinct_messages(messages) if message.names]
+    if not distinct:
+        return []
+    chosen = [distinct[n] for n in _spread(len(distinct), _MOST_MESSAGES)]
+    groups = _told_apart(_best_rules(chosen), chosen)
+    if not groups or groups[0][1] <= 0:
+        return []
+    best = groups[0][1]
+    near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)]
+    claims = [_claim(rules, bits, groups, distinct) for rules, bits in near]
+    return [replace(claim, rivals=tuple(other for other in claims if other is not claim)) for claim in claims]
+
+
+def _spread(count: int, most: int) -> list[int]:
+    """Choose places spread evenly, the first and the last among them."""
+    return sorted({int(n) for n in np.linspace(0, count - 1, min(count, most)).round()})
+
+
+def _best_rules(messages: Sequence[Message]) -> list[tuple[CheckRule, float]]:
+    tails = Tails(messages)
+    names = messages[0].names
+    coded_differs = any(message.sent != tuple(value for _, value in message.items) for message in messages)
+    covered, covered_bits = {}, {}
+    for over, bits in coverage_bits(names).items():
+        for as_sent in (False, True) if coded_differs else (False,):
+            covered[over, as_sent] = [
+                b"".join(message.covered(name, as_sent) for name in over) for message in messages
+            ]
+            covered_bits[over, as_sent] = bits + as_sent_bits(as_sent, coded_differs)
+    crcs = CrcSearch(tails, covered_bits)
+    found = [*sum_rules(tails, covered, covered_bits), *crcs.usual_rules()]
+    if max((bits for _, bits in found), default=0.0) < _CONVINCING_BITS:
+        found += crcs.unusual_rules()
+    return sorted(found, key=lambda rule: -rule[1])[:_MOST_RULES]
+
+
+def _told_apart(
+    found: Sequence[tuple[CheckRule, float]], messages: Sequence[Message]
+) -> list[tuple[list[CheckRule], float]]:
+    """Put rules together that write the same bytes for every program; the likeliest first."""
+    probes = probe_messages(messages)
+    is_told_apart = Tails(messages).is_told_apart
+    groups: dict[tuple[object, ...], tuple[list[CheckRule], float]] = {}
+    for rule, bits in found:
+        written = tuple(rule.check_bytes(probe) for probe in probes)
+        key = (rule.offset, rule.is_coded or not is_told_apart, written)
+        rules, _ = groups.setdefault(key, ([], bits))
+        if rule not in rules:
+            rules.append(rule)
+    return list(groups.values())
+
+
+def _claim(
+    rules: Sequence[CheckRule],
+    bits: float,
+    groups: Sequence[tuple[list[CheckRule], float]],
+    messages: Sequence[Message],
+) -> CheckClaim:
+    rule = rules[0]
+    agreeing = sum(rule.holds(message) for message in messages)
+    others = [0.0] + [other_bits for other, other_bits in groups if other is not rules]
+    lead = bits - float(np.logaddexp2.reduce(others))
+    certainty: Certainty = "open"
+    if lead >= LIKELY_BITS:
+        certainty = "certain" if lead >= CERTAIN_BITS and agreeing > 1 else "likely"
+    words = evidence_words(rule, agreeing, len(messages), bits)
+    return CheckClaim(rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words)

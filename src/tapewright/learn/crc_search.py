@@ -1,0 +1,152 @@
+"""Trying CRCs on a block: those of the catalogue, all of 8 bits, and polynomials that recordings give away."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards.checks import CrcCheck, CrcParameters
+from tapewright.learn import check_price as price
+from tapewright.learn.check_evidence import Tails
+from tapewright.learn.check_rule import CheckRule, Place
+from tapewright.learn.crc_kernels import remainders, solve
+from tapewright.learn.crc_polynomials import common_divisors, reflected
+
+__all__ = ["CrcSearch"]
+
+Bools = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.uint64]
+Coverage = tuple[tuple[str, ...], bool]
+
+_REVERSED = np.array([int(f"{value:08b}"[::-1], 2) for value in range(256)], np.uint8)
+#: Rules worse than no check by more than this are not looked at.
+_LEAST_BITS = -3.0
+#: How many messages are looked at together when a polynomial is sought: two differences, and no more, so
+#: that one message misread spoils one group only.
+_GROUP = 3
+
+
+class CrcSearch:
+    """The search for CRCs on some messages.
+
+    Parameters
+    ----------
+    tails : Tails
+    covered_bits : dict
+        Names covered and whether as sent -> its price.
+    """
+
+    def __init__(self, tails: Tails, covered_bits: dict[Coverage, float]) -> None:
+        self.tails = tails
+        self.covered_bits = covered_bits
+        self.names = tails.messages[0].names
+
+    def usual_rules(self) -> Iterator[tuple[CheckRule, float]]:
+        """Try the polynomials of the catalogue, and all of 8 bits, at every place.
+
+        Yields
+        ------
+        rule : CheckRule
+        bits : float
+            What the rule saves, less its price.
+        """
+        for width, known in price.CATALOGUE_POLYS.items():
+            polys = range(1, 256, 2) if width == 8 and len(self.tails.messages) > 1 else known
+            for is_reflected in (False, True):
+                yield from self._rules(polys, width, is_reflected)
+
+    def unusual_rules(self) -> Iterator[tuple[CheckRule, float]]:
+        """Try polynomials that the recordings give away.
+
+        A block and its CRC, taken as a polynomial, are a multiple of the CRC's own, but for what start and
+        final value add; the greatest common divisor of two or more such polynomials is the one sought.
+
+        Yields
+        ------
+        rule : CheckRule
+        bits : float
+        """
+        if len(self.tails.messages) < 2:
+            return
+        for is_reflected in (False, True):
+            found: dict[int, set[int]] = {}
+            for place in self.tails.places:
+                width = 8 * place.width_bytes
+                if width > 8 and self._could_be_worth_it(place):
+                    polys = found.setdefault(width, set())
+                    for coverage in self.covered_bits:
+                        polys |= set(self._polynomials(coverage, place, is_reflected))
+            for width, polys in found.items():
+                if polys:
+                    yield from self._rules(sorted(polys), width, is_reflected)
+
+    def _could_be_worth_it(self, place: Place) -> bool:
+        """Whether the place varies enough to pay for a polynomial."""
+        most = float(self.tails.saved_bits(place, np.count_nonzero(self.tails.values(place) >= 0)))
+        return most > 8 * place.width_bytes + price.place_bits(place, self.tails.is_told_apart)
+
+    def _polynomials(self, coverage: Coverage, place: Place, is_reflected: bool) -> Iterator[int]:
+        width = 8 * place.width_bytes
+        over, as_sent = coverage
+        blocks = []
+        for message, value in zip(self.tails.messages, self.tails.values(place).tolist(), strict=True):
+            data = b"".join(message.covered(name, as_sent) for name in over)
+            if value >= 0:
+                data = bytes(_REVERSED[np.frombuffer(data, np.uint8)]) if is_reflected else data
+                value = reflected(value, width) if is_reflected else value
+                blocks.append((int.from_bytes(data, "big") << width ^ value, 8 * len(data)))
+        for first in range(0, max(1, len(blocks) - _GROUP + 1), _GROUP):
+            yield from common_divisors(blocks[first : first + _GROUP], width)
+
+    def _rules(
+        self, polys: Iterable[int], width: int, is_reflected: bool
+    ) -> Iterator[tuple[CheckRule, float]]:
+        numbers = np.array(list(polys), np.uint64)
+        places = [place for place in self.tails.places if 8 * place.width_bytes == width]
+        if not places:
+            return
+        poly_bits = price.poly_bits(numbers, width)[:, np.newaxis] + price.CRC_KIND_BITS[width]
+        for as_sent in sorted({as_sent for _, as_sent in self.covered_bits}):
+            runs = [over for over, is_sent in self.covered_bits if is_sent == as_sent]
+            run_bits = np.array([self.covered_bits[over, as_sent] for over in runs])
+            data, bounds = self._flat(as_sent, is_reflected)
+            chosen = np.array([[name in over for name in self.names] for over in runs])
+            parts = remainders(numbers, width, data, bounds, chosen)
+            for place in places:
+                values = self.tails.values(place)
+                present = values >= 0
+                seen = np.where(present, values, 0).astype(np.uint64)
+                if is_reflected:
+                    seen = np.array([reflected(int(value), width) for value in seen], np.uint64)
+                init, final, count = solve(numbers, width, *parts, seen, present)
+                bits = self.tails.saved_bits(place, count) - poly_bits - run_bits
+                bits -= price.place_bits(place, self.tails.is_told_apart) + price.CRC_REFLECTED_BITS
+                bits -= price.number_bits(init, width, price.INIT_BITS, is_init=True)
+                bits -= price.number_bits(final, width, price.XOROUT_BITS, is_init=False)
+                for way, which, run in np.argwhere(bits > max(_LEAST_BITS, float(bits.max()) - 20.0)):
+                    xorout = int(final[way, which, run])
+                    check = CrcCheck(
+                        crc=CrcParameters(
+                            width=width,
+                            poly=int(numbers[which]),
+                            init=int(init[way, which, run]),
+                            refin=is_reflected,
+                            refout=is_reflected,
+                            xorout=reflected(xorout, width) if is_reflected else xorout,
+                        )
+                    )
+                    rule = CheckRule(
+                        check, runs[run], place.order, 0, as_sent, 0, place.is_coded, place.offset
+                    )
+                    yield rule, float(bits[way, which, run])
+
+    def _flat(self, as_sent: bool, is_reflected: bool) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int64]]:
+        """Lay the items of all messages end to end."""
+        parts = [[message.covered(name, as_sent) for name in self.names] for message in self.tails.messages]
+        data = np.frombuffer(b"".join(part for row in parts for part in row), np.uint8)
+        ends = np.cumsum([len(part) for row in parts for part in row]).reshape(len(parts), -1)
+        firsts = np.concatenate([[0], ends[:-1, -1]])
+        bounds = np.column_stack([firsts, ends]).astype(np.int64)
+        return (_REVERSED[data] if is_reflected else data), bounds
