@@ -58,7 +58,8 @@ def test_there_are_a_card_for_each_family_and_those_of_the_standards():
 
 
 def test_every_word_of_the_card_language_is_in_some_card():
-    assert all_features() - used_features(CARDS) == set()
+    # of a built-in format every byte's meaning is known
+    assert all_features() - used_features(CARDS) == {"FieldItem.varies"}
 
 
 def test_every_name_the_writer_knows_is_in_some_card():

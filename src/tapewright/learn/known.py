@@ -30,11 +30,14 @@ class Known:
         Address of the first; None where the owner does not know it.
     name : str or None
         Under which it was saved.
+    run : int or None
+        Where it starts running; None for its first address, or where the owner does not know.
     """
 
     data: bytes
     start: int | None = None
     name: str | None = None
+    run: int | None = None
 
 
 def as_sent(data: bytes, coding: str) -> bytes:

@@ -43,6 +43,8 @@ class Sample:
     lead_seconds, trail_seconds, gap_seconds : float
     copies : int
         How often the same block stands on tape, one after another.
+    spare : bytes
+        What would follow if it went on into its trailer: its last bytes may look like that.
     """
 
     save: int
@@ -57,6 +59,7 @@ class Sample:
     trail_seconds: float = 0.0
     gap_seconds: float = 0.0
     copies: int = 1
+    spare: bytes = b""
 
     @property
     def has_data(self) -> bool:
@@ -93,17 +96,10 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], coding: 
     return _collapsed([_filled_up(part, usual) for part in parts])
 
 
-@dataclass(frozen=True)
-class _Part(Sample):
-    """A block with the bytes that would follow if it went on into its trailer."""
-
-    spare: bytes = b""
-
-
-def _parts(stretch: Stretch, per_byte: int) -> Iterator[_Part]:
+def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
     """Cut one stretch at the known bytes in it."""
     values = _as_bytes(stretch.values)
-    whole = _Part(
+    whole = Sample(
         stretch.save, values, b"", 0, 0, mark=stretch.mark, lead=stretch.lead,
         lead_seconds=stretch.lead_seconds, trail_seconds=stretch.trail_seconds,
         gap_seconds=stretch.gap_seconds, spare=_as_bytes(stretch.spare),
@@ -154,7 +150,7 @@ def _usual(lengths: Iterable[int]) -> int:
     return counted[0][0] if counted else 0
 
 
-def _given_back(part: _Part, usual: int, data: bytes, coding: str) -> _Part:
+def _given_back(part: Sample, usual: int, data: bytes, coding: str) -> Sample:
     """Give back to the head a last byte that by chance is the known one before the block's data."""
     tape_bytes = usual - len(part.head)
     count = tape_bytes // (2 if coding == "hex" else 1)
@@ -164,7 +160,7 @@ def _given_back(part: _Part, usual: int, data: bytes, coding: str) -> _Part:
     return replace(part, head=part.head + eaten, first=part.first + count)
 
 
-def _cut(part: _Part, parts: Sequence[_Part], data: bytes, coding: str) -> _Part:
+def _cut(part: Sample, parts: Sequence[Sample], data: bytes, coding: str) -> Sample:
     """Give to the tail what the next block holds as well."""
     ends = [other.first for other in parts if other.save == part.save and other.has_data]
     end = min((first for first in ends if first > part.first), default=part.end)
@@ -173,7 +169,7 @@ def _cut(part: _Part, parts: Sequence[_Part], data: bytes, coding: str) -> _Part
     return replace(part, tail=as_sent(data[end : part.end], coding) + part.tail, end=end)
 
 
-def _filled_up(part: _Part, usual: int) -> _Part:
+def _filled_up(part: Sample, usual: int) -> Sample:
     """Make a tail as long as tails are, where its last bytes looked like trailer and were left out."""
     missing = usual - len(part.tail)
     if part.has_data and 0 < missing <= len(part.spare):
@@ -181,14 +177,14 @@ def _filled_up(part: _Part, usual: int) -> _Part:
     return part
 
 
-def _collapsed(parts: Sequence[_Part]) -> list[Sample]:
+def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
     """Count the same block several times running once."""
     samples: list[Sample] = []
     for part in parts:
         head, repeats = _once(part.head)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
-            part.lead_seconds, part.trail_seconds, part.gap_seconds,
+            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare,
         )  # fmt: skip
         before = samples[-1] if samples else None
         if before is not None and _content(before) == _content(sample):

@@ -1,0 +1,108 @@
+"""What a field of a block may tell: the numbers a writer knows of each block, worked out from what it holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.known import Known
+from tapewright.learn.samples import Sample
+
+__all__ = ["PRICE_BITS", "Facts", "facts_of"]
+
+#: How little a field of each meaning surprises, in bits (chosen: addresses and lengths are what headers hold).
+PRICE_BITS = {
+    "start": 2.5, "end": 3.0, "length": 2.5, "total": 3.5, "run": 4.0, "index": 4.5, "blocks": 5.0,
+    "is_last": 5.0, "remaining": 6.0,
+}  # fmt: skip
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Numbers of several blocks of one kind.
+
+    Parameters
+    ----------
+    numbers : dict of str to ndarray of int64, shape (blocks,)
+        By the names of `cards.WRITER_NAMES`; those that need an unknown address are left out.
+        Of those that are the same in all the blocks only the likeliest is there.
+    names : tuple of (str or None)
+        The name of each block's program.
+    saves : tuple of int
+        Which recording each block is of.
+    """
+
+    numbers: dict[str, IntArray]
+    names: tuple[str | None, ...]
+    saves: tuple[int, ...]
+
+
+def facts_of(
+    chosen: Sequence[Sample], samples: Sequence[Sample], knowns: Sequence[Known],
+    starts: Sequence[int | None],
+) -> Facts:  # fmt: skip
+    """Gather what is known of some blocks.
+
+    Parameters
+    ----------
+    chosen : sequence of Sample
+        Blocks of one kind.
+    samples : sequence of Sample
+        All blocks.
+    knowns : sequence of Known
+    starts : sequence of int or None
+        Address of the first byte of each save, where it is known or supposed.
+    """
+    of_save = {
+        save: [sample for sample in samples if sample.save == save and sample.has_data]
+        for save in {sample.save for sample in samples}
+    }
+    rows = [_numbers(sample, of_save[sample.save], len(knowns[sample.save].data)) for sample in chosen]
+    told = _telling(chosen, of_save)
+    numbers = {name: np.array([row[name] for row in rows], np.int64) for name in told}
+    first = [starts[sample.save] for sample in chosen]
+    if all(start is not None for start in first):
+        begin = np.array(first, np.int64)
+        numbers["start"] = begin + [sample.first for sample in chosen]
+        numbers["end"] = numbers["start"] + numbers["length"] - 1
+        runs = [knowns[sample.save].run for sample in chosen]
+        numbers["run"] = np.array(
+            [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64
+        )
+    return Facts(
+        _different(numbers), tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen)
+    )
+
+
+def _numbers(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
+    index = sum(other.first < sample.first for other in others) if sample.has_data else 0
+    return {
+        "length": sample.count if sample.has_data else total,
+        "total": total,
+        "index": index,
+        "blocks": len(others),
+        "is_last": int(sample.has_data and index == len(others) - 1),
+        "remaining": total - sample.end if sample.has_data else total,
+    }
+
+
+def _telling(chosen: Sequence[Sample], of_save: dict[int, list[Sample]]) -> list[str]:
+    """Which numbers can be told from constants, apart from addresses."""
+    is_cut = any(len(others) > 1 for others in of_save.values())
+    if not chosen[0].has_data:
+        return ["length", "blocks"] if is_cut else ["length"]
+    return ["length", "total", "index", "blocks", "is_last", "remaining"] if is_cut else ["length"]
+
+
+def _different(numbers: dict[str, IntArray]) -> dict[str, IntArray]:
+    """Leave out what is the same as something likelier in all the blocks."""
+    kept: dict[str, IntArray] = {}
+    for name in sorted(numbers, key=lambda name: PRICE_BITS[name]):
+        if not any(np.array_equal(numbers[name], other) for other in kept.values()):
+            kept[name] = numbers[name]
+    return kept

@@ -1,0 +1,355 @@
+"""What the bytes before and after the data are: the shortest description of them, in a card's own words.
+
+Every byte can be a constant (paid for once), or unknown (paid for in every program anew). A field that tells what the
+writer knows of the block is paid for with the surprise of its being there, a name with its characters. The cheapest
+way through all bytes is what the card will say; by how much it is cheaper than any other is how sure that is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards.layout import FIELD_WIDTH
+from tapewright.learn.facts import PRICE_BITS, Facts
+
+__all__ = ["Part", "explain_bytes"]
+
+#: Bits a constant byte costs; 00 and FF stand as constants oftener than others.
+CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
+#: An unknown byte costs its eight bits in every block, and this.
+UNKNOWN_BITS = 4.0
+#: A name costs this, and for each character.
+TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
+SHORTEST_TEXT, LONGEST_TEXT = 2, 32
+LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
+#: What two arbitrary numbers cost, one for the last block and one for those before it, and an arbitrary offset.
+TWO_NUMBERS_BITS, OFFSET_BITS = 16.0, 6.0
+#: How far below the best path others are still told.
+RIVAL_BITS = 12.0
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One item of a block's layout, as found.
+
+    Parameters
+    ----------
+    kind : {"constant", "unknown", "field", "text"}
+    first : int
+        Where it begins among the bytes explained.
+    widths : tuple of int
+        Bytes on tape it takes in each block.
+    type : str
+        Of a field: as in a card.
+    coding : {"plain", "hex"}
+    fact : str
+        Of a field: the name the writer knows it by, or ``two`` for the two numbers of a flag.
+    offset : int
+        What is added to that number.
+    two : (int, int)
+        Of a flag: the number in the last block and in those before it.
+    value : bytes
+        Of a constant or unknown: the bytes of the first block. Of a text: its end or its padding.
+    is_ended : bool
+        Whether a text is ended by `value`, and not filled up with it.
+    lead_bits : float
+        By how many bits the description gets longer without it.
+    rivals : tuple of str
+        What else it may be, in plain words.
+    """
+
+    kind: str
+    first: int
+    widths: tuple[int, ...]
+    type: str = ""
+    coding: str = "plain"
+    fact: str = ""
+    offset: int = 0
+    two: tuple[int, int] = (0, 0)
+    value: bytes = b""
+    is_ended: bool = False
+    lead_bits: float = math.inf
+    rivals: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """What it is, for people."""
+        if self.kind == "constant":
+            return f"always {self.value.hex(' ').upper()}"
+        if self.kind == "unknown":
+            return "not known"
+        if self.kind == "text":
+            return "a name ended by " + self.value.hex().upper() if self.is_ended else "a name filled up"
+        if self.fact == "two":
+            return f"{self.two[0]} in the last block, {self.two[1]} before"
+        change = f" {'+' if self.offset > 0 else '-'} {abs(self.offset)}" if self.offset else ""
+        return f"{self.fact}{change} ({self.type})"
+
+
+@dataclass
+class _Option:
+    part: Part
+    cost: float
+    end: int = field(default=0)
+
+
+def explain_bytes(
+    runs: Sequence[bytes], facts: Facts, coding: str = "plain", *, may_have_text: bool = True
+) -> tuple[list[Part], float]:
+    """Describe bytes that stand in the same place of several blocks.
+
+    Parameters
+    ----------
+    runs : sequence of bytes
+        Of each block, as they stand on tape.
+    facts : Facts
+        What is known of the blocks.
+    coding : {"plain", "hex"}
+        ``hex``: fields may be written as hexadecimal characters.
+    may_have_text : bool
+        Whether a name may stand there.
+
+    Returns
+    -------
+    parts : list of Part
+    bits : float
+        Length of the description.
+    """
+    best = _cheapest(_Bytes(runs, facts, coding, may_have_text)) if _are_equal(map(len, runs)) else None
+    if may_have_text:
+        for begin, end in _ended_texts(runs):
+            found = _with_ended_text(runs, facts, coding, begin, end)
+            if found is not None and (best is None or found[1] < best[1]):
+                best = found
+    if best is None:  # lengths differ, and no name explains it: what they have in common is told
+        shortest = min(map(len, runs))
+        return explain_bytes([run[:shortest] for run in runs], facts, coding, may_have_text=False)
+    return best
+
+
+def _are_equal(values: object) -> bool:
+    return len(set(values)) <= 1  # type: ignore[call-overload]
+
+
+@dataclass(frozen=True)
+class _Bytes:
+    """Bytes of equal length to be explained, and what with."""
+
+    runs: Sequence[bytes]
+    facts: Facts
+    coding: str
+    may_have_text: bool
+
+    def __len__(self) -> int:
+        return len(self.runs[0])
+
+
+def _cheapest(seen: _Bytes) -> tuple[list[Part], float]:
+    """The cheapest way through, and for each part on it what the way without it would be."""
+    options = [list(_options(seen, place)) for place in range(len(seen))]
+    path, bits = _way(options, len(seen), None)
+    told = []
+    for option in path:
+        without, other_bits = _way(options, len(seen), option)
+        lead = other_bits - bits
+        rivals: tuple[str, ...] = ()
+        if lead < RIVAL_BITS:
+            first, end = option.part.first, option.end
+            over = [o.part for o in without if o.part.first < end and o.end > first]
+            rivals = (", ".join(part.words for part in over),)
+        told.append(replace(option.part, lead_bits=lead, rivals=rivals))
+    return _joined(told), bits
+
+
+def _way(
+    options: Sequence[Sequence[_Option]], length: int, banned: _Option | None
+) -> tuple[list[_Option], float]:
+    cost = [0.0] + [math.inf] * length
+    by: list[_Option | None] = [None] * (length + 1)
+    for place in range(length):
+        for option in options[place]:
+            if option is banned or not math.isfinite(cost[place]):
+                continue
+            total = cost[place] + option.cost
+            if total < cost[option.end]:
+                cost[option.end], by[option.end] = total, option
+    path: list[_Option] = []
+    place = length
+    while place > 0 and (option := by[place]) is not None:
+        path.append(option)
+        place = option.part.first
+    return path[::-1], cost[length]
+
+
+def _joined(parts: Sequence[Part]) -> list[Part]:
+    """Put neighbouring constants together, and neighbouring unknown bytes."""
+    joined: list[Part] = []
+    for part in parts:
+        last = joined[-1] if joined else None
+        if last is not None and part.kind == last.kind and part.kind in ("constant", "unknown"):
+            joined[-1] = replace(
+                last, widths=tuple(a + b for a, b in zip(last.widths, part.widths, strict=True)),
+                value=last.value + part.value, lead_bits=min(last.lead_bits, part.lead_bits),
+                rivals=tuple(dict.fromkeys(last.rivals + part.rivals)),
+            )  # fmt: skip
+        else:
+            joined.append(part)
+    return joined
+
+
+def _options(seen: _Bytes, place: int) -> Iterator[_Option]:
+    count = len(seen.runs)
+    column = {run[place] for run in seen.runs}
+    ones = (1,) * count
+    if len(column) == 1:
+        cost = USUAL_CONSTANT_BITS if column <= {0x00, 0xFF} else CONSTANT_BITS
+        yield _Option(Part("constant", place, ones, value=seen.runs[0][place : place + 1]), cost, place + 1)
+    distinct = len({(save, run[place]) for save, run in zip(seen.facts.saves, seen.runs, strict=True)})
+    yield _Option(
+        Part("unknown", place, ones, value=seen.runs[0][place : place + 1]),
+        8.0 * distinct + UNKNOWN_BITS, place + 1,
+    )  # fmt: skip
+    for coding in ("plain",) if seen.coding == "plain" else ("plain", "hex"):
+        for kind, width in FIELD_WIDTH.items():
+            yield from _fields(seen, place, kind, width, coding)
+    if seen.may_have_text:
+        yield from _padded_texts(seen, place)
+
+
+def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Iterator[_Option]:
+    size = width * (2 if coding == "hex" else 1)
+    value = _numbers(seen.runs, place, size, kind, coding)
+    if value is None:
+        return
+    base = _type_bits(kind) + (1.0 if coding != seen.coding else 0.0)
+    sizes = (size,) * len(seen.runs)
+    for fact, numbers in seen.facts.numbers.items():
+        offsets = value - numbers
+        if not _are_equal(offsets.tolist()):
+            if fact == "is_last" and width == 1 and (two := _two_numbers(value, numbers)) is not None:
+                part = Part("field", place, sizes, kind, coding, "two", two=two)
+                yield _Option(part, base + PRICE_BITS[fact] + TWO_NUMBERS_BITS, place + size)
+            continue
+        offset = int(offsets[0])
+        if abs(offset) > 1 and _are_equal(value.tolist()):
+            continue  # a constant says the same in fewer words
+        price = 2.0 * abs(offset) if abs(offset) <= 1 else OFFSET_BITS + _digits(abs(offset))
+        part = Part("field", place, sizes, kind, coding, fact, offset)
+        yield _Option(part, base + _meaning_bits(fact, width) + price, place + size)
+
+
+def _numbers(runs: Sequence[bytes], place: int, size: int, kind: str, coding: str) -> IntArray | None:
+    order = "big" if kind.endswith("be") else "little"
+    numbers = []
+    for run in runs:
+        taken = run[place : place + size]
+        if len(taken) < size:
+            return None
+        if coding == "hex":
+            try:
+                taken = bytes.fromhex(taken.decode("ascii"))
+            except ValueError:
+                return None
+            if taken.hex().upper().encode() != run[place : place + size]:
+                return None  # spaces, small letters
+        numbers.append(int.from_bytes(taken, order))  # type: ignore[arg-type]
+    return np.array(numbers, np.int64)
+
+
+def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
+    last, before = set(value[is_last == 1].tolist()), set(value[is_last == 0].tolist())
+    if len(last) == 1 and len(before) == 1 and last != before:
+        return last.pop(), before.pop()
+    return None
+
+
+def _digits(number: int) -> int:
+    """Binary digits it takes to tell a number: round ones take few."""
+    return (number // (number & -number)).bit_length() + number.bit_length() // 4
+
+
+def _type_bits(kind: str) -> float:
+    return 0.0 if kind == "u8" else 1.0  # which byte comes first
+
+
+def _meaning_bits(fact: str, width: int) -> float:
+    """Surprise of a field of this meaning and size."""
+    if fact in ("start", "end", "run"):
+        size = {1: 6.0, 2: 0.5, 3: 4.0, 4: 4.0}[width]
+    elif fact in ("length", "total", "remaining"):
+        size = {1: 2.5, 2: 0.5, 3: 5.0, 4: 5.0}[width]
+    else:
+        size = {1: 0.5, 2: 3.0, 3: 7.0, 4: 7.0}[width]
+    return PRICE_BITS[fact] + size
+
+
+def _is_text(run: bytes) -> bool:
+    return all(0x20 <= byte < 0x7F for byte in run)
+
+
+def _padded_texts(seen: _Bytes, place: int) -> Iterator[_Option]:
+    """A name of fixed length, filled up."""
+    for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, len(seen) - place) + 1):
+        taken = [run[place : place + length] for run in seen.runs]
+        for pad in (b" ", b"\0"):
+            names = [run.rstrip(pad) for run in taken]
+            if not all(_is_text(name) for name in names) or max(map(len, names)) < SHORTEST_TEXT:
+                continue
+            cost = TEXT_BITS + 1.0 + sum(
+                _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
+            )  # fmt: skip
+            widths = (length,) * len(seen.runs)
+            yield _Option(Part("text", place, widths, value=pad), cost, place + length)
+
+
+def _apart(names: Sequence[bytes], facts: Facts) -> set[tuple[bytes, str | None]]:
+    """Different names: the same one is paid for once a recording."""
+    return {(name, known) for name, known, _ in zip(names, facts.names, facts.saves, strict=True)}
+
+
+def _text_bits(name: bytes, pads: int, known: str | None) -> float:
+    if known and name.decode("ascii") == known[: len(name)] and len(name) >= min(len(known), 3):
+        return 0.0
+    return CHARACTER_BITS * len(name) + PAD_BITS * pads
+
+
+def _ended_texts(runs: Sequence[bytes]) -> Iterator[tuple[int, int]]:
+    """Where a name may begin, and which byte may end it."""
+    if not all(runs):
+        return
+    for begin in range(min(min(map(len, runs)), LONGEST_TEXT)):
+        if any(len(run) <= begin for run in runs):
+            return
+        for end in LIKELY_ENDS:
+            lengths = [run.find(end, begin) - begin for run in runs]
+            if all(0 < length <= LONGEST_TEXT for length in lengths) and all(
+                _is_text(run[begin : begin + length]) for run, length in zip(runs, lengths, strict=True)
+            ):
+                rests = {len(run) - begin - length for run, length in zip(runs, lengths, strict=True)}
+                if len(rests) == 1 and max(lengths) >= SHORTEST_TEXT:
+                    yield begin, end
+
+
+def _with_ended_text(
+    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int
+) -> tuple[list[Part], float] | None:
+    lengths = [run.find(end, begin) - begin for run in runs]
+    names = [run[begin : begin + length] for run, length in zip(runs, lengths, strict=True)]
+    rests = [run[begin + length + 1 :] for run, length in zip(runs, lengths, strict=True)]
+    before, before_bits = _cheapest(_Bytes([run[:begin] for run in runs], facts, coding, False))
+    after, after_bits = _cheapest(_Bytes(rests, facts, coding, False))
+    bits = TEXT_BITS + 4.0 + sum(_text_bits(name, 0, known) for name, known in _apart(names, facts))
+    # places after the name are counted from the end of the shortest
+    shift = begin + min(lengths) + 1
+    text = Part(
+        "text", begin, tuple(length + 1 for length in lengths), value=bytes([end]), is_ended=True
+    )  # fmt: skip
+    moved = [replace(part, first=part.first + shift) for part in after]
+    return [*before, text, *moved], before_bits + bits + after_bits

@@ -1,0 +1,130 @@
+"""Names for the items found, and blocks as messages that a check may cover."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from tapewright.learn.checks import Message
+from tapewright.learn.fields import Part
+from tapewright.learn.known import as_sent
+
+__all__ = ["Named", "messages_of", "named"]
+
+_NUMBER_TYPES = {1: "u8", 2: "u16-be", 3: "u24-be", 4: "u32-be"}
+
+
+@dataclass(frozen=True)
+class Named:
+    """An item with the name it has in the card.
+
+    Parameters
+    ----------
+    name : str
+        ``sync`` for constants at the beginning.
+    part : Part
+    """
+
+    name: str
+    part: Part
+
+
+def named(parts: Iterable[Part]) -> Iterator[Named]:
+    """Give every item a name of its own; long constants and unknown bytes are cut into numbers."""
+    taken: set[str] = set()
+    for place, part in enumerate(parts):
+        if part.kind == "constant" and place == 0:
+            yield Named("sync", part)
+            continue
+        for piece in _pieces(part):
+            yield Named(_name(piece, taken), piece)
+
+
+def _pieces(part: Part) -> Iterator[Part]:
+    if part.kind not in ("constant", "unknown"):
+        yield part
+        return
+    for begin in range(0, part.widths[0], 4):
+        value = part.value[begin : begin + 4]
+        yield replace(
+            part, first=part.first + begin, widths=(len(value),) * len(part.widths), value=value,
+            type=_NUMBER_TYPES[len(value)],
+        )  # fmt: skip
+
+
+def _name(part: Part, taken: set[str]) -> str:
+    base = {"constant": "constant", "unknown": "unknown", "text": "name"}.get(part.kind, "")
+    if not base:
+        base = _field_name(part)
+    if base == "start" and base in taken:
+        base = "run"
+    name, number = base, 2
+    while name in taken:
+        name, number = f"{base}_{number}", number + 1
+    taken.add(name)
+    return name
+
+
+def _field_name(part: Part) -> str:
+    if part.fact == "two":
+        return "flag"
+    if not part.offset:
+        return part.fact
+    special = {("end", 1): "past_end", ("start", -1): "before_start"}
+    return special.get((part.fact, part.offset), f"{part.fact}_on_tape")
+
+
+def messages_of(
+    items: Sequence[Named], heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
+    coding: str, sync: int,
+) -> list[Message]:  # fmt: skip
+    """Make messages of blocks.
+
+    Parameters
+    ----------
+    items : sequence of Named
+        What the heads consist of.
+    heads, data, tails : sequence of bytes
+        Of each block: tape bytes before the data, the data as they are in memory, tape bytes after it.
+    coding : {"plain", "hex"}
+        How the data are written, and perhaps what follows.
+    sync : int
+        How many constants at the beginning go by the name of sync; the others by that of fixed.
+    """
+    return [
+        _message(items, k, head, body, tail, coding, sync)
+        for k, (head, body, tail) in enumerate(zip(heads, data, tails, strict=True))
+    ]
+
+
+def _message(
+    items: Sequence[Named], which: int, head: bytes, body: bytes, tail: bytes, coding: str, sync: int
+) -> Message:
+    found: list[tuple[str, bytes]] = []
+    sent: list[bytes] = []
+    place = 0
+    for item in items:
+        taken = head[place : place + item.part.widths[which]]
+        place += len(taken)
+        if item.name == "sync":
+            for name, part in (("sync", taken[:sync]), ("fixed", taken[sync:])):
+                if part:
+                    found.append((name, part))
+                    sent.append(part)
+            continue
+        found.append((item.name, bytes.fromhex(taken.decode("ascii")) if item.part.coding == "hex" else taken))
+        sent.append(taken)
+    if body:
+        found.append(("data", body))
+        sent.append(as_sent(body, coding))
+    return Message(tuple(found), tuple(sent), _undone(tail, coding), tail)
+
+
+def _undone(tail: bytes, coding: str) -> bytes:
+    """What a tail says if it is written as the data are, as far as it can be."""
+    if coding != "hex":
+        return tail
+    digits = 0
+    while digits < len(tail) and tail[digits] in b"0123456789ABCDEF":
+        digits += 1
+    return bytes.fromhex(tail[: digits & ~1].decode("ascii"))
