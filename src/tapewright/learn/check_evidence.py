@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.learn.check_price import NO_CHECK_BITS
-from tapewright.learn.check_rule import Message, Place
+from tapewright.learn.check_rule import Message, Order, Place
 
 __all__ = ["MOST_OFFSET", "Tails", "distinct_messages"]
 
@@ -17,6 +18,7 @@ Ints = npt.NDArray[np.int64]
 
 MOST_OFFSET = 4
 _WIDEST_BYTES = 4
+_BYTE_ORDER: dict[Order, Literal["little", "big"]] = {"le": "little", "be": "big"}
 #: How often a byte of a block, or of its check, is misread (chosen; recordings to learn from are good ones).
 _MISREAD = 0.02
 _AGREES_BITS = float(-np.log2(1 - _MISREAD))
@@ -56,13 +58,16 @@ class Tails:
 
     def values(self, place: Place) -> Ints:
         """Give the number that stands at a place, in each message; -1 where it is cut off."""
-        order = "big" if place.order == "be" else "little"
         cuts = [
             message.after(place.is_coded)[place.offset : place.offset + place.width_bytes]
             for message in self.messages
         ]
         return np.array(
-            [int.from_bytes(cut, order) if len(cut) == place.width_bytes else -1 for cut in cuts], np.int64
+            [
+                int.from_bytes(cut, _BYTE_ORDER[place.order]) if len(cut) == place.width_bytes else -1
+                for cut in cuts
+            ],
+            np.int64,
         )
 
     def unexplained_bits(self, place: Place) -> float:
@@ -89,7 +94,8 @@ class Tails:
         differing = len(self.messages) - agreeing
         cost = agreeing * _AGREES_BITS + differing * _DIFFERS_BITS
         cost = cost + np.maximum(present - agreeing, 0) * 8 * place.width_bytes
-        return NO_CHECK_BITS + self.unexplained_bits(place) - cost
+        saved: npt.NDArray[np.float64] = NO_CHECK_BITS + self.unexplained_bits(place) - cost
+        return saved
 
 
 def _is_xored(plain: bytes, sent: bytes) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.cards.checks import SimpleCheck
 from tapewright.learn.check_rule import CONSTANT_NAMES, Place
 
 __all__ = [
@@ -36,7 +37,7 @@ Floats = npt.NDArray[np.float64]
 #: What follows the items of a block is mostly a check.
 NO_CHECK_BITS = 2.0
 #: Kind of check, and whether its bytes are inverted.
-SIMPLE_KIND_BITS: dict[tuple[str, bool], float] = {
+SIMPLE_KIND_BITS: dict[tuple[SimpleCheck, bool], float] = {
     ("sum8", False): 2.0, ("sum8-neg", False): 3.0, ("xor8", False): 2.5, ("sum16", False): 3.3,
     ("fletcher16", False): 4.5, ("sum16", True): 6.5, ("fletcher16", True): 9.0,
 }  # fmt: skip

@@ -8,9 +8,11 @@ from typing import Literal
 
 from tapewright.cards.checks import CrcCheck, SimpleCheck, check_value, check_width_bytes
 
-__all__ = ["CONSTANT_NAMES", "CheckRule", "Message", "Place"]
+__all__ = ["CONSTANT_NAMES", "CheckRule", "Coverage", "Message", "Order", "Place"]
 
 Order = Literal["le", "be"]
+#: The names a check covers, and whether as the bytes stand on tape.
+Coverage = tuple[tuple[str, ...], bool]
 
 #: Items that are the same on every tape, under the names a check covers them by.
 CONSTANT_NAMES = frozenset({"sync", "fixed"})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from tapewright.cards.checks import SimpleCheck
 from tapewright.learn import check_price as price
 from tapewright.learn.check_evidence import Tails
-from tapewright.learn.check_rule import CheckRule, Place
+from tapewright.learn.check_rule import CheckRule, Coverage, Place
 
 __all__ = ["sum_rules"]
 
@@ -55,8 +55,8 @@ _WIDTH_BITS: dict[SimpleCheck, int] = {"sum8": 8, "sum8-neg": 8, "xor8": 8, "sum
 
 def sum_rules(
     tails: Tails,
-    covered: dict[tuple[tuple[str, ...], bool], Sequence[bytes]],
-    covered_bits: dict[tuple[tuple[str, ...], bool], float],
+    covered: Mapping[Coverage, Sequence[bytes]],
+    covered_bits: Mapping[Coverage, float],
 ) -> Iterator[tuple[CheckRule, float]]:
     """Try every sum over everything that can be covered, at every place.
 
@@ -102,7 +102,7 @@ def sum_rules(
 
 
 def _rule(
-    kind: SimpleCheck, key: tuple[tuple[str, ...], bool], place: Place, start: int, is_inverted: bool,
+    kind: SimpleCheck, key: Coverage, place: Place, start: int, is_inverted: bool,
     tails: Tails,
 ) -> CheckRule:  # fmt: skip
     over, as_sent = key

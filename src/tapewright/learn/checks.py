@@ -11,7 +11,7 @@ import numpy as np
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_probes import probe_messages
-from tapewright.learn.check_rule import CheckRule, Message
+from tapewright.learn.check_rule import CheckRule, Coverage, Message
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
@@ -100,7 +100,8 @@ def _best_rules(messages: Sequence[Message]) -> list[tuple[CheckRule, float]]:
     tails = Tails(messages)
     names = messages[0].names
     coded_differs = any(message.sent != tuple(value for _, value in message.items) for message in messages)
-    covered, covered_bits = {}, {}
+    covered: dict[Coverage, list[bytes]] = {}
+    covered_bits: dict[Coverage, float] = {}
     for over, bits in coverage_bits(names).items():
         for as_sent in (False, True) if coded_differs else (False,):
             covered[over, as_sent] = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
+from itertools import pairwise
 
 __all__ = ["common_divisors", "greatest_common_divisor", "reflected"]
 
@@ -85,11 +85,8 @@ def _equations(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[tuple[
         # the unknown final value cancels out of a difference; so does an unknown start value, once both
         # blocks are made the same length
         for equations in (
-            tuple(a ^ b for a, b in zip(with_init, with_init[1:], strict=False)),
-            tuple(
-                a << max(0, m - n) ^ b << max(0, n - m)
-                for (a, n), (b, m) in zip(with_final, with_final[1:], strict=False)
-            ),
+            tuple(a ^ b for a, b in pairwise(with_init)),
+            tuple(a << max(0, m - n) ^ b << max(0, n - m) for (a, n), (b, m) in pairwise(with_final)),
         ):
             if equations not in tried:
                 tried.add(equations)

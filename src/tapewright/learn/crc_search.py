@@ -1,4 +1,4 @@
-"""Trying CRCs on a block: those of the catalogue, all of 8 bits, and polynomials that recordings give away."""
+"""Trying CRCs: those of the catalogue, all of 8 bits, and polynomials that recordings give away."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.cards.checks import CrcCheck, CrcParameters
 from tapewright.learn import check_price as price
 from tapewright.learn.check_evidence import Tails
-from tapewright.learn.check_rule import CheckRule, Place
+from tapewright.learn.check_rule import CheckRule, Coverage, Place
 from tapewright.learn.crc_kernels import remainders, solve
 from tapewright.learn.crc_polynomials import common_divisors, reflected
 
@@ -18,7 +18,6 @@ __all__ = ["CrcSearch"]
 
 Bools = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.uint64]
-Coverage = tuple[tuple[str, ...], bool]
 
 _REVERSED = np.array([int(f"{value:08b}"[::-1], 2) for value in range(256)], np.uint8)
 #: Rules worse than no check by more than this are not looked at.
@@ -113,14 +112,14 @@ class CrcSearch:
             run_bits = np.array([self.covered_bits[over, as_sent] for over in runs])
             data, bounds = self._flat(as_sent, is_reflected)
             chosen = np.array([[name in over for name in self.names] for over in runs])
-            parts = remainders(numbers, width, data, bounds, chosen)
+            remainder, shift, unshift = remainders(numbers, width, data, bounds, chosen)
             for place in places:
                 values = self.tails.values(place)
                 present = values >= 0
                 seen = np.where(present, values, 0).astype(np.uint64)
                 if is_reflected:
                     seen = np.array([reflected(int(value), width) for value in seen], np.uint64)
-                init, final, count = solve(numbers, width, *parts, seen, present)
+                init, final, count = solve(numbers, width, remainder, shift, unshift, seen, present)
                 bits = self.tails.saved_bits(place, count) - poly_bits - run_bits
                 bits -= price.place_bits(place, self.tails.is_told_apart) + price.CRC_REFLECTED_BITS
                 bits -= price.number_bits(init, width, price.INIT_BITS, is_init=True)
