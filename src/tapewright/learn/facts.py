@@ -35,11 +35,14 @@ class Facts:
         The name of each block's program.
     saves : tuple of int
         Which recording each block is of.
+    same : dict of str to tuple of str
+        By the name of a number: less likely ones that are the same in all the blocks.
     """
 
     numbers: dict[str, IntArray]
     names: tuple[str | None, ...]
     saves: tuple[int, ...]
+    same: dict[str, tuple[str, ...]]
 
 
 def facts_of(
@@ -74,9 +77,11 @@ def facts_of(
         numbers["run"] = np.array(
             [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64
         )
+    kept, same = _different(numbers)
     return Facts(
-        _different(numbers), tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen)
-    )
+        kept, tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen),
+        same,
+    )  # fmt: skip
 
 
 def _numbers(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
@@ -99,10 +104,14 @@ def _telling(chosen: Sequence[Sample], of_save: dict[int, list[Sample]]) -> list
     return ["length", "total", "index", "blocks", "is_last", "remaining"] if is_cut else ["length"]
 
 
-def _different(numbers: dict[str, IntArray]) -> dict[str, IntArray]:
-    """Leave out what is the same as something likelier in all the blocks."""
+def _different(numbers: dict[str, IntArray]) -> tuple[dict[str, IntArray], dict[str, tuple[str, ...]]]:
+    """Leave out what is the same as something likelier in all the blocks, and tell what that was."""
     kept: dict[str, IntArray] = {}
+    same: dict[str, tuple[str, ...]] = {}
     for name in sorted(numbers, key=lambda name: PRICE_BITS[name]):
-        if not any(np.array_equal(numbers[name], other) for other in kept.values()):
+        twin = next((other for other in kept if np.array_equal(numbers[name], kept[other])), None)
+        if twin is None:
             kept[name] = numbers[name]
-    return kept
+        else:
+            same[twin] = (*same.get(twin, ()), name)
+    return kept, same

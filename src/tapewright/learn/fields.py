@@ -29,6 +29,8 @@ SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, and an arbitrary offset.
 TWO_NUMBERS_BITS, OFFSET_BITS = 16.0, 6.0
+#: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
+COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told.
 RIVAL_BITS = 12.0
 
@@ -241,6 +243,8 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         if abs(offset) > 1 and _are_equal(value.tolist()):
             continue  # a constant says the same in fewer words
         price = 2.0 * abs(offset) if abs(offset) <= 1 else OFFSET_BITS + _digits(abs(offset))
+        if fact in COUNTS and _are_equal(value.tolist()):
+            price += COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
         yield _Option(part, base + _meaning_bits(fact, width) + price, place + size)
 

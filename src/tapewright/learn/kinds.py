@@ -17,9 +17,11 @@ __all__ = ["Kind", "find_kinds"]
 #: Bytes at the end of a header among which its check may begin.
 LATEST_CHECK = 5
 #: Constants at the beginning of a block that a check may cover in part are at most so many.
-MOST_SPLIT = 4
+MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 2.0
+#: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
+LEAST_BITS, CONVINCING_BITS = 2.0, 12.0
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,7 @@ def _explained(
     heads = [sample.head for sample in samples]
     parts, bits = explain_bytes(heads, facts, coding)
     plain = Kind(
-        name, tuple(samples), facts, tuple(named(parts)), None, (), None, (), (), _constants(parts), bits
+        name, tuple(samples), facts, tuple(named(parts, facts)), None, (), None, (), (), _constants(parts), bits
     )  # fmt: skip
     best = plain
     for cut in range(len(heads[0]) - 1, max(0, len(heads[0]) - LATEST_CHECK) - 1, -1):
@@ -147,14 +149,15 @@ def _with_head_check(kind: Kind, behind: int, coding: str) -> Kind | None:
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
     parts, bits = explain_bytes(heads, kind.facts, coding)
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, parts, coding, None)
+    items = list(named(parts, kind.facts))
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, coding, True)
     if claim is None or claim.rule.offset:
         return None
     width = _width(claim, coding)
     rest, rest_bits = explain_bytes([tail[width:] for tail in tails], kind.facts, coding, may_have_text=False)
     bits += _check_bits(claim) + rest_bits
     return replace(
-        kind, head=tuple(named(parts)), head_check=claim, after_head_check=tuple(rest),
+        kind, head=tuple(items), head_check=claim, after_head_check=tuple(rest),
         sync_bytes=sync, bits=bits,
     )  # fmt: skip
 
@@ -167,7 +170,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], coding: str) -> Kind:
     plain = replace(kind, tail=tuple(parts), bits=kind.bits + bits)
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] for sample in kind.samples]
-    claim, sync = _best_claim(heads, data, tails, kind.head, coding, kind)
+    claim, sync = _best_claim(heads, data, tails, kind.head, coding, kind.head_check is None)
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, coding)
@@ -188,15 +191,14 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], coding: str) -> Kind:
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    parts: Sequence[Part] | Sequence[Named], coding: str, kind: Kind | None,
+    items: Sequence[Named], coding: str, may_split: bool,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out."""
-    items = list(named(parts)) if kind is None else list(parts)  # type: ignore[arg-type]
     constants = _constants([item.part for item in items])
     splits = [constants]
-    if 1 < constants <= MOST_SPLIT and (kind is None or kind.head_check is None):
+    if may_split and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
-    best: tuple[float, CheckClaim | None, int] = (0.0, None, constants)
+    best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
         messages = messages_of(items, heads, data, tails, coding, sync)
         claims = find_checks(messages)
@@ -205,6 +207,8 @@ def _best_claim(
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
         if bits > best[0]:
             best = (bits, claims[0], sync)
+        if bits > CONVINCING_BITS:
+            break
     return best[1], best[2]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tapewright.learn.checks import Message
+from tapewright.learn.facts import Facts
 from tapewright.learn.fields import Part
 from tapewright.learn.known import as_sent
 
@@ -29,15 +30,21 @@ class Named:
     part: Part
 
 
-def named(parts: Iterable[Part]) -> Iterator[Named]:
-    """Give every item a name of its own; long constants and unknown bytes are cut into numbers."""
+def named(parts: Iterable[Part], facts: Facts) -> Iterator[Named]:
+    """Give every item a name of its own; long constants and unknown bytes are cut into numbers.
+
+    Where the same number stands twice, the second is taken for another that is the same in all the blocks.
+    """
     taken: set[str] = set()
     for place, part in enumerate(parts):
         if part.kind == "constant" and place == 0:
             yield Named("sync", part)
             continue
         for piece in _pieces(part):
-            yield Named(_name(piece, taken), piece)
+            name = _name(piece, taken, facts)
+            taken.add(name)
+            fact = name if name in facts.same.get(piece.fact, ()) and not piece.offset else piece.fact
+            yield Named(name, replace(piece, fact=fact))
 
 
 def _pieces(part: Part) -> Iterator[Part]:
@@ -52,16 +59,13 @@ def _pieces(part: Part) -> Iterator[Part]:
         )  # fmt: skip
 
 
-def _name(part: Part, taken: set[str]) -> str:
-    base = {"constant": "constant", "unknown": "unknown", "text": "name"}.get(part.kind, "")
-    if not base:
-        base = _field_name(part)
-    if base == "start" and base in taken:
-        base = "run"
+def _name(part: Part, taken: set[str], facts: Facts) -> str:
+    base = {"constant": "constant", "unknown": "unknown", "text": "name"}.get(part.kind) or _field_name(part)
+    if base in taken and base == part.fact:
+        base = next((other for other in facts.same.get(base, ()) if other not in taken), base)
     name, number = base, 2
     while name in taken:
         name, number = f"{base}_{number}", number + 1
-    taken.add(name)
     return name
 
 
