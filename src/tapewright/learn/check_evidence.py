@@ -88,14 +88,17 @@ class Tails:
         return {}
 
     def saved_bits(self, place: Place, agreeing: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """Say how many bits a rule saves that agrees with so many messages, before its own price."""
+        """Say how many bits a rule saves that agrees with so many messages, before its own price.
+
+        A rule that does not hold for most of them is none.
+        """
         present = int(np.count_nonzero(self.values(place) >= 0))
         agreeing = np.asarray(agreeing, np.float64)
         differing = len(self.messages) - agreeing
         cost = agreeing * _AGREES_BITS + differing * _DIFFERS_BITS
         cost = cost + np.maximum(present - agreeing, 0) * 8 * place.width_bytes
-        saved: npt.NDArray[np.float64] = NO_CHECK_BITS + self.unexplained_bits(place) - cost
-        return saved
+        saved = NO_CHECK_BITS + self.unexplained_bits(place) - cost
+        return np.where(agreeing > differing, saved, -np.inf)
 
 
 def _is_xored(plain: bytes, sent: bytes) -> bool:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import Literal
 
 import numpy as np
 
 from tapewright.cards.layout import Coded
 from tapewright.learn.check_rule import CONSTANT_NAMES, Message
 
-__all__ = ["probe_messages"]
+__all__ = ["coder_of", "probe_messages"]
 
 _SEED = 7
 _PROBES = 4
@@ -24,7 +25,7 @@ def probe_messages(messages: Sequence[Message]) -> list[Message]:
     dice = np.random.default_rng(_SEED)
     model = messages[0]
     coders = [
-        _coder([(m.items[n][1], m.sent[n]) for m in messages if len(m.items) > n])
+        coder_of([(m.items[n][1], m.sent[n]) for m in messages if len(m.items) > n])
         for n in range(len(model.items))
     ]
     probes = []
@@ -41,19 +42,20 @@ def probe_messages(messages: Sequence[Message]) -> list[Message]:
     return probes
 
 
-def _coder(pairs: Sequence[tuple[bytes, bytes]]) -> Callable[[bytes], bytes]:
-    """Find out how an item is changed on its way to tape; where that fails, make sure it is changed."""
+def coder_of(pairs: Sequence[tuple[bytes, bytes]]) -> Callable[[bytes], bytes]:
+    """Find out how bytes are changed on its way to tape; where that fails, make sure it is changed."""
     for coded in _possible(pairs):
         if all(coded.to_tape(plain) == sent for plain, sent in pairs):
             return coded.to_tape
     return lambda plain: plain[::-1] + b"?"
 
 
-def _possible(pairs: Sequence[tuple[bytes, bytes]]) -> list[Coded]:
+def _possible(pairs: Sequence[tuple[bytes, bytes]]) -> Iterator[Coded]:
     plain, sent = next(((plain, sent) for plain, sent in pairs if plain), (b"", b""))
     if not plain:
-        return [Coded()]
-    if len(sent) == 2 * len(plain):
-        first = plain.hex().upper().encode()[0]
-        return [Coded(coding="hex", add=add, xor=(first + add & 255) ^ sent[0]) for add in range(256)]
-    return [Coded(add=add, xor=(plain[0] + add & 255) ^ sent[0]) for add in range(256)]
+        yield Coded()
+        return
+    coding: Literal["plain", "hex"] = "hex" if len(sent) == 2 * len(plain) else "plain"
+    first = Coded(coding=coding).to_tape(plain)[0]
+    for add in range(256):
+        yield Coded(coding=coding, add=add, xor=(first + add & 255) ^ sent[0])

@@ -81,10 +81,11 @@ def sum_rules(
             continue
         values = tails.values(place)
         ones = (1 << 8 * place.width_bytes) - 1
-        most = float(tails.saved_bits(place, np.count_nonzero(values >= 0)))
-        place_bits = price.place_bits(place, tails.is_told_apart)
+        saved = tails.saved_bits(place, np.arange(len(values) + 1)) - price.place_bits(
+            place, tails.is_told_apart
+        )
         for (kind, is_inverted), kind_bits in price.SIMPLE_KIND_BITS.items():
-            if _WIDTH_BITS[kind] != 8 * place.width_bytes or most < place_bits + kind_bits:
+            if _WIDTH_BITS[kind] != 8 * place.width_bytes or saved.max() < kind_bits:
                 continue
             if is_inverted and place.is_coded and not tails.can_invert:
                 continue
@@ -96,7 +97,7 @@ def sum_rules(
                     if value >= 0 and (start := _STARTS[kind](value, digest)) >= 0
                 )
                 for start, count in starts.most_common(2):
-                    bits = float(tails.saved_bits(place, count)) - place_bits - kind_bits
+                    bits = float(saved[count]) - kind_bits
                     bits -= covered_bits[key] + price.start_bits(start, 8 * place.width_bytes)
                     yield _rule(kind, key, place, start, is_inverted, tails), bits
 

@@ -53,10 +53,10 @@ def evidence_words(rule: CheckRule, agreeing: int, messages: int, bits: float) -
     else:
         where = f"in {agreeing} of {messages} different blocks"
     after = f", {rule.offset} bytes on," if rule.offset > 1 else ", one byte on," if rule.offset else ""
-    odds = f"1 in 2^{bits:.0f}" if bits >= 10 else f"1 in {2**bits:.0f}"
+    odds = f"1 of 2^{bits:.0f} cases" if bits >= 10 else f"1 of {2**bits:.0f} cases"
     return (
         f"What follows{after} is {rule_words(rule)}, {where}; "
-        f"among the rules tried, one would fit by chance in {odds} cases."
+        f"among the rules tried, one would fit by chance in {odds}."
     )
 
 

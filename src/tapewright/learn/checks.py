@@ -10,7 +10,7 @@ import numpy as np
 
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
-from tapewright.learn.check_probes import probe_messages
+from tapewright.learn.check_probes import coder_of, probe_messages
 from tapewright.learn.check_rule import CheckRule, Coverage, Message
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
@@ -120,12 +120,14 @@ def _told_apart(
 ) -> list[tuple[list[CheckRule], float]]:
     """Put rules together that write the same bytes for every program; the likeliest first."""
     probes = probe_messages(messages)
-    is_told_apart = Tails(messages).is_told_apart
-    groups: dict[tuple[object, ...], tuple[list[CheckRule], float]] = {}
+    to_tape = coder_of([(message.tail, message.tail_sent) for message in messages])
+    groups: dict[tuple[int | bytes, ...], tuple[list[CheckRule], float]] = {}
     for rule, bits in found:
-        written = tuple(rule.check_bytes(probe) for probe in probes)
-        key = (rule.offset, rule.is_coded or not is_told_apart, written)
-        rules, _ = groups.setdefault(key, ([], bits))
+        written = [rule.check_bytes(probe) for probe in probes]
+        before = bytes(rule.offset)
+        if rule.is_coded:
+            written, before = [to_tape(check) for check in written], to_tape(before)
+        rules, _ = groups.setdefault((len(before), *written), ([], bits))
         if rule not in rules:
             rules.append(rule)
     return list(groups.values())

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-__all__ = ["remainders", "solve"]
+__all__ = ["common_divisor", "remainders", "solve"]
 
 
 @njit(cache=True)
@@ -162,3 +162,44 @@ def solve(polys, width, remainder, shift, unshift, seen, present):  # type: igno
                 init[way, which, run] = given if way < 2 else solved
                 final[way, which, run] = solved if way < 2 else given
     return init, final, count
+
+
+@njit(cache=True)
+def common_divisor(a, b):  # type: ignore[no-untyped-def]
+    """Find the greatest common divisor of two polynomials with the constant term 1; both are overwritten.
+
+    J. Stein's way ("Computational problems associated with Racah algebra", J. Comp. Phys. 1, 1967, from
+    memory): the sum of two such polynomials has no constant term, so a power of x can be taken out of it.
+
+    Parameters
+    ----------
+    a, b : ndarray of uint64, shape (n,)
+        64 coefficients each, lowest first; the lowest bit of the first is 1.
+
+    Returns
+    -------
+    ndarray of uint64, shape (n,)
+    """
+    one = np.uint64(1)
+    size = len(a)
+    while True:
+        while size > 1 and a[size - 1] == 0 and b[size - 1] == 0:
+            size -= 1
+        if a[size - 1] < b[size - 1]:
+            a, b = b, a
+        first = 0
+        while first < size and a[first] == b[first]:
+            first += 1
+        if first == size:
+            return b
+        low, spare = a[first] ^ b[first], 0
+        while not low & one:
+            low >>= one
+            spare += 1
+        right, left = np.uint64(spare), np.uint64(64 - spare)
+        for place in range(size - first):
+            word = (a[place + first] ^ b[place + first]) >> right
+            if spare and place + first + 1 < size:
+                word |= (a[place + first + 1] ^ b[place + first + 1]) << left
+            a[place] = word
+        a[size - first : size] = 0

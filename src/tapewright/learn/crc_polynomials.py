@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-__all__ = ["common_divisors", "greatest_common_divisor", "reflected"]
+import numpy as np
+
+from tapewright.learn.crc_kernels import common_divisor
+
+__all__ = ["common_divisors", "odd_common_divisor", "reflected"]
 
 #: Degree by which a common divisor may be higher than the polynomial sought: a few common factors come
 #: about by chance (chosen; each degree more halves the odds).
@@ -25,20 +29,22 @@ def _divide(a: int, b: int) -> tuple[int, int]:
     return quotient, a
 
 
-def greatest_common_divisor(a: int, b: int) -> int:
-    """Give the polynomial of highest degree that divides both (Euclid's algorithm).
+def odd_common_divisor(a: int, b: int) -> int:
+    """Give the polynomial of highest degree with the constant term 1 that divides both; neither is 0.
 
     Examples
     --------
-    >>> bin(greatest_common_divisor(0b101, 0b11))  # x^2 + 1 is (x + 1)^2
+    >>> bin(odd_common_divisor(0b1010, 0b11))  # x^3 + x is x (x + 1)^2
     '0b11'
     """
-    while b:
-        degree = b.bit_length()
-        while (spare := a.bit_length() - degree) >= 0:
-            a ^= b << spare
-        a, b = b, a
-    return a
+    size = (max(a.bit_length(), b.bit_length()) + 63) // 64 * 8
+    words = [np.frombuffer(_odd(number).to_bytes(size, "little"), np.uint64).copy() for number in (a, b)]
+    return int.from_bytes(common_divisor(*words).tobytes(), "little")
+
+
+def _odd(number: int) -> int:
+    """Take all powers of x out."""
+    return number >> ((number & -number).bit_length() - 1)
 
 
 def common_divisors(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[int]:
@@ -61,9 +67,9 @@ def common_divisors(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[i
     for equations in _equations(blocks, width):
         if len(equations) < 2 or not all(equations):
             continue
-        divisor = 0
-        for equation in equations:
-            divisor = greatest_common_divisor(divisor, equation)
+        divisor = equations[0]
+        for equation in equations[1:]:
+            divisor = odd_common_divisor(divisor, equation)
         for poly in _divisors_of_degree(divisor, width):
             if poly not in seen:
                 seen.add(poly)
@@ -95,8 +101,6 @@ def _equations(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[tuple[
 
 def _divisors_of_degree(number: int, degree: int) -> Iterator[int]:
     """List the odd divisors of a degree, where the number is little more than one of them."""
-    while number and not number & 1:
-        number >>= 1
     spare = number.bit_length() - 1 - degree
     if not 0 <= spare <= _MOST_SPARE:
         return

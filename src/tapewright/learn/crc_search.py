@@ -24,7 +24,8 @@ _REVERSED = np.array([int(f"{value:08b}"[::-1], 2) for value in range(256)], np.
 _LEAST_BITS = -3.0
 #: How many messages are looked at together when a polynomial is sought: two differences, and no more, so
 #: that one message misread spoils one group only.
-_GROUP = 3
+_GROUP, _MOST_GROUPS = 3, 2
+_MOST_RULES, _MOST_BEHIND_BITS = 20, 20.0
 
 
 class CrcSearch:
@@ -96,7 +97,8 @@ class CrcSearch:
                 data = bytes(_REVERSED[np.frombuffer(data, np.uint8)]) if is_reflected else data
                 value = reflected(value, width) if is_reflected else value
                 blocks.append((int.from_bytes(data, "big") << width ^ value, 8 * len(data)))
-        for first in range(0, max(1, len(blocks) - _GROUP + 1), _GROUP):
+        blocks.sort(key=lambda block: block[1])  # short ones are quicker
+        for first in range(0, max(1, len(blocks) - _GROUP + 1), _GROUP)[:_MOST_GROUPS]:
             yield from common_divisors(blocks[first : first + _GROUP], width)
 
     def _rules(
@@ -124,7 +126,10 @@ class CrcSearch:
                 bits -= price.place_bits(place, self.tails.is_told_apart) + price.CRC_REFLECTED_BITS
                 bits -= price.number_bits(init, width, price.INIT_BITS, is_init=True)
                 bits -= price.number_bits(final, width, price.XOROUT_BITS, is_init=False)
-                for way, which, run in np.argwhere(bits > max(_LEAST_BITS, float(bits.max()) - 20.0)):
+                places_of_best = np.unravel_index(np.argsort(-bits, axis=None)[:_MOST_RULES], bits.shape)
+                for way, which, run in np.transpose(places_of_best):
+                    if bits[way, which, run] < max(_LEAST_BITS, float(bits.max()) - _MOST_BEHIND_BITS):
+                        break
                     xorout = int(final[way, which, run])
                     check = CrcCheck(
                         crc=CrcParameters(
