@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +41,8 @@ class Framing:
         Share of the known bytes found.
     spaced : bool
         Whether idle time stands between bytes here and there.
+    xor : {0, 255}
+        Exclusive-ored with the bytes of the data: 255 where they alone stand on tape inverted.
     """
 
     byte: ByteFormat
@@ -48,6 +50,27 @@ class Framing:
     swapped: tuple[bool, ...]
     found: float
     spaced: bool = False
+    xor: int = 0
+
+    @property
+    def turned(self) -> Framing:
+        """The same bits the other way round: what was upright is inverted, so the data have to be as well."""
+        turned = str.maketrans("01", "10")
+        byte = self.byte
+        parity = byte.parity
+        if byte.bits % 2 == 0:  # as many ones as before, or as many fewer as there are odd ones
+            parity = {"even": "odd", "odd": "even"}.get(parity, parity)
+        return replace(
+            self, swapped=tuple(not swap for swap in self.swapped), xor=self.xor ^ 255,
+            byte=byte.model_copy(update={
+                "start": byte.start.translate(turned), "stop": byte.stop.translate(turned), "parity": parity,
+            }),
+        )  # fmt: skip
+
+    def sent(self, data: bytes) -> bytes:
+        """Bytes of the program as they stand on tape."""
+        mask = self.xor & ((1 << self.byte.bits) - 1)
+        return bytes(value ^ mask for value in as_sent(data, self.coding))
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from tapewright.learn.checks import CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import Part, explain_bytes
+from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.messages import Named, messages_of, named
 from tapewright.learn.samples import Sample
@@ -20,6 +21,8 @@ LATEST_CHECK = 5
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 2.0
+#: A check before the data may look less likely than no check, and be likelier once what follows is explained.
+HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
 LEAST_BITS, CONVINCING_BITS = 2.0, 12.0
 
@@ -34,15 +37,13 @@ class Kind:
     samples : tuple of Sample
     facts : Facts
     head : tuple of Named
-        Items before the data, in order; of a kind without data, all of them. A check is not among them.
+        Items before the data, in order; of a kind without data, all of them.
+    tail : tuple of Named
+        Items after the data.
     head_check, tail_check : CheckClaim or None
-        The check among the head's bytes, and that after the data.
-    after_head_check : tuple of Part
-        What stands between the head's check and the data.
-    before_tail_check, tail : tuple of Part
-        What stands between the data and the check, and after the check.
+        What the item of kind ``check`` in the head, or in the tail, is.
     sync_bytes : int
-        How many of the constants at the beginning are a sync; a check covers the others, or all.
+        How many of the constants at the beginning are a sync; a check covers the others by themselves.
     bits : float
         Length of the description.
     """
@@ -51,11 +52,9 @@ class Kind:
     samples: tuple[Sample, ...]
     facts: Facts
     head: tuple[Named, ...]
+    tail: tuple[Named, ...]
     head_check: CheckClaim | None
-    after_head_check: tuple[Part, ...]
     tail_check: CheckClaim | None
-    before_tail_check: tuple[Part, ...]
-    tail: tuple[Part, ...]
     sync_bytes: int
     bits: float
 
@@ -66,7 +65,7 @@ class Kind:
 
 
 def find_kinds(
-    samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], coding: str
+    samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing
 ) -> list[Kind]:
     """Sort blocks by kind and tell what stands in each.
 
@@ -77,7 +76,7 @@ def find_kinds(
     knowns : sequence of Known
     starts : sequence of int or None
         Address of the first byte of each save, where it is known or supposed.
-    coding : {"plain", "hex"}
+    framing : Framing
 
     Returns
     -------
@@ -87,7 +86,7 @@ def find_kinds(
     kinds = []
     for name, chosen in _sorted_out(samples):
         facts = facts_of(chosen, samples, knowns, starts)
-        kinds.append(_explained(name, chosen, facts, knowns, coding))
+        kinds.append(_explained(name, chosen, facts, knowns, framing))
     return kinds
 
 
@@ -126,81 +125,91 @@ def _even(samples: Iterator[Sample]) -> list[Sample]:
 
 
 def _explained(
-    name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], coding: str
+    name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], framing: Framing
 ) -> Kind:
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
-    parts, bits = explain_bytes(heads, facts, coding)
-    plain = Kind(
-        name, tuple(samples), facts, tuple(named(parts, facts)), None, (), None, (), (), _constants(parts), bits
-    )  # fmt: skip
-    best = plain
-    for cut in range(len(heads[0]) - 1, max(0, len(heads[0]) - LATEST_CHECK) - 1, -1):
-        found = _with_head_check(plain, len(heads[0]) - cut, coding)
-        if found is not None and found.bits < best.bits:
-            best = found
-    return _with_tail(best, knowns, coding) if best.has_data else best
+    parts, bits = explain_bytes(heads, facts, framing.coding)
+    items = tuple(named(parts, facts))
+    found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
+    shortest = min(map(len, heads))
+    for behind in range(1, min(LATEST_CHECK, shortest - 1) + 1):
+        checked = _with_head_check(found[0], behind, framing)
+        if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
+            found.append(checked)
+    if found[0].has_data:
+        found = [_with_tail(kind, knowns, framing) for kind in found]
+    return min(found, key=lambda kind: kind.bits)
 
 
-def _with_head_check(kind: Kind, behind: int, coding: str) -> Kind | None:
+def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     """A check in the head that begins so many bytes before its end."""
-    if any(len(sample.head) <= behind for sample in kind.samples):
-        return None
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
-    parts, bits = explain_bytes(heads, kind.facts, coding)
-    items = list(named(parts, kind.facts))
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, coding, True)
+    parts, bits = explain_bytes(heads, kind.facts, framing.coding)
+    items = tuple(named(parts, kind.facts))
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, True)
     if claim is None or claim.rule.offset:
         return None
-    width = _width(claim, coding)
-    rest, rest_bits = explain_bytes([tail[width:] for tail in tails], kind.facts, coding, may_have_text=False)
-    bits += _check_bits(claim) + rest_bits
+    width = _width(claim, framing)
+    rest, rest_bits = _tail_parts([tail[width:] for tail in tails], kind.facts, framing)
+    items += (_check_item(width, len(heads)),)
+    items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
     return replace(
-        kind, head=tuple(items), head_check=claim, after_head_check=tuple(rest),
-        sync_bytes=sync, bits=bits,
+        kind, head=items, head_check=claim, sync_bytes=sync, bits=bits + _check_bits(claim) + rest_bits
     )  # fmt: skip
 
 
-def _with_tail(kind: Kind, knowns: Sequence[Known], coding: str) -> Kind:
+def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing) -> Kind:
     """Add what stands after the data."""
     shortest = min(len(sample.tail) for sample in kind.samples)
     tails = [sample.tail[:shortest] for sample in kind.samples]
-    parts, bits = explain_bytes(tails, kind.facts, coding, may_have_text=False)
-    plain = replace(kind, tail=tuple(parts), bits=kind.bits + bits)
+    taken = [item.name for item in kind.head]
+    parts, bits = _tail_parts(tails, kind.facts, framing)
+    plain = replace(
+        kind, tail=tuple(named(parts, kind.facts, taken, leading=False)), bits=kind.bits + bits
+    )  # fmt: skip
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] for sample in kind.samples]
-    claim, sync = _best_claim(heads, data, tails, kind.head, coding, kind.head_check is None)
+    claim, sync = _best_claim(heads, data, tails, kind.head, framing, kind.head_check is None)
     if claim is None:
         return plain
-    offset, width = claim.rule.offset, _width(claim, coding)
-    if coding == "hex" and claim.rule.is_coded:
+    offset, width = claim.rule.offset, _width(claim, framing)
+    if framing.coding == "hex" and claim.rule.is_coded:
         offset *= 2
-    front, front_bits = explain_bytes([t[:offset] for t in tails], kind.facts, coding, may_have_text=False)
-    rest, rest_bits = explain_bytes(
-        [t[offset + width :] for t in tails], kind.facts, coding, may_have_text=False
-    )
+    front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, framing)
+    rest, rest_bits = _tail_parts([tail[offset + width :] for tail in tails], kind.facts, framing)
     checked_bits = kind.bits + front_bits + _check_bits(claim) + rest_bits
     if checked_bits >= plain.bits:
         return plain
+    items = (*named(front, kind.facts, taken, leading=False), _check_item(width, len(tails)))
+    items += tuple(named(rest, kind.facts, [*taken, *(item.name for item in items)], leading=False))
     return replace(
-        kind, tail_check=claim, before_tail_check=tuple(front), tail=tuple(rest),
-        sync_bytes=sync if kind.head_check is None else kind.sync_bytes, bits=checked_bits,
+        kind, tail=items, tail_check=claim, bits=checked_bits,
+        sync_bytes=sync if kind.head_check is None else kind.sync_bytes,
     )  # fmt: skip
+
+
+def _tail_parts(tails: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
+    return explain_bytes(tails, facts, framing.coding, may_have_text=False)
+
+
+def _check_item(width: int, count: int) -> Named:
+    return Named("check", Part("check", 0, (width,) * count))
 
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    items: Sequence[Named], coding: str, may_split: bool,
+    items: Sequence[Named], framing: Framing, may_split: bool,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out."""
-    constants = _constants([item.part for item in items])
+    constants = _constants(items)
     splits = [constants]
     if may_split and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
-        messages = messages_of(items, heads, data, tails, coding, sync)
+        messages = messages_of(items, heads, data, tails, framing, sync)
         claims = find_checks(messages)
         if not claims:
             continue
@@ -212,12 +221,12 @@ def _best_claim(
     return best[1], best[2]
 
 
-def _constants(parts: Sequence[Part]) -> int:
-    return parts[0].widths[0] if parts and parts[0].kind == "constant" else 0
+def _constants(items: Sequence[Named]) -> int:
+    return items[0].part.widths[0] if items and items[0].name == "sync" else 0
 
 
-def _width(claim: CheckClaim, coding: str) -> int:
-    return claim.rule.width_bytes * (2 if coding == "hex" and claim.rule.is_coded else 1)
+def _width(claim: CheckClaim, framing: Framing) -> int:
+    return claim.rule.width_bytes * (2 if framing.coding == "hex" and claim.rule.is_coded else 1)
 
 
 def _check_bits(claim: CheckClaim) -> float:

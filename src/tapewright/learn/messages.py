@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from tapewright.learn.checks import Message
 from tapewright.learn.facts import Facts
 from tapewright.learn.fields import Part
-from tapewright.learn.known import as_sent
+from tapewright.learn.framing import Framing
 
 __all__ = ["Named", "messages_of", "named"]
 
@@ -22,7 +22,7 @@ class Named:
     Parameters
     ----------
     name : str
-        ``sync`` for constants at the beginning.
+        ``sync`` for constants at the beginning, ``check`` for a check.
     part : Part
     """
 
@@ -30,14 +30,23 @@ class Named:
     part: Part
 
 
-def named(parts: Iterable[Part], facts: Facts) -> Iterator[Named]:
+def named(parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, leading: bool = True) -> Iterator[Named]:
     """Give every item a name of its own; long constants and unknown bytes are cut into numbers.
 
     Where the same number stands twice, the second is taken for another that is the same in all the blocks.
+
+    Parameters
+    ----------
+    parts : iterable of Part
+    facts : Facts
+    taken : iterable of str
+        Names that are used already.
+    leading : bool
+        Whether these parts begin a block, so that constants at their beginning are a sync.
     """
-    taken: set[str] = set()
+    taken = set(taken)
     for place, part in enumerate(parts):
-        if part.kind == "constant" and place == 0:
+        if part.kind == "constant" and place == 0 and leading:
             yield Named("sync", part)
             continue
         for piece in _pieces(part):
@@ -80,7 +89,7 @@ def _field_name(part: Part) -> str:
 
 def messages_of(
     items: Sequence[Named], heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    coding: str, sync: int,
+    framing: Framing, sync: int,
 ) -> list[Message]:  # fmt: skip
     """Make messages of blocks.
 
@@ -90,19 +99,19 @@ def messages_of(
         What the heads consist of.
     heads, data, tails : sequence of bytes
         Of each block: tape bytes before the data, the data as they are in memory, tape bytes after it.
-    coding : {"plain", "hex"}
+    framing : Framing
         How the data are written, and perhaps what follows.
     sync : int
         How many constants at the beginning go by the name of sync; the others by that of fixed.
     """
     return [
-        _message(items, k, head, body, tail, coding, sync)
+        _message(items, k, head, body, tail, framing, sync)
         for k, (head, body, tail) in enumerate(zip(heads, data, tails, strict=True))
     ]
 
 
 def _message(
-    items: Sequence[Named], which: int, head: bytes, body: bytes, tail: bytes, coding: str, sync: int
+    items: Sequence[Named], which: int, head: bytes, body: bytes, tail: bytes, framing: Framing, sync: int
 ) -> Message:
     found: list[tuple[str, bytes]] = []
     sent: list[bytes] = []
@@ -110,6 +119,8 @@ def _message(
     for item in items:
         taken = head[place : place + item.part.widths[which]]
         place += len(taken)
+        if item.name == "check":
+            continue
         if item.name == "sync":
             for name, part in (("sync", taken[:sync]), ("fixed", taken[sync:])):
                 if part:
@@ -120,8 +131,8 @@ def _message(
         sent.append(taken)
     if body:
         found.append(("data", body))
-        sent.append(as_sent(body, coding))
-    return Message(tuple(found), tuple(sent), _undone(tail, coding), tail)
+        sent.append(framing.sent(body))
+    return Message(tuple(found), tuple(sent), _undone(tail, framing.coding), tail)
 
 
 def _undone(tail: bytes, coding: str) -> bytes:

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.learn.known import Known, as_sent
+from tapewright.learn.framing import Framing
+from tapewright.learn.known import Known
 from tapewright.learn.matching import NOT_KNOWN
 from tapewright.learn.stretches import Stretch
 from tapewright.model.runs import runs_of
@@ -72,26 +73,25 @@ class Sample:
         return self.end - self.first
 
 
-def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], coding: str) -> list[Sample]:
+def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing: Framing) -> list[Sample]:
     """Cut stretches into blocks.
 
     Parameters
     ----------
     stretches : sequence of Stretch
     knowns : sequence of Known
-    coding : {"plain", "hex"}
-        How a byte of the program is written on tape.
+    framing : Framing
 
     Returns
     -------
     list of Sample
         In order; a block that stands on tape several times running is there once.
     """
-    per_byte = 2 if coding == "hex" else 1
+    per_byte = 2 if framing.coding == "hex" else 1
     parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
     usual = _usual(len(part.head) for part in parts if part.has_data)
-    parts = [_given_back(part, usual, knowns[part.save].data, coding) for part in parts]
-    parts = [_cut(part, parts, knowns[part.save].data, coding) for part in parts]
+    parts = [_given_back(part, usual, knowns[part.save].data, framing) for part in parts]
+    parts = [_cut(part, parts, knowns[part.save].data, framing) for part in parts]
     usual = _usual(len(part.tail) for part in parts if part.has_data)
     return _collapsed([_filled_up(part, usual) for part in parts])
 
@@ -150,23 +150,23 @@ def _usual(lengths: Iterable[int]) -> int:
     return counted[0][0] if counted else 0
 
 
-def _given_back(part: Sample, usual: int, data: bytes, coding: str) -> Sample:
+def _given_back(part: Sample, usual: int, data: bytes, framing: Framing) -> Sample:
     """Give back to the head a last byte that by chance is the known one before the block's data."""
     tape_bytes = usual - len(part.head)
-    count = tape_bytes // (2 if coding == "hex" else 1)
+    count = tape_bytes // (2 if framing.coding == "hex" else 1)
     if not part.has_data or part.first == 0 or not 0 < count <= MOST_BY_CHANCE or count >= part.count:
         return part
-    eaten = as_sent(data[part.first : part.first + count], coding)
+    eaten = framing.sent(data[part.first : part.first + count])
     return replace(part, head=part.head + eaten, first=part.first + count)
 
 
-def _cut(part: Sample, parts: Sequence[Sample], data: bytes, coding: str) -> Sample:
+def _cut(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
     """Give to the tail what the next block holds as well."""
     ends = [other.first for other in parts if other.save == part.save and other.has_data]
     end = min((first for first in ends if first > part.first), default=part.end)
     if not part.has_data or not 0 < part.end - end <= MOST_BY_CHANCE:
         return part
-    return replace(part, tail=as_sent(data[end : part.end], coding) + part.tail, end=end)
+    return replace(part, tail=framing.sent(data[end : part.end]) + part.tail, end=end)
 
 
 def _filled_up(part: Sample, usual: int) -> Sample:

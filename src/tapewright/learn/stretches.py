@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.learn.framing import Framing, frame_places
-from tapewright.learn.known import Known, Needles, as_sent
+from tapewright.learn.known import Known, Needles
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values
 from tapewright.model import GAP
@@ -101,7 +101,7 @@ def find_stretches(
     found: list[Stretch] = []
     for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
         turned = Stream(stream.symbols, framing.swapped[save])
-        sent = as_sent(known.data, framing.coding)
+        sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
         pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, leader)]
         found += _surroundings(turned, pieces, framing, leader)
