@@ -1,0 +1,1 @@
+"""Learning formats nobody wrote down, measured on formats that never were."""
