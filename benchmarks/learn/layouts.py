@@ -13,6 +13,9 @@ __all__ = ["Layout", "random_layout"]
 
 Block = dict[str, Any]
 
+#: A block without framing is known by so many bits of sync, mark, constants and check, or has a trailer: the
+#: package's reader takes less for chance.
+LEAST_BITS = 24.0
 #: What is covered by a check that covers all there is before it.
 _COVERED = ("sync", "fixed", "field", "text", "data")
 
@@ -145,7 +148,8 @@ class _Drawing:
             layout.append({"data": data} | self.framing.data_coding)
             if self.has_check and data != "until lead":
                 layout.append(self._check(layout, self.coverage))
-        if data == "until lead" or dice.chance(0.75):
+        needs_trailer = data == "until lead" or self._bits_to_know_by(layout) < LEAST_BITS
+        if needs_trailer or dice.chance(0.75):
             layout.append({"lead": self.framing.lead, "seconds": round(dice.by_ratio(0.1, 0.8), 2)})
         if dice.chance(0.1):
             layout.append({"gap": round(dice.evenly(0.1, 0.4), 2)})
@@ -159,9 +163,20 @@ class _Drawing:
             self.traits.append("copies")
         return block
 
+    def _bits_to_know_by(self, layout: list[Item]) -> float:
+        """How many bits of a block are known beforehand, so that chance cannot be taken for it."""
+        byte = self.framing.byte
+        if byte.is_asynchronous:  # start and stop of every byte
+            return LEAST_BITS
+        sync = sum(len(bytes.fromhex(item["sync"])) for item in layout if "sync" in item)
+        fixed = sum(len(bytes.fromhex(item["fixed"])) for item in layout if "fixed" in item)
+        constants = sum("value" in item and item["value"].isdecimal() for item in layout)
+        checks = sum("check" in item for item in layout)
+        return byte.bits * (sync + fixed + constants + checks) + len(self.framing.mark)
+
     def _leader(self, shortest: float, longest: float) -> Item:
         seconds = self.dice.by_ratio(shortest, longest)
-        least = round(0.25 * seconds, 3)
+        least = round(0.1 * seconds, 3)
         return {"lead": self.framing.lead, "seconds": round(seconds, 3), "at_least": least}
 
     def _kinds(self) -> tuple[list[Item], list[Item]]:

@@ -22,6 +22,8 @@ SLOWEST_BITS_PER_SECOND, FASTEST_BITS_PER_SECOND = 300.0, 3000.0
 HIGHEST_TONE_HZ = 4_800.0
 #: Lengths that are to be told apart differ by this factor at least.
 APART = 1.28
+#: Tones of modems are so many parts of the bit rate.
+PHASES = 60
 #: Waves are drawn as sines, or as the square waves of a bare port bit.
 SINE_SHARE = 0.55
 
@@ -265,14 +267,16 @@ def _three_length(dice: Dice) -> LineCode:
 
 
 def _modem(dice: Dice) -> LineCode:
-    """Two tones that change without a jump in phase, a bit lasting a fixed time."""
-    rate = dice.pick([300.0, 600.0, 1200.0, round(dice.by_ratio(300.0, 1250.0))])
-    apart_hz = rate * dice.evenly(0.62, 1.15)
-    low_hz = dice.by_ratio(max(850.0, 1.02 * rate), 2_000.0)
-    us = 1e6 / rate
-    low = [{"tone": round(low_hz), "us": us}]
-    high = [{"tone": round(low_hz + apart_hz), "us": us}]
-    return LineCode(_bits(dice, low, high))
+    """Two tones that change without a jump in phase, a bit lasting a fixed time.
+
+    As in modems, both are so many sixtieths of the bit rate (300 bit/s: multiples of 5 Hz). What runs
+    through more phases than 64 at the ends of its bits, the package's own reader does not follow.
+    """
+    rate = dice.pick([300, 450, 600, 1200, round(dice.by_ratio(300.0, 1250.0))])
+    low = dice.by_ratio(max(850.0, 1.02 * rate), 2_000.0) / rate
+    turns = [round(PHASES * low), round(PHASES * (low + dice.evenly(0.62, 1.15)))]
+    tones = [[{"tone": count * rate / PHASES, "us": 1e6 / rate}] for count in turns]
+    return LineCode(_bits(dice, *tones))
 
 
 #: One cycle in equal steps: three levels from one resistor more, four from R and 2 R.

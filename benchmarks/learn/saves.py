@@ -10,7 +10,8 @@ import numpy as np
 from benchmarks.learn.dice import Dice
 from benchmarks.learn.formats import MadeUp
 from tapewright import blocks, line
-from tapewright.cards import Alphabet
+from tapewright.cards import Alphabet, BlockLayout
+from tapewright.cards.layout import Sync
 from tapewright.channel import CassetteChannel, FlutterTone, play
 from tapewright.framing import byte_symbols
 from tapewright.model import Image, Range, Recording, TapePart
@@ -69,15 +70,27 @@ def save(
 
 
 def _with_idle_time(parts: Iterable[TapePart], made_up: MadeUp, dice: Dice) -> Iterator[TapePart]:
-    """Frame the bytes of a tape, and let the line idle after each as long as the machine does."""
+    """Frame the bytes of a tape, and let the line idle after each as long as the machine does.
+
+    The sync is sent by a tight loop: it takes time to fetch a byte, not to send the same again.
+    """
     table = byte_symbols(made_up.card.byte)
     fewest, most = made_up.idle_between
     idle = made_up.card.byte.stop[-1:]
+    syncs = sorted({_sync_of(block) for block in made_up.card.block}, key=len, reverse=True)
     for part in parts:
         if part.kind == "bytes":
-            framed = "".join(table[value] + idle * dice.whole(fewest, most) for value in part.data)
+            tight = next((len(sync) for sync in syncs if part.data.startswith(sync)), 0)
+            pauses = [0 if k < tight else dice.whole(fewest, most) for k in range(len(part.data))]
+            framed = "".join(
+                table[value] + idle * pause for value, pause in zip(part.data, pauses, strict=True)
+            )
             part = replace(part, kind="symbols", data=b"", symbols=framed)
         yield part
+
+
+def _sync_of(block: BlockLayout) -> bytes:
+    return b"".join(item.sync * item.times for item in block.layout if isinstance(item, Sync))
 
 
 def _random_channel(dice: Dice) -> CassetteChannel:
