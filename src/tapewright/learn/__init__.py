@@ -1,0 +1,1 @@
+"""Working out a tape format nobody wrote down, from recordings of saves."""

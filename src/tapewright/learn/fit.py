@@ -1,0 +1,207 @@
+"""Fitting a code book to what was heard: exact lengths, their spread, leaders and marks of their own."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.code_book import Book, nearest_class
+from tapewright.learn.durations import Tokens
+from tapewright.learn.parse import COARSE, FINEST, Parse, parse_words
+
+__all__ = ["Fit", "fit_book"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
+WORTH_A_WORD = 12.0
+LONGEST_MARK = 6
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A book, fitted.
+
+    Parameters
+    ----------
+    book : Book
+        With lengths as heard; after the words of the bits may come a leader and marks.
+    names : tuple of str
+        Entry w: ``"0"``, ``"1"``, ``"L"`` for a leader of its own, ``"M"`` and on for marks.
+    leader : str
+        Of which word leaders consist.
+    parse : Parse
+    elements : ndarray of int, shape (n,)
+        The class each half-wave has in its word, or -1.
+    spread : tuple of float
+        Robust standard deviation of each class's logarithm.
+    counts : tuple of int
+        How often each class occurs.
+    """
+
+    book: Book
+    names: tuple[str, ...]
+    leader: str
+    parse: Parse
+    elements: IntArray
+    spread: tuple[float, ...]
+    counts: tuple[int, ...]
+
+
+def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
+    """Fit a book to half-waves.
+
+    Parameters
+    ----------
+    tokens : Tokens
+        Data, with the ends of leaders.
+    book : Book
+    pattern : ndarray
+        What leaders repeat: logarithms of durations; empty where there is no leader.
+    """
+    names = ("0", "1") if book.shape != "burst or none" else tuple("0" * len(book.words))
+    book, cut = _settled(tokens, book)
+    leader = ""
+    if len(pattern):
+        book, names, leader = _with_leader(book, names, pattern, cut.sigma)
+        if leader == "L":
+            book, cut = _settled(tokens, book)
+    book, names, cut = _with_marks(tokens, book, names, cut)
+    elements = element_classes(book, cut, len(tokens.us))
+    spread, counts = _spreads(tokens.logs, elements, len(book.centres))
+    return Fit(book, names, leader or _commonest(cut, names), cut, elements, spread, counts)
+
+
+def prices_of(book: Book) -> FloatArray:
+    """What each word costs, in nats."""
+    return np.array([bits * np.log(2.0) if bits > 0 else 5.0 for bits in book.bits])
+
+
+def element_classes(book: Book, cut: Parse, count: int) -> IntArray:
+    """The class each half-wave has in its word, or -1."""
+    elements = np.full(count, -1, np.int64)
+    for number, word in enumerate(book.words):
+        places = cut.places[cut.words == number]
+        if len(places):
+            elements[(places[:, np.newaxis] + np.arange(len(word))).ravel()] = np.tile(word, len(places))
+    return elements
+
+
+def _settled(tokens: Tokens, book: Book) -> tuple[Book, Parse]:
+    """Find the book's lengths and their spread, and cut into words, in turns."""
+    sigma = COARSE
+    for _ in range(2):
+        cut = parse_words(tokens, book.spelt(), sigma, prices_of(book))
+        elements = element_classes(book, cut, len(tokens.us))
+        centres = _centres(tokens, elements, np.array(book.centres))
+        known = elements >= 0
+        if known.sum() > 20:
+            off = tokens.logs[known] - centres[elements[known]]
+            sigma = float(np.clip(1.4826 * np.median(np.abs(off)), FINEST, COARSE))
+        book = replace(book, centres=tuple(float(c) for c in centres))
+    return book, parse_words(tokens, book.spelt(), sigma, prices_of(book))
+
+
+def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatArray:
+    """Each class's middle: of half-waves amid their like where there are enough, for a change moves edges."""
+    new = centres.copy()
+    logs = tokens.logs
+    calm = np.zeros(len(elements), np.bool_)
+    calm[1:-1] = (elements[:-2] == elements[1:-1]) & (elements[2:] == elements[1:-1])
+    for k in range(len(centres)):
+        mine = elements == k
+        quiet = mine & calm
+        chosen = logs[quiet] if quiet.sum() >= 12 else logs[mine]
+        if len(chosen) >= 3:
+            middle = float(np.median(chosen))
+            if abs(middle - centres[k]) < 0.15:
+                new[k] = middle
+    return new
+
+
+def _with_leader(
+    book: Book, names: tuple[str, ...], pattern: FloatArray, sigma: float
+) -> tuple[Book, tuple[str, ...], str]:
+    """Say of which word a leader consists; give it one of its own where no word fits."""
+    repeats = max(3, int(np.ceil(3 * max(map(len, book.words)) / len(pattern))))
+    tiled = np.tile(pattern, repeats)
+    count = len(tiled)
+    made_up = Tokens(
+        np.zeros(count), np.exp(tiled), np.zeros(count, np.bool_), np.zeros(count, np.bool_), np.zeros(count, np.int32)
+    )
+    cut = parse_words(made_up, book.spelt(), max(sigma, 0.03), prices_of(book))
+    spoken = Counter(cut.words[cut.words >= 0].tolist())
+    if spoken and cut.explained > 0.7:
+        return book, names, names[spoken.most_common(1)[0][0]]
+    first = len(book.centres)
+    unit = pattern
+    if len(pattern) == 2 and abs(pattern[0] - pattern[1]) < 0.1:
+        unit = np.full(1, pattern.mean())
+    classes, word = list(book.centres), []
+    for value in unit:
+        near = next((k for k in range(first, len(classes)) if abs(classes[k] - value) < 0.08), None)
+        if near is None:
+            classes.append(float(value))
+            near = len(classes) - 1
+        word.append(near)
+    if len(word) == 1 and all(len(other) % 2 == 0 for other in book.words):
+        word *= 2
+    grown = replace(
+        book, words=(*book.words, tuple(word)), centres=tuple(classes), bits=(*book.bits, -1)
+    )
+    return grown, (*names, "L"), "L"
+
+
+def _with_marks(
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse
+) -> tuple[Book, tuple[str, ...], Parse]:
+    """Give a word of its own to what stands unexplained again and again, or at the end of a leader."""
+    for letter in "MN":
+        unknown = _unknown_words(tokens, book, cut)
+        grown = None
+        for word, _ in unknown.most_common(3):
+            candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
+            again = parse_words(tokens, candidate.spelt(), cut.sigma, prices_of(candidate))
+            if cut.cost - again.cost > WORTH_A_WORD and (grown is None or again.cost < grown[1].cost):
+                grown = candidate, again
+        if grown is None:
+            break
+        book, cut = grown
+        names = (*names, letter)
+    return book, names, cut
+
+
+def _unknown_words(tokens: Tokens, book: Book, cut: Parse) -> Counter[tuple[int, ...]]:
+    """Sequences of known lengths in no word, with how often they occur."""
+    kinds = nearest_class(tokens.logs, np.array(book.centres))
+    found: Counter[tuple[int, ...]] = Counter()
+    stretch: list[int] = []
+    for word, place in zip(cut.words.tolist(), cut.places.tolist(), strict=True):
+        if word < 0 and not (stretch and tokens.breaks[place]):
+            stretch.append(int(kinds[place]))
+        else:
+            if 0 < len(stretch) <= LONGEST_MARK and -1 not in stretch:
+                found[tuple(stretch)] += 1
+            stretch = [int(kinds[place])] if word < 0 else []
+    return found
+
+
+def _spreads(
+    logs: FloatArray, elements: IntArray, count: int
+) -> tuple[tuple[float, ...], tuple[int, ...]]:
+    spreads, counts = [], []
+    for k in range(count):
+        mine = logs[elements == k]
+        counts.append(len(mine))
+        off = np.abs(mine - np.median(mine)) if len(mine) else np.zeros(1)
+        spreads.append(float(1.4826 * np.median(off)))
+    return tuple(spreads), tuple(counts)
+
+
+def _commonest(cut: Parse, names: tuple[str, ...]) -> str:
+    words = cut.words[cut.words >= 0]
+    return names[int(np.bincount(words).argmax())] if len(words) else "0"
