@@ -23,6 +23,8 @@ FloatArray = npt.NDArray[np.float64]
 FEWEST_CHANGES = 12
 #: Nearly all stretches between changes must be whole cells, within this share of a cell.
 WHOLE_SHARE, WHOLE_WITHIN = 0.85, 0.2
+#: A cell holds a whole cycle of the low tone, or nearly.
+SHORTEST_CELL = 1.85
 LONGEST_CELL_US, MOST_CELLS = 12_000.0, 12
 
 
@@ -98,7 +100,7 @@ def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
     stretches = np.diff(changes_us)[together]
     if len(stretches) < FEWEST_CHANGES:
         return None
-    cell_us = _cell_of(stretches, 1.6 * float(tones_us[0]))
+    cell_us = _cell_of(stretches, SHORTEST_CELL * float(tones_us[1]))
     if cell_us is None:
         return None
     cells = np.maximum(1, np.round(stretches / cell_us))

@@ -65,6 +65,8 @@ class Book:
 
     def merged(self) -> Book:
         """The same with lengths that are nearly alike taken for one, as where the first cycle is stretched."""
+        if self.shape == "burst or none":
+            return self  # its rests come as near one another as they like
         centres = list(self.centres)
         used = sorted({k for word in self.words for k in word}, key=lambda k: centres[k])
         stands_for = {used[0]: used[0]}
@@ -196,23 +198,38 @@ def _bursts(
     rests = np.flatnonzero(tokens.us > np.exp(centres[g]) / 1.25)
     if len(rests) < 8:
         return
-    whole = [
-        (int(n), int(end))
-        for first, end, n in zip(rests, rests[1:], np.diff(rests) - 1, strict=False)
-        if n > 0 and not tokens.breaks[first + 1 : first + n + 2].any()
-    ]
-    counts = Counter(n for n, _ in whole)
-    usual = [n for n, _ in counts.most_common(3) if n <= LONGEST_WORD]
+    counts: Counter[int] = Counter()
+    inside: dict[int, list[IntArray]] = {}
+    ends: list[int] = []
+    for first, end in zip(rests, rests[1:], strict=False):
+        n = int(end - first - 1)
+        if n > 0 and not tokens.breaks[first + 1 : end + 1].any():
+            counts[n] += 1
+            inside.setdefault(n, []).append(kinds[first + 1 : end])
+            ends.append(int(end))
+    # The first and the last half-wave of a burst may be longer than the others: each place has its usual length.
+    usual = {n: _usual(inside[n], a) for n, _ in counts.most_common(4) if n <= LONGEST_WORD}
     for one, other in combinations(usual, 2):
-        yield Book("bursts", ((a,) * one + (g,), (a,) * other + (g,)), centres)
-    if usual and counts[usual[0]] > 0.7 * len(whole):
-        yield from _burst_or_none(usual[0], a, np.array([tokens.us[end] for _, end in whole]), centres)
+        yield Book("bursts", ((*usual[one], g), (*usual[other], g)), centres)
+    if usual:
+        commonest = next(iter(usual))
+        if counts[commonest] > 0.7 * len(ends):
+            yield from _burst_or_none(usual[commonest], tokens.us[ends], centres)
 
 
-def _burst_or_none(length: int, a: int, rests_us: FloatArray, centres: tuple[float, ...]) -> Iterator[Book]:
+def _usual(bursts: list[IntArray], a: int) -> tuple[int, ...]:
+    """The commonest class in each place of bursts of one length."""
+    columns = np.array(bursts).T
+    found = [Counter(column[column >= 0].tolist()).most_common(1) for column in columns]
+    return tuple(int(common[0][0]) if common else a for common in found)
+
+
+def _burst_or_none(
+    burst: tuple[int, ...], rests_us: FloatArray, centres: tuple[float, ...]
+) -> Iterator[Book]:
     """Bursts all alike, after which silence lasts for none, one, two ... further bits."""
     shortest = float(np.median(rests_us[rests_us < 1.25 * np.percentile(rests_us, 5)]))
-    burst_us = length * float(np.exp(centres[a])) + shortest
+    burst_us = sum(float(np.exp(centres[k])) for k in burst) + shortest
     cell_us = burst_us
     for _ in range(3):  # the cell is the burst and its rest, and what longer rests have more
         cells = np.round((rests_us - shortest) / cell_us)
@@ -225,5 +242,5 @@ def _burst_or_none(length: int, a: int, rests_us: FloatArray, centres: tuple[flo
     most = int(min(max(1, np.percentile(cells, 99.5)), MOST_SILENT_BITS))
     rests = [float(np.log(shortest + k * cell_us)) for k in range(most + 1)]
     classes = (*centres, *rests)
-    words = tuple((a,) * length + (len(centres) + k,) for k in range(most + 1))
+    words = tuple((*burst, len(centres) + k) for k in range(most + 1))
     yield Book("burst or none", words, classes, tuple(range(1, most + 2)))

@@ -32,6 +32,10 @@ STEP = 0.005
 SMOOTHINGS = (0.018, 0.035, 0.06)
 #: Two peaks are two lengths where the valley between is lower than this share of the lower one.
 VALLEY = 0.6
+#: Lengths nearer than these, as a logarithm, may be one length that comes out different after a change.
+ONE_LENGTH = (0.16, 0.25)
+#: A trigger off the middle of a sine by half its peak makes one half-wave twice as long as the other.
+LOPSIDED = 0.7
 #: A length that occurs less often than this is an accident.
 RARE = 0.012
 
@@ -129,10 +133,10 @@ def _made_even(tokens: Tokens) -> Tokens:
     if len(first) < 20:
         return tokens
     sign = np.where(rising[first], 1.0, -1.0)
-    skew = float(np.median(sign * (us[first] - us[first + 1]) / 2))
-    whole = us[first] + us[first + 1]
-    if abs(skew) > 0.17 * float(np.median(whole)):  # this is how they are meant
+    equal = np.abs(logs[first] - logs[first + 1]) < LOPSIDED
+    if equal.mean() < 0.8:  # pulses and rests: this is how they are meant
         return tokens
+    skew = float(np.median((sign * (us[first] - us[first + 1]) / 2)[equal]))
     made = np.maximum(us - np.where(rising, skew, -skew), SHORTEST_US)
     return replace(tokens, us=made, skew_us=skew)
 
@@ -155,13 +159,26 @@ def duration_classes(logs: FloatArray) -> list[FloatArray]:
     low = float(logs.min()) - 0.3
     counts = np.bincount(np.floor((logs - low) / STEP).astype(np.int64), minlength=8)
     counts = np.concatenate((counts, np.zeros(int(0.3 / STEP), counts.dtype))).astype(np.float64)
+    plain = [
+        _peaks(ndimage.gaussian_filter1d(counts, smoothing / STEP, mode="constant"), logs, low)
+        for smoothing in SMOOTHINGS
+    ]
     opinions: list[FloatArray] = []
-    for smoothing in SMOOTHINGS:
-        curve = ndimage.gaussian_filter1d(counts, smoothing / STEP, mode="constant")
-        centres = _peaks(curve, logs, low)
-        if not any(len(centres) == len(other) and np.allclose(centres, other, atol=0.02) for other in opinions):
+    for centres in [*plain, *(_merged(plain[0], logs, within) for within in ONE_LENGTH)]:
+        if not any(len(centres) == len(other) and np.allclose(centres, other, atol=0.03) for other in opinions):
             opinions.append(centres)
     return opinions
+
+
+def _merged(centres: FloatArray, logs: FloatArray, within: float) -> FloatArray:
+    """Take neighbours for one length: the middle of all half-waves of either."""
+    groups = np.cumsum(np.concatenate(([False], np.diff(centres) > within)))
+    merged = []
+    for group in np.unique(groups):
+        mine = centres[groups == group]
+        inside = logs[(logs > mine[0] - 0.08) & (logs < mine[-1] + 0.08)]
+        merged.append(float(np.median(inside)) if len(inside) else float(mine.mean()))
+    return np.array(merged)
 
 
 def _peaks(curve: FloatArray, logs: FloatArray, low: float) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.learn.code_book import Book, nearest_class
 from tapewright.learn.durations import Tokens
-from tapewright.learn.parse import COARSE, FINEST, Parse, parse_words
+from tapewright.learn.parse import COARSE, FINEST, UNKNOWN, Parse, parse_words
 
 __all__ = ["Fit", "fit_book"]
 
@@ -18,8 +18,11 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
-WORTH_A_WORD = 12.0
+WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
+#: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
+#: is off the others by no more than this (as a logarithm).
+FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +38,13 @@ class Fit:
     leader : str
         Of which word leaders consist.
     parse : Parse
+    cost : float
+        What the half-waves cost, in nats, if each is expected to be as long as its class is between such
+        neighbours as it has.
     elements : ndarray of int, shape (n,)
         The class each half-wave has in its word, or -1.
+    calm : tuple of float
+        Logarithm of each class's duration amid its like, where no change has moved an edge.
     spread : tuple of float
         Robust standard deviation of each class's logarithm.
     counts : tuple of int
@@ -47,7 +55,9 @@ class Fit:
     names: tuple[str, ...]
     leader: str
     parse: Parse
+    cost: float
     elements: IntArray
+    calm: tuple[float, ...]
     spread: tuple[float, ...]
     counts: tuple[int, ...]
 
@@ -70,10 +80,13 @@ def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
         book, names, leader = _with_leader(book, names, pattern, cut.sigma)
         if leader == "L":
             book, cut = _settled(tokens, book)
-    book, names, cut = _with_marks(tokens, book, names, cut)
+    book, names, cut = _with_marks(tokens, book, names, cut, leader)
     elements = element_classes(book, cut, len(tokens.us))
     spread, counts = _spreads(tokens.logs, elements, len(book.centres))
-    return Fit(book, names, leader or _commonest(cut, names), cut, elements, spread, counts)
+    return Fit(
+        book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
+        elements, _calm(tokens, elements, book), spread, counts,
+    )  # fmt: skip
 
 
 def prices_of(book: Book) -> FloatArray:
@@ -107,20 +120,60 @@ def _settled(tokens: Tokens, book: Book) -> tuple[Book, Parse]:
 
 
 def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatArray:
-    """Each class's middle: of half-waves amid their like where there are enough, for a change moves edges."""
+    """Each class's middle."""
     new = centres.copy()
-    logs = tokens.logs
-    calm = np.zeros(len(elements), np.bool_)
-    calm[1:-1] = (elements[:-2] == elements[1:-1]) & (elements[2:] == elements[1:-1])
     for k in range(len(centres)):
-        mine = elements == k
-        quiet = mine & calm
-        chosen = logs[quiet] if quiet.sum() >= 12 else logs[mine]
-        if len(chosen) >= 3:
-            middle = float(np.median(chosen))
+        mine = tokens.logs[elements == k]
+        if len(mine) >= 3:
+            middle = float(np.median(mine))
             if abs(middle - centres[k]) < 0.15:
                 new[k] = middle
     return new
+
+
+def _calm(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
+    """Each class's middle amid its like, where there are enough of those."""
+    amid = np.zeros(len(elements), np.bool_)
+    amid[1:-1] = (elements[:-2] == elements[1:-1]) & (elements[2:] == elements[1:-1])
+    amid[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]
+    calm = []
+    for k, centre in enumerate(book.centres):
+        chosen = tokens.logs[amid & (elements == k)]
+        calm.append(float(np.median(chosen)) if len(chosen) >= 12 else centre)
+    return tuple(calm)
+
+
+def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray) -> float:
+    """Cost of all half-waves, each compared with its like between the same neighbours.
+
+    A dull recorder moves edges where the length changes. That is no reason to prefer a code in which those
+    edges pass for something else.
+    """
+    count = len(book.centres) + 1
+    before = np.concatenate(([-1], elements[:-1])) + 1
+    after = np.concatenate((elements[1:], [-1])) + 1
+    context = ((elements + 1) * count + before) * count + after
+    order = np.argsort(context, kind="stable")
+    edges = np.flatnonzero(np.diff(context[order])) + 1
+    off = np.full(len(elements), np.inf)
+    contexts = 0
+    for group in np.split(order, edges):
+        k = int(elements[group[0]])
+        if k < 0:
+            continue
+        logs = tokens.logs[group]
+        middle = float(np.median(logs)) if len(group) >= FEWEST_IN_CONTEXT else book.centres[k]
+        contexts += len(group) >= FEWEST_IN_CONTEXT
+        if abs(middle - book.centres[k]) > MOST_MOVED:
+            middle = book.centres[k]
+        off[group] = logs - middle
+    known = np.isfinite(off)
+    sigma = FINEST
+    if known.any():
+        sigma = max(FINEST, 1.4826 * float(np.median(np.abs(off[known]))))
+    errors = np.minimum(off**2 / (2 * sigma**2) + np.log(sigma * np.sqrt(2 * np.pi)), UNKNOWN)
+    spoken = cut.words[cut.words >= 0]
+    return float(errors.sum() + prices_of(book)[spoken].sum() + CONTEXT_COST * contexts)
 
 
 def _with_leader(
@@ -157,13 +210,14 @@ def _with_leader(
 
 
 def _with_marks(
-    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse, leader: str
 ) -> tuple[Book, tuple[str, ...], Parse]:
-    """Give a word of its own to what stands unexplained again and again, or at the end of a leader."""
+    """Give a word of its own to what stands unexplained between a leader and data, or again and again."""
+    if book.shape in ("bursts", "burst or none") or leader == "":
+        return book, names, cut
     for letter in "MN":
-        unknown = _unknown_words(tokens, book, cut)
         grown = None
-        for word, _ in unknown.most_common(3):
+        for word in _mark_candidates(tokens, book, names, cut, leader):
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
             again = parse_words(tokens, candidate.spelt(), cut.sigma, prices_of(candidate))
             if cut.cost - again.cost > WORTH_A_WORD and (grown is None or again.cost < grown[1].cost):
@@ -175,19 +229,30 @@ def _with_marks(
     return book, names, cut
 
 
-def _unknown_words(tokens: Tokens, book: Book, cut: Parse) -> Counter[tuple[int, ...]]:
-    """Sequences of known lengths in no word, with how often they occur."""
+def _mark_candidates(
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse, leader: str
+) -> list[tuple[int, ...]]:
+    """Unexplained half-waves between leader and data, and pairs of unlike ones that may stand there."""
     kinds = nearest_class(tokens.logs, np.array(book.centres))
+    lead = names.index(leader)
     found: Counter[tuple[int, ...]] = Counter()
     stretch: list[int] = []
+    before = -1
     for word, place in zip(cut.words.tolist(), cut.places.tolist(), strict=True):
-        if word < 0 and not (stretch and tokens.breaks[place]):
+        if word < 0:
+            if tokens.breaks[place]:
+                stretch, before = [], -1
             stretch.append(int(kinds[place]))
-        else:
-            if 0 < len(stretch) <= LONGEST_MARK and -1 not in stretch:
-                found[tuple(stretch)] += 1
-            stretch = [int(kinds[place])] if word < 0 else []
-    return found
+            continue
+        if 0 < len(stretch) <= LONGEST_MARK and -1 not in stretch and before == lead:
+            found[tuple(stretch)] += 1
+        stretch, before = [], word
+    if not found:
+        return []
+    bits = sorted({k for word, price in zip(book.words, book.bits, strict=True) if price > 0 for k in word})
+    unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
+    candidates = [word for word, _ in found.most_common(2)] + unlike
+    return [word for word in dict.fromkeys(candidates) if word not in book.words]
 
 
 def _spreads(

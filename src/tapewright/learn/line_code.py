@@ -34,8 +34,14 @@ FITTED_BOOKS = 12
 FEWEST_HALF_WAVES = 120
 #: A line code explains this share of half-waves at least, and gains so much on each, in bits.
 LEAST_EXPLAINED, LEAST_GAIN = 0.75, 1.0
+#: Where books of whole cycles explain this share, cells of whole cycles are not needed beside them.
+WELL_EXPLAINED = 0.95
 #: What a word costs to describe, in bits: a length, and how often it stands.
 WORD_BITS = 20.0
+#: Evidence of a leader for biphase-L or against it: long half-waves are 0 1 0 1 there and one symbol in -M.
+LEADER_BITS = 10.0
+#: A cell holds whole cycles where it does within this share.
+WHOLE_WITHIN = 0.015
 #: A square wave's third harmonic is a third of its fundamental, less what a dull recorder takes.
 SQUARE_FROM = 0.09
 
@@ -202,14 +208,20 @@ def _codes(
     null = Null(tokens.logs)
     pattern = _leader_pattern(takes)
     codes: list[LineCode] = []
-    for book in _best_books(tokens, opinions):
+    best_cells = list(_best_cells(tokens, opinions))
+    books = [*_best_books(tokens, opinions), *(book for cells in best_cells for book in _whole(cells))]
+    well_explained = False
+    for book in books:
         fit = fit_book(tokens, book, pattern)
         count = len(tokens.us)
-        score = (null.cost - fit.parse.cost) / np.log(2.0) - WORD_BITS * len(fit.names)
+        well_explained |= fit.parse.explained > WELL_EXPLAINED
+        score = (null.cost - fit.cost) / np.log(2.0) - WORD_BITS * len(fit.names)
         if fit.parse.explained < LEAST_EXPLAINED or score < LEAST_GAIN * count:
             continue
-        codes += _spelt(takes, tokens, fit, score)
-    for cells in _best_cells(tokens, opinions):
+        codes += _spelt(takes, fit, score)
+    for cells in best_cells:
+        if well_explained and _whole(cells):
+            continue  # words of whole cycles do
         score = (null.cost - cells.cost) / np.log(2.0) - 3 * WORD_BITS
         if cells.explained >= LEAST_EXPLAINED and score >= LEAST_GAIN * len(tokens.us):
             codes.append(_modem_code(cells, pattern, score))
@@ -263,11 +275,13 @@ def _stretches(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
-def _spelt(takes: Sequence[_Take], tokens: Tokens, fit: Fit, score: float) -> Iterator[LineCode]:
-    lengths = np.exp(fit.book.centres)
+def _spelt(takes: Sequence[_Take], fit: Fit, score: float) -> Iterator[LineCode]:
+    lengths = np.exp(fit.calm)
     pulse = _pulse_width(takes, fit)
     is_square = pulse is None and _is_square(takes, fit)
     symbols = spell(fit, is_square=is_square, pulse_us=pulse)
+    if symbols["0"] == symbols["1"]:
+        return
     used = sorted({k for word in fit.book.words for k in word}, key=lambda k: lengths[k])
     timings = _named(
         [(float(lengths[k]), float(lengths[k] * fit.spread[k]), fit.counts[k]) for k in used]
@@ -290,7 +304,7 @@ def _spelt(takes: Sequence[_Take], tokens: Tokens, fit: Fit, score: float) -> It
             symbols=other,
             polar=True,
             leader="0",
-            score_bits=score + (-2.0 if leader_is_long else 2.0),
+            score_bits=score + (-LEADER_BITS if leader_is_long else LEADER_BITS),
             words=words[:-1] + ", if an edge in the middle of each bit and its direction are what counts.",
         )
 
@@ -306,10 +320,9 @@ def _named(lengths: Sequence[tuple[float, float, int]]) -> tuple[Timing, ...]:
 
 
 def _is_square(takes: Sequence[_Take], fit: Fit) -> bool:
-    """Whether the slowest half-waves of the bits, where harmonics are heard best, are square."""
+    """Whether the slowest half-waves, whose harmonics are heard best, are square."""
     lengths = np.array(fit.book.centres)
-    words = fit.book.words[:2] if fit.book.shape != "burst or none" else fit.book.words[:1]
-    repeated = {k for word in words for k in word if word.count(k) > 1}
+    repeated = {k for word in fit.book.words for k in word if word.count(k) > 1}
     if not repeated:
         return True
     slowest = max(repeated, key=lambda k: lengths[k])
@@ -351,14 +364,19 @@ def _pulse_width(takes: Sequence[_Take], fit: Fit) -> float | None:
 
 def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
     short_us, long_us = cells.half_waves_us
-    pieces: dict[str, list[Piece]] = {}
-    whole = [cells.cell_us / (2 * us) for us in cells.half_waves_us]
-    are_whole = all(abs(cycles - round(cycles)) < 0.02 * max(1.0, cycles / 2) and round(cycles) for cycles in whole)
-    for bit, us, cycles in (("0", long_us, whole[1]), ("1", short_us, whole[0])):
-        if are_whole:
-            pieces[bit] = [Tone(tone=round(round(cycles) * 1e6 / cells.cell_us, 2), cycles=float(round(cycles)))]
-        else:
-            pieces[bit] = [Tone(tone=round(0.5e6 / us, 2), us=tidy_us(cells.cell_us))]
+    cycles = _whole_cycles(cells)
+    pieces: dict[str, list[Piece]]
+    if cycles is None:
+        cell_us = tidy_us(cells.cell_us)
+        pieces = {
+            "0": [Tone(tone=round(0.5e6 / long_us, 2), us=cell_us)],
+            "1": [Tone(tone=round(0.5e6 / short_us, 2), us=cell_us)],
+        }
+    else:
+        pieces = {
+            bit: [Tone(tone=round(count * 1e6 / cells.cell_us, 2), cycles=float(count))]
+            for bit, count in zip("01", reversed(cycles), strict=True)
+        }
     heard = float(np.median(pattern)) if len(pattern) else float(np.log(short_us))
     leader = "0" if abs(heard - np.log(long_us)) < abs(heard - np.log(short_us)) else "1"
     timings = _named(
@@ -369,6 +387,23 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
         f" {cells.cell_sigma_us:.0f} us, and {100 * cells.explained:.1f} % of the half-waves fit the two tones."
     )
     return LineCode(family_of(pieces), pieces, timings, leader, False, score, words)
+
+
+def _whole_cycles(cells: Cells) -> tuple[int, int] | None:
+    """How many cycles of either tone fill a cell, if whole ones do."""
+    cycles = [cells.cell_us / (2 * us) for us in cells.half_waves_us]
+    whole = [max(1, round(count)) for count in cycles]
+    is_whole = all(abs(a / b - 1) < WHOLE_WITHIN for a, b in zip(cycles, whole, strict=True))
+    return (whole[0], whole[1]) if is_whole else None
+
+
+def _whole(cells: Cells) -> list[Book]:
+    """The same as a book, where cells hold whole cycles."""
+    cycles = _whole_cycles(cells)
+    if cycles is None or max(cycles) > 24:
+        return []
+    words = ((0,) * (2 * cycles[0]), (1,) * (2 * cycles[1]))
+    return [Book("runs", words, tuple(float(np.log(us)) for us in cells.half_waves_us))]
 
 
 def _without_repeats(codes: Sequence[LineCode]) -> list[LineCode]:

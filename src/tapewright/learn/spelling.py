@@ -17,6 +17,8 @@ FloatArray = npt.NDArray[np.float64]
 
 #: A half-wave longer than its neighbours by this factor ends in a rest.
 REST = 1.75
+#: Half-waves of more than this many are written run by run.
+MANY = 16
 #: Lengths are tidied where this moves them by no more than this share.
 TIDY = 0.012
 
@@ -65,9 +67,13 @@ def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[s
     pulse_us : float, optional
         Half a pulse's width, where bits are pulses with rests between.
     """
-    lengths = made_tidy(np.exp(fit.book.centres).tolist(), fit.book.words)
+    lengths = made_tidy(np.exp(fit.calm).tolist(), fit.book.words)
     if fit.book.shape == "burst or none":
         return _burst_or_none(fit, lengths, is_square)
+    words = fit.book.words
+    # A tone is whole cycles: with an odd run of half-waves anywhere the others are no cycles either.
+    if any(len(list(group)) % 2 for word in words if not is_rest(word, lengths) for _, group in groupby(word)):
+        is_square = True
     return {
         name: _pieces(word, lengths, is_square, pulse_us)
         for name, word in zip(fit.names, fit.book.words, strict=True)
@@ -82,9 +88,7 @@ def _pieces(
     if is_rest(word, lengths):
         return _burst(word, lengths, is_square)
     runs = [(k, sum(1 for _ in group)) for k, group in groupby(word)]
-    if not is_square and all(count % 2 == 0 for _, count in runs):
-        return [_cycles(lengths[k], count, is_square) for k, count in runs]
-    if all(count % 2 == 0 for _, count in runs) and sum(count for _, count in runs) > 8:
+    if not is_square or len(word) > MANY:
         return [_cycles(lengths[k], count, is_square) for k, count in runs]
     return [HalfWaves(half_waves=[tidy_us(lengths[k]) for k in word])]
 
