@@ -42,15 +42,16 @@ class Book:
 
     Parameters
     ----------
-    shape : {"runs", "mirrored pairs", "run pairs", "bursts", "burst or none"}
+    shape : {"runs", "mirrored pairs", "run pairs", "bursts", "burst or none", "shifted"}
         How the words came about.
     words : tuple of tuple of int
         Entry w: the classes of the half-waves of word w.
     centres : tuple of float
         Logarithm of each class's duration in microseconds.
     bits : tuple of int
-        Entry w: the bits word w stands for, -1 for a leader or a mark. Two words of one bit, but where
-        silence is a bit: then word k is a burst followed by k silent bits.
+        Entry w: how many bits word w stands for, -1 for a leader or a mark. Mostly there are two words of one
+        bit each. Where silence is a bit, word k is a burst followed by k silent bits. Where words are
+        shifted, the third and the fourth are the first two before one of the other kind.
     """
 
     shape: str
@@ -65,8 +66,8 @@ class Book:
 
     def merged(self) -> Book:
         """The same with lengths that are nearly alike taken for one, as where the first cycle is stretched."""
-        if self.shape == "burst or none":
-            return self  # its rests come as near one another as they like
+        if self.shape in ("burst or none", "shifted"):
+            return self  # their lengths come as near one another as they like
         centres = list(self.centres)
         used = sorted({k for word in self.words for k in word}, key=lambda k: centres[k])
         stands_for = {used[0]: used[0]}
@@ -111,6 +112,7 @@ def _all_books(tokens: Tokens, kinds: IntArray, centres: tuple[float, ...]) -> I
         runs = _runs([(int(k),) for k in kinds], (a,), (b,), tokens.breaks)
         yield from _books_of_runs(runs, (a,), (b,), centres)
         yield from _bursts(tokens, kinds, a, b, centres)
+        yield from _shifted(kinds, a, b, tokens.breaks, centres)
     for parity in (True, False):
         cycles, breaks = _cycles(tokens, kinds, parity)
         kept = Counter(cycle for cycle in cycles if -1 not in cycle)
@@ -120,6 +122,34 @@ def _all_books(tokens: Tokens, kinds: IntArray, centres: tuple[float, ...]) -> I
                 continue
             runs = _runs(cycles, u, v, breaks)
             yield from _books_of_runs(runs, u, v, centres)
+
+
+def _shifted(
+    kinds: IntArray, a: int, b: int, breaks: npt.NDArray[np.bool_], centres: tuple[float, ...]
+) -> Iterator[Book]:
+    """Words that begin within a half-wave: the last one of each depends on the word after it.
+
+    As where a port steps through levels and a symbol does not begin at the one nearest to zero.
+    """
+    lengths = np.array(centres)
+    between = np.flatnonzero((lengths > lengths[a] + 0.02) & (lengths < lengths[b] - 0.02))
+    if not len(between):
+        return
+    inside = np.isin(kinds, between)
+    before, after = np.full(len(kinds), -1), np.full(len(kinds), -1)
+    before[1:], after[:-1] = kinds[:-1], kinds[1:]
+    up = inside & (before == a) & (after == b)
+    down = inside & (before == b) & (after == a)
+    if up.sum() < 8 or down.sum() < 8:
+        return
+    x, y = (int(np.bincount(kinds[change]).argmax()) for change in (up, down))
+    letters = np.where((kinds == a) | up, a, np.where((kinds == b) | down, b, -1))
+    runs = _runs([(int(k),) for k in letters], (a,), (b,), breaks)
+    for book in _books_of_runs(runs, (a,), (b,), centres):
+        if book.shape == "runs":
+            (m, n) = map(len, book.words)
+            words = ((a,) * m, (b,) * n, (a,) * (m - 1) + (x,), (b,) * (n - 1) + (y,))
+            yield Book("shifted", words, centres, (1, 1, 1, 1))
 
 
 def _cycles(

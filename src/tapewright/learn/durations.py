@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from scipy import ndimage
 from tapewright.learn.kernels import repeats_at
 from tapewright.learn.marks import Marks
 
-__all__ = ["Tokens", "duration_classes", "tokens_of"]
+__all__ = ["Tokens", "duration_classes", "shared_tempo", "stretches", "tokens_of"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -25,8 +26,8 @@ LEADER_SECONDS, LEADER_REPEATS = 0.08, 8
 ALIKE = 0.13
 #: The longest pattern of a leader, in half-waves: a cell of two tones has up to about 70.
 LONGEST_PATTERN = 80
-#: So much of each end of a leader is kept with the data, in half-waves.
-RIM = 24
+#: So much of each end of a leader is kept with the data, in half-waves and in patterns, whichever is more.
+RIM, RIM_PATTERNS = 24, 2.5
 #: The histogram of log duration: its step, and the smoothings tried (standard deviations).
 STEP = 0.005
 SMOOTHINGS = (0.018, 0.035, 0.06)
@@ -65,7 +66,7 @@ class Tokens:
     leader: npt.NDArray[np.int32]
     skew_us: float = 0.0
 
-    @property
+    @cached_property
     def logs(self) -> FloatArray:
         """Natural logarithms of the durations."""
         return np.log(self.us)
@@ -84,9 +85,17 @@ class Tokens:
 
     def data(self) -> Tokens:
         """Everything but the leaders, of which only the ends are kept."""
-        inner = ndimage.binary_erosion(self.leader > 0, np.ones(2 * RIM + 1), border_value=1)
-        keep = ~np.asarray(inner, np.bool_)
+        keep = np.ones(len(self.us), np.bool_)
+        for first, end in stretches(self.leader > 0):
+            rim = max(RIM, round(RIM_PATTERNS * int(self.leader[first:end].max())))
+            keep[first + rim : max(first + rim, end - rim)] = False
         return self.pick(keep)
+
+
+def stretches(mask: BoolArray) -> list[tuple[int, int]]:
+    """First and end of each run of True."""
+    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
 def tokens_of(marks: Marks) -> Tokens:

@@ -20,6 +20,8 @@ IntArray = npt.NDArray[np.int64]
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
 WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
+#: This share of all occurrences of a mark stands behind a leader.
+BEHIND_LEADERS = 0.6
 #: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
 #: is off the others by no more than this (as a logarithm).
 FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.12
@@ -73,7 +75,7 @@ def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
     pattern : ndarray
         What leaders repeat: logarithms of durations; empty where there is no leader.
     """
-    names = ("0", "1") if book.shape != "burst or none" else tuple("0" * len(book.words))
+    names = tuple("0" * len(book.words)) if book.shape == "burst or none" else ("0", "1", "0", "1")[: len(book.words)]
     book, cut = _settled(tokens, book)
     leader = ""
     if len(pattern):
@@ -220,13 +222,27 @@ def _with_marks(
         for word in _mark_candidates(tokens, book, names, cut, leader):
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
             again = parse_words(tokens, candidate.spelt(), cut.sigma, prices_of(candidate))
-            if cut.cost - again.cost > WORTH_A_WORD and (grown is None or again.cost < grown[1].cost):
+            is_better = again.cost < (grown[1].cost if grown else cut.cost - WORTH_A_WORD)
+            if is_better and _follows(again, len(book.words), names.index(leader)):
                 grown = candidate, again
         if grown is None:
             break
         book, cut = grown
         names = (*names, letter)
     return book, names, cut
+
+
+def _follows(cut: Parse, word: int, leader: int) -> bool:
+    """Whether a word stands mostly behind a leader."""
+    places = np.flatnonzero(cut.words == word)
+    return len(places) > 0 and float((cut.words[places - 1] == leader).mean()) > BEHIND_LEADERS
+
+
+def _is_made_of(word: tuple[int, ...], words: tuple[tuple[int, ...], ...]) -> bool:
+    """Whether a word is nothing but others in a row."""
+    return not word or any(
+        word[: len(other)] == other and _is_made_of(word[len(other) :], words) for other in words
+    )
 
 
 def _mark_candidates(
@@ -252,7 +268,7 @@ def _mark_candidates(
     bits = sorted({k for word, price in zip(book.words, book.bits, strict=True) if price > 0 for k in word})
     unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
     candidates = [word for word, _ in found.most_common(2)] + unlike
-    return [word for word in dict.fromkeys(candidates) if word not in book.words]
+    return [word for word in dict.fromkeys(candidates) if not _is_made_of(word, book.words)]
 
 
 def _spreads(

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from tapewright.cards.symbols import Piece, Tone
 from tapewright.learn.cells import Cells, draw_up_cells
 from tapewright.learn.code_book import Book, draw_up
-from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, tokens_of
+from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, stretches, tokens_of
 from tapewright.learn.fit import Fit, fit_book, prices_of
 from tapewright.learn.marks import Marks, marks_of
 from tapewright.learn.parse import COARSE, Null, parse_words
@@ -28,8 +28,9 @@ __all__ = ["Heard", "LineCode", "Timing", "propose"]
 FloatArray = npt.NDArray[np.float64]
 
 #: Half-waves used to rank books, and to fit the best of them.
-RANKED_WITH, FITTED_WITH = 6_000, 24_000
-FITTED_BOOKS = 12
+RANKED_WITH, FITTED_WITH = 4_000, 12_000
+#: So many books are fitted, if they explain at least this share of what the best one does.
+FITTED_BOOKS, HOPEFUL = 10, 0.5
 #: Fewer half-waves than this are no save.
 FEWEST_HALF_WAVES = 120
 #: A line code explains this share of half-waves at least, and gains so much on each, in bits.
@@ -237,12 +238,11 @@ def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
         for book in draw_up(few, classes):
             merged = book.merged()
             books.setdefault(merged.key, merged)
-    costs = [
-        (parse_words(few, book.spelt(), COARSE, prices_of(book)).cost, number)
-        for number, book in enumerate(books.values())
-    ]
+    null = Null(few.logs).cost
+    gains = [null - parse_words(few, book.spelt(), COARSE, prices_of(book)).cost for book in books.values()]
+    order = np.argsort(gains)[::-1][:FITTED_BOOKS]
     listed = list(books.values())
-    return [listed[number] for _, number in sorted(costs)[:FITTED_BOOKS]]
+    return [listed[k] for k in order if gains[k] > HOPEFUL * gains[order[0]]]
 
 
 def _best_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
@@ -259,7 +259,7 @@ def _leader_pattern(takes: Sequence[_Take]) -> FloatArray:
     """What the longest leader repeats: logarithms of durations; empty where there is none."""
     best: tuple[int, FloatArray] = (0, np.zeros(0))
     for take in takes:
-        for first, end in _stretches(take.tokens.leader > 0):
+        for first, end in stretches(take.tokens.leader > 0):
             lags = take.tokens.leader[first:end]
             lag = int(np.bincount(lags).argmax())
             if end - first <= best[0] or end - first < 4 * lag:
@@ -268,11 +268,6 @@ def _leader_pattern(takes: Sequence[_Take]) -> FloatArray:
             whole = len(logs) // lag * lag
             best = (end - first, np.median(logs[:whole].reshape(-1, lag), axis=0))
     return best[1]
-
-
-def _stretches(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
 def _spelt(takes: Sequence[_Take], fit: Fit, score: float) -> Iterator[LineCode]:
@@ -445,7 +440,7 @@ def _heard(take: _Take, shift: float, classes_us: tuple[float, ...]) -> Heard:
     tokens = take.tokens
     leaders = tuple(
         (float(tokens.starts_s[first]), float(tokens.starts_s[end - 1] + tokens.us[end - 1] * 1e-6))
-        for first, end in _stretches(tokens.leader > 0)
+        for first, end in stretches(tokens.leader > 0)
     )
     return Heard(
         tokens.starts_s,
