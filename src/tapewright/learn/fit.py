@@ -1,0 +1,288 @@
+"""Fitting a code book to what was heard: exact lengths, their spread, leaders and marks of their own."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.learn.code_book import Book, nearest_class
+from tapewright.learn.durations import Tokens
+from tapewright.learn.parse import COARSE, FINEST, UNKNOWN, Parse, parse_words
+
+__all__ = ["Fit", "fit_book"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
+WORTH_A_WORD = 5.0
+LONGEST_MARK = 6
+#: This share of all occurrences of a mark stands behind a leader.
+BEHIND_LEADERS = 0.6
+#: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
+#: is off the others by no more than this (as a logarithm).
+FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A book, fitted.
+
+    Parameters
+    ----------
+    book : Book
+        With lengths as heard; after the words of the bits may come a leader and marks.
+    names : tuple of str
+        Entry w: ``"0"``, ``"1"``, ``"L"`` for a leader of its own, ``"M"`` and on for marks.
+    leader : str
+        Of which word leaders consist.
+    parse : Parse
+    cost : float
+        What the half-waves cost, in nats, if each is expected to be as long as its class is between such
+        neighbours as it has.
+    elements : ndarray of int, shape (n,)
+        The class each half-wave has in its word, or -1.
+    calm : tuple of float
+        Logarithm of each class's duration amid its like, where no change has moved an edge.
+    spread : tuple of float
+        Robust standard deviation of each class's logarithm.
+    counts : tuple of int
+        How often each class occurs.
+    """
+
+    book: Book
+    names: tuple[str, ...]
+    leader: str
+    parse: Parse
+    cost: float
+    elements: IntArray
+    calm: tuple[float, ...]
+    spread: tuple[float, ...]
+    counts: tuple[int, ...]
+
+
+def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
+    """Fit a book to half-waves.
+
+    Parameters
+    ----------
+    tokens : Tokens
+        Data, with the ends of leaders.
+    book : Book
+    pattern : ndarray
+        What leaders repeat: logarithms of durations; empty where there is no leader.
+    """
+    names = tuple("0" * len(book.words)) if book.shape == "burst or none" else ("0", "1", "0", "1")[: len(book.words)]
+    book, cut = _settled(tokens, book)
+    leader = ""
+    if len(pattern):
+        book, names, leader = _with_leader(book, names, pattern, cut.sigma)
+        if leader == "L":
+            book, cut = _settled(tokens, book)
+    book, names, cut = _with_marks(tokens, book, names, cut, leader)
+    elements = element_classes(book, cut, len(tokens.us))
+    spread, counts = _spreads(tokens.logs, elements, len(book.centres))
+    return Fit(
+        book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
+        elements, _calm(tokens, elements, book), spread, counts,
+    )  # fmt: skip
+
+
+def prices_of(book: Book) -> FloatArray:
+    """What each word costs, in nats."""
+    return np.array([bits * np.log(2.0) if bits > 0 else 5.0 for bits in book.bits])
+
+
+def element_classes(book: Book, cut: Parse, count: int) -> IntArray:
+    """The class each half-wave has in its word, or -1."""
+    elements = np.full(count, -1, np.int64)
+    for number, word in enumerate(book.words):
+        places = cut.places[cut.words == number]
+        if len(places):
+            elements[(places[:, np.newaxis] + np.arange(len(word))).ravel()] = np.tile(word, len(places))
+    return elements
+
+
+def _settled(tokens: Tokens, book: Book) -> tuple[Book, Parse]:
+    """Find the book's lengths and their spread, and cut into words, in turns."""
+    sigma = COARSE
+    for _ in range(2):
+        cut = parse_words(tokens, book.spelt(), sigma, prices_of(book))
+        elements = element_classes(book, cut, len(tokens.us))
+        centres = _centres(tokens, elements, np.array(book.centres))
+        known = elements >= 0
+        if known.sum() > 20:
+            off = tokens.logs[known] - centres[elements[known]]
+            sigma = float(np.clip(1.4826 * np.median(np.abs(off)), FINEST, COARSE))
+        book = replace(book, centres=tuple(float(c) for c in centres))
+    return book, parse_words(tokens, book.spelt(), sigma, prices_of(book))
+
+
+def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatArray:
+    """Each class's middle."""
+    new = centres.copy()
+    for k in range(len(centres)):
+        mine = tokens.logs[elements == k]
+        if len(mine) >= 3:
+            middle = float(np.median(mine))
+            if abs(middle - centres[k]) < 0.15:
+                new[k] = middle
+    return new
+
+
+def _calm(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
+    """Each class's middle amid its like, where there are enough of those."""
+    amid = np.zeros(len(elements), np.bool_)
+    amid[1:-1] = (elements[:-2] == elements[1:-1]) & (elements[2:] == elements[1:-1])
+    amid[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]
+    calm = []
+    for k, centre in enumerate(book.centres):
+        chosen = tokens.logs[amid & (elements == k)]
+        calm.append(float(np.median(chosen)) if len(chosen) >= 12 else centre)
+    return tuple(calm)
+
+
+def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray) -> float:
+    """Cost of all half-waves, each compared with its like between the same neighbours.
+
+    A dull recorder moves edges where the length changes. That is no reason to prefer a code in which those
+    edges pass for something else.
+    """
+    count = len(book.centres) + 1
+    before = np.concatenate(([-1], elements[:-1])) + 1
+    after = np.concatenate((elements[1:], [-1])) + 1
+    context = ((elements + 1) * count + before) * count + after
+    order = np.argsort(context, kind="stable")
+    edges = np.flatnonzero(np.diff(context[order])) + 1
+    off = np.full(len(elements), np.inf)
+    contexts = 0
+    for group in np.split(order, edges):
+        k = int(elements[group[0]])
+        if k < 0:
+            continue
+        logs = tokens.logs[group]
+        middle = float(np.median(logs)) if len(group) >= FEWEST_IN_CONTEXT else book.centres[k]
+        contexts += len(group) >= FEWEST_IN_CONTEXT
+        if abs(middle - book.centres[k]) > MOST_MOVED:
+            middle = book.centres[k]
+        off[group] = logs - middle
+    known = np.isfinite(off)
+    sigma = FINEST
+    if known.any():
+        sigma = max(FINEST, 1.4826 * float(np.median(np.abs(off[known]))))
+    errors = np.minimum(off**2 / (2 * sigma**2) + np.log(sigma * np.sqrt(2 * np.pi)), UNKNOWN)
+    spoken = cut.words[cut.words >= 0]
+    return float(errors.sum() + prices_of(book)[spoken].sum() + CONTEXT_COST * contexts)
+
+
+def _with_leader(
+    book: Book, names: tuple[str, ...], pattern: FloatArray, sigma: float
+) -> tuple[Book, tuple[str, ...], str]:
+    """Say of which word a leader consists; give it one of its own where no word fits."""
+    repeats = max(3, int(np.ceil(3 * max(map(len, book.words)) / len(pattern))))
+    tiled = np.tile(pattern, repeats)
+    count = len(tiled)
+    made_up = Tokens(
+        np.zeros(count), np.exp(tiled), np.zeros(count, np.bool_), np.zeros(count, np.bool_), np.zeros(count, np.int32)
+    )
+    cut = parse_words(made_up, book.spelt(), max(sigma, 0.03), prices_of(book))
+    spoken = Counter(cut.words[cut.words >= 0].tolist())
+    if spoken and cut.explained > 0.7:
+        return book, names, names[spoken.most_common(1)[0][0]]
+    first = len(book.centres)
+    unit = pattern
+    if len(pattern) == 2 and abs(pattern[0] - pattern[1]) < 0.1:
+        unit = np.full(1, pattern.mean())
+    classes, word = list(book.centres), []
+    for value in unit:
+        near = next((k for k in range(first, len(classes)) if abs(classes[k] - value) < 0.08), None)
+        if near is None:
+            classes.append(float(value))
+            near = len(classes) - 1
+        word.append(near)
+    if len(word) == 1 and all(len(other) % 2 == 0 for other in book.words):
+        word *= 2
+    grown = replace(
+        book, words=(*book.words, tuple(word)), centres=tuple(classes), bits=(*book.bits, -1)
+    )
+    return grown, (*names, "L"), "L"
+
+
+def _with_marks(
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse, leader: str
+) -> tuple[Book, tuple[str, ...], Parse]:
+    """Give a word of its own to what stands unexplained between a leader and data, or again and again."""
+    if book.shape in ("bursts", "burst or none") or leader == "":
+        return book, names, cut
+    for letter in "MN":
+        grown = None
+        for word in _mark_candidates(tokens, book, names, cut, leader):
+            candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
+            again = parse_words(tokens, candidate.spelt(), cut.sigma, prices_of(candidate))
+            is_better = again.cost < (grown[1].cost if grown else cut.cost - WORTH_A_WORD)
+            if is_better and _follows(again, len(book.words), names.index(leader)):
+                grown = candidate, again
+        if grown is None:
+            break
+        book, cut = grown
+        names = (*names, letter)
+    return book, names, cut
+
+
+def _follows(cut: Parse, word: int, leader: int) -> bool:
+    """Whether a word stands mostly behind a leader."""
+    places = np.flatnonzero(cut.words == word)
+    return len(places) > 0 and float((cut.words[places - 1] == leader).mean()) > BEHIND_LEADERS
+
+
+def _is_made_of(word: tuple[int, ...], words: tuple[tuple[int, ...], ...]) -> bool:
+    """Whether a word is nothing but others in a row."""
+    return not word or any(
+        word[: len(other)] == other and _is_made_of(word[len(other) :], words) for other in words
+    )
+
+
+def _mark_candidates(
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse, leader: str
+) -> list[tuple[int, ...]]:
+    """Unexplained half-waves between leader and data, and pairs of unlike ones that may stand there."""
+    kinds = nearest_class(tokens.logs, np.array(book.centres))
+    lead = names.index(leader)
+    found: Counter[tuple[int, ...]] = Counter()
+    stretch: list[int] = []
+    before = -1
+    for word, place in zip(cut.words.tolist(), cut.places.tolist(), strict=True):
+        if word < 0:
+            if tokens.breaks[place]:
+                stretch, before = [], -1
+            stretch.append(int(kinds[place]))
+            continue
+        if 0 < len(stretch) <= LONGEST_MARK and -1 not in stretch and before == lead:
+            found[tuple(stretch)] += 1
+        stretch, before = [], word
+    if not found:
+        return []
+    bits = sorted({k for word, price in zip(book.words, book.bits, strict=True) if price > 0 for k in word})
+    unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
+    candidates = [word for word, _ in found.most_common(2)] + unlike
+    return [word for word in dict.fromkeys(candidates) if not _is_made_of(word, book.words)]
+
+
+def _spreads(
+    logs: FloatArray, elements: IntArray, count: int
+) -> tuple[tuple[float, ...], tuple[int, ...]]:
+    spreads, counts = [], []
+    for k in range(count):
+        mine = logs[elements == k]
+        counts.append(len(mine))
+        off = np.abs(mine - np.median(mine)) if len(mine) else np.zeros(1)
+        spreads.append(float(1.4826 * np.median(off)))
+    return tuple(spreads), tuple(counts)
+
+
+def _commonest(cut: Parse, names: tuple[str, ...]) -> str:
+    words = cut.words[cut.words >= 0]
+    return names[int(np.bincount(words).argmax())] if len(words) else "0"
