@@ -1,0 +1,191 @@
+"""Recordings and known bytes to a format card: the steps of `learn`, with the receiver between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from tapewright import line
+from tapewright.cards import FormatCard
+from tapewright.cards.load import parse_card
+from tapewright.learn.card import Heading, card_text
+from tapewright.learn.framing import Framing, find_framing
+from tapewright.learn.kinds import Kind, find_kinds
+from tapewright.learn.known import Known
+from tapewright.learn.line_code import Heard, LineCode, propose
+from tapewright.learn.rules import Rules, rules_of
+from tapewright.learn.samples import Sample, find_samples
+from tapewright.learn.starts import possible_starts
+from tapewright.learn.stream import Stream
+from tapewright.learn.stretches import Stretch, find_stretches
+from tapewright.model import CardError, Recording
+
+__all__ = ["Learned", "learn"]
+
+#: With so much of the known bytes found, no other line code is tried.
+ENOUGH_FOUND = 0.9
+
+# A card that only tells symbols from one another: nothing is known of bytes yet.
+_BARE = """
+card = "format"
+name = "unknown"
+title = "not known yet"
+source = "learned"
+[symbols]
+"0" = [{ tone = 1000, cycles = 1 }]
+"1" = [{ tone = 2000, cycles = 1 }]
+[[block]]
+kind = "data"
+layout = [{ mark = "0" }, { data = "1" }]
+"""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What was found out about bytes and blocks.
+
+    Parameters
+    ----------
+    framing : Framing
+    stretches : list of Stretch
+    samples : list of Sample
+    kinds : list of Kind
+    starts : tuple of (int or None)
+        Address of each save, known or supposed.
+    """
+
+    framing: Framing
+    stretches: list[Stretch]
+    samples: list[Sample]
+    kinds: list[Kind]
+    starts: tuple[int | None, ...]
+
+    @property
+    def bits(self) -> float:
+        """Length of the description."""
+        return sum(kind.bits for kind in self.kinds)
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What came of it.
+
+    Parameters
+    ----------
+    text : str or None
+        The card, as TOML; None if it did not get that far.
+    card : FormatCard or None
+    heard : list of Heard
+    codes : list of LineCode
+        All that were proposed, best first.
+    code : LineCode or None
+        The one under which the known bytes appeared.
+    streams : list of Stream
+    layout : Layout or None
+    rules : Rules or None
+    problem : str
+        Why there is no card, in a sentence.
+    """
+
+    text: str | None = None
+    card: FormatCard | None = None
+    heard: list[Heard] = field(default_factory=list)
+    codes: list[LineCode] = field(default_factory=list)
+    code: LineCode | None = None
+    streams: list[Stream] = field(default_factory=list)
+    layout: Layout | None = None
+    rules: Rules | None = None
+    problem: str = ""
+
+
+def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str = "learned") -> Learned:
+    """Work out the format of saves whose bytes are known.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        Saves of one machine.
+    knowns : sequence of Known
+        What each of them holds.
+    name : str
+        Of the card.
+
+    Returns
+    -------
+    Learned
+    """
+    codes, heard = propose(recordings)
+    found = Learned(heard=heard, codes=codes)
+    if not codes:
+        return replace(found, problem="Nothing in these recordings sounds like data.")
+    code, framing = _choose(codes, recordings, knowns)
+    if code is None or framing is None:
+        return replace(
+            found, code=codes[0],
+            problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
+        )  # fmt: skip
+    streams = [_listen(recording, code) for recording in recordings]
+    framings = find_framing(streams, knowns)
+    if not framings:
+        return replace(
+            found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
+        )
+    layout = _lay_out(streams, knowns, framings[0], code.leader)
+    rules = rules_of(layout.kinds, layout.framing)
+    text = _card(name, code, layout, rules)
+    found = replace(found, code=code, streams=streams, layout=layout, rules=rules, text=text)
+    try:
+        return replace(found, card=parse_card(text, FormatCard, name))
+    except CardError as error:
+        return replace(found, problem=f"What was found makes no card: {error}.")
+
+
+def _choose(
+    codes: Sequence[LineCode], recordings: Sequence[Recording], knowns: Sequence[Known]
+) -> tuple[LineCode | None, Framing | None]:
+    """Find the line code under which most of the known bytes appear, in the first recording."""
+    best: tuple[LineCode | None, Framing | None] = None, None
+    for code in codes:
+        framings = find_framing([_listen(recordings[0], code)], knowns[:1])
+        if framings and (best[1] is None or framings[0].found > best[1].found):
+            best = code, framings[0]
+        if best[1] is not None and best[1].found >= ENOUGH_FOUND:
+            break
+    return best
+
+
+def _listen(recording: Recording, code: LineCode) -> Stream:
+    bare = parse_card(_BARE, FormatCard, "unknown")
+    return Stream(line.decode(recording, bare.model_copy(update={"symbols": code.symbols})).symbols)
+
+
+def _lay_out(
+    streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
+) -> Layout:
+    """The shortest description, data upright or inverted, at the addresses known or supposed."""
+    layouts = []
+    for turned in (framing, framing.turned):
+        stretches = find_stretches(streams, knowns, turned, leader)
+        samples = find_samples(stretches, knowns, turned)
+        if not any(sample.has_data for sample in samples):
+            continue
+        for starts in possible_starts(samples, knowns):
+            kinds = find_kinds(samples, knowns, starts, turned)
+            layouts.append(Layout(turned, stretches, samples, kinds, starts))
+    return min(layouts, key=lambda layout: layout.bits)
+
+
+def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
+    symbols = dict(code.symbols)
+    if layout.framing.swapped[0]:
+        symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
+    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
+    symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
+    count = int(np.max([sample.save for sample in layout.samples])) + 1
+    source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
+    return card_text(
+        Heading(name, f"Learned format: {code.family}", source, "", symbols, (code.words,)),
+        layout.framing, layout.kinds, rules,
+    )  # fmt: skip
