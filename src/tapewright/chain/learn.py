@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from tapewright import line
 from tapewright.cards import FormatCard
 from tapewright.cards.load import parse_card
+from tapewright.cards.symbols import Piece
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
@@ -22,7 +24,7 @@ from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import Stretch, find_stretches
 from tapewright.model import CardError, Recording
 
-__all__ = ["Learned", "learn"]
+__all__ = ["Layout", "Learned", "card_symbols", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
@@ -54,6 +56,8 @@ class Layout:
     kinds : list of Kind
     starts : tuple of (int or None)
         Address of each save, known or supposed.
+    turned_lead_bits, starts_lead_bits : float
+        By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
 
     framing: Framing
@@ -61,6 +65,8 @@ class Layout:
     samples: list[Sample]
     kinds: list[Kind]
     starts: tuple[int | None, ...]
+    turned_lead_bits: float = math.inf
+    starts_lead_bits: float = math.inf
 
     @property
     def bits(self) -> float:
@@ -83,6 +89,8 @@ class Learned:
     code : LineCode or None
         The one under which the known bytes appeared.
     streams : list of Stream
+    framings : list of Framing
+        All under which the known bytes appear, the likeliest first.
     layout : Layout or None
     rules : Rules or None
     problem : str
@@ -95,6 +103,7 @@ class Learned:
     codes: list[LineCode] = field(default_factory=list)
     code: LineCode | None = None
     streams: list[Stream] = field(default_factory=list)
+    framings: list[Framing] = field(default_factory=list)
     layout: Layout | None = None
     rules: Rules | None = None
     problem: str = ""
@@ -135,7 +144,9 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     layout = _lay_out(streams, knowns, framings[0], code.leader)
     rules = rules_of(layout.kinds, layout.framing)
     text = _card(name, code, layout, rules)
-    found = replace(found, code=code, streams=streams, layout=layout, rules=rules, text=text)
+    found = replace(
+        found, code=code, streams=streams, framings=framings, layout=layout, rules=rules, text=text
+    )
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -174,15 +185,29 @@ def _lay_out(
         for starts in possible_starts(samples, knowns):
             kinds = find_kinds(samples, knowns, starts, turned)
             layouts.append(Layout(turned, stretches, samples, kinds, starts))
-    return min(layouts, key=lambda layout: layout.bits)
+    best = min(layouts, key=lambda layout: layout.bits)
+    return replace(
+        best,
+        turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - best.bits,
+        starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - best.bits,
+    )
 
 
-def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
+def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:
+    return min((layout.bits for layout in layouts if is_meant(layout)), default=math.inf)
+
+
+def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
+    """Symbols that are used, by the names they have in the card: 0 and 1 exchanged if they have to be."""
     symbols = dict(code.symbols)
     if layout.framing.swapped[0]:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
     used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
-    symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
+    return {key: symbols[key] for key in sorted(symbols) if key in used}
+
+
+def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
+    symbols = card_symbols(code, layout)
     count = int(np.max([sample.save for sample in layout.samples])) + 1
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(
