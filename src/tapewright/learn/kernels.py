@@ -42,43 +42,64 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def repeats_at(logs, lag, tolerance, least, mask):  # type: ignore[no-untyped-def]
-    """Set `mask` where durations repeat after `lag` places, `least` times in a row or more."""
-    run = 0
-    for i in range(len(logs) - lag + 1):
-        alike = i < len(logs) - lag and abs(logs[i] - logs[i + lag]) < tolerance
+def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
+    """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
+
+    Two are alike within `share` and `slack` microseconds. One in a dozen may be unlike its fellow.
+    """
+    n = len(us)
+    first = 0
+    last = -1
+    credit = 0
+    alike_count = 0
+    for i in range(n - lag + 1):
+        alike = False
+        ends = i == n - lag
+        if not ends:
+            alike = abs(us[i] - us[i + lag]) < share * us[i] + slack
+            ends = breaks[i]
         if alike:
-            run += 1
-        else:
-            if run >= least:
-                for k in range(i - run, min(i + lag, len(logs))):
-                    mask[k] = lag if mask[k] == 0 else mask[k]
-            run = 0
+            if credit == 0:
+                first = i
+                alike_count = 0
+            credit = min(credit + 1, 24)
+            alike_count += 1
+            last = i
+        elif credit > 0:
+            credit = max(0, credit - 12)
+        if (ends or credit == 0) and last >= first:
+            if alike_count >= least:
+                for k in range(first, min(last + lag, n)):
+                    if mask[k] == 0:
+                        mask[k] = lag
+            credit = 0
+            last = first - 1
 
 
 @njit(cache=True, nogil=True)
-def parse(logs, breaks, centres, starts, price, sigma, unknown, back):  # type: ignore[no-untyped-def]
+def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type: ignore[no-untyped-def]
     """Cut durations into words at the least cost; return the cost in nats.
 
-    Word w is ``centres[starts[w]:starts[w + 1]]`` (logarithms) and costs ``price[w]`` each time; a duration
-    off its centre costs as a normal error of `sigma`, but no more than one in no word, which costs
-    `unknown`. No word goes across a break (before entry i where ``breaks[i]``). `back` is given, for each
-    place, the word that ends before it, or -1 for a duration in no word.
+    Word w is ``centres[starts[w]:starts[w + 1]]`` (logarithms, with standard deviations `spreads`) and costs
+    ``price[w]`` each time; a duration off its centre costs as a normal error does, but no more than one in no
+    word, which costs `unknown`. No word goes across a break (before entry i where ``breaks[i]``). `back` is
+    given, for each place, the word that ends before it, or -1 for a duration in no word.
     """
     n = len(logs)
     words = len(starts) - 1
     best = np.full(n + 1, 1e300)
     best[0] = 0.0
     back[0] = -1
-    norm = np.log(sigma * np.sqrt(2.0 * np.pi))
-    half = 0.5 / (sigma * sigma)
+    norms = np.log(spreads * np.sqrt(2.0 * np.pi))
+    halves = 0.5 / (spreads * spreads)
     for i in range(n):
         here = best[i]
         if here + unknown < best[i + 1]:
             best[i + 1] = here + unknown
             back[i + 1] = -1
         for w in range(words):
-            length = starts[w + 1] - starts[w]
+            begin = starts[w]
+            length = starts[w + 1] - begin
             if i + length > n:
                 continue
             cost = here + price[w]
@@ -88,15 +109,15 @@ def parse(logs, breaks, centres, starts, price, sigma, unknown, back):  # type: 
                 if k and breaks[i + k]:
                     whole = False
                     break
-                off = logs[i + k] - centres[starts[w] + k]
-                error = off * off * half + norm
+                off = logs[i + k] - centres[begin + k]
+                error = off * off * halves[begin + k] + norms[begin + k]
                 if error > unknown:
                     error = unknown
                     misfits += 1
+                    if misfits > 1 and 3 * misfits > length:
+                        whole = False
+                        break
                 cost += error
-                if misfits > 1 and 3 * misfits > length:
-                    whole = False
-                    break
             if whole and 2 * misfits <= length - 1 and cost < best[i + length]:
                 best[i + length] = cost
                 back[i + length] = w
