@@ -45,8 +45,6 @@ class Fit:
     cost : float
         What the half-waves cost, in nats, if each is expected to be as long as its class is between such
         neighbours as it has.
-    elements : ndarray of int, shape (n,)
-        The class each half-wave has in its word, or -1.
     calm : tuple of float
         Logarithm of each class's duration amid its like, where no change has moved an edge.
     spreads : tuple of float
@@ -60,7 +58,6 @@ class Fit:
     leader: str
     parse: Parse
     cost: float
-    elements: IntArray
     calm: tuple[float, ...]
     spreads: tuple[float, ...]
     counts: tuple[int, ...]
@@ -86,22 +83,12 @@ def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
         if leader == "L":
             book, spreads, cut = _settled(tokens, book)
         book, names, cut = _with_marks(tokens, book, names, cut, spreads, leader)
-    elements = element_classes(book, cut, len(tokens.us))
+    elements = cut.elements
     counts = np.bincount(elements[elements >= 0], minlength=len(book.centres))
     return Fit(
         book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
-        elements, _calm(tokens, elements, book), tuple(spreads.tolist()), tuple(counts.tolist()),
+        _calm(tokens, elements, book), tuple(spreads.tolist()), tuple(counts.tolist()),
     )  # fmt: skip
-
-
-def element_classes(book: Book, cut: Parse, count: int) -> IntArray:
-    """The class each half-wave has in its word, or -1."""
-    elements = np.full(count, -1, np.int64)
-    for number, word in enumerate(book.words):
-        places = cut.places[cut.words == number]
-        if len(places):
-            elements[(places[:, np.newaxis] + np.arange(len(word))).ravel()] = np.tile(word, len(places))
-    return elements
 
 
 def _settled(tokens: Tokens, book: Book) -> tuple[Book, FloatArray, Parse]:
@@ -109,7 +96,7 @@ def _settled(tokens: Tokens, book: Book) -> tuple[Book, FloatArray, Parse]:
     spreads = coarse_spreads(book)
     for _ in range(2):
         cut = parse_book(tokens, book, spreads)
-        elements = element_classes(book, cut, len(tokens.us))
+        elements = cut.elements
         centres = _centres(tokens, elements, np.array(book.centres))
         spreads = _spreads(tokens.logs, elements, centres)
         book = replace(book, centres=tuple(float(c) for c in centres))

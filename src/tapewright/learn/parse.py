@@ -36,6 +36,8 @@ class Parse:
         The words in their order; -1 for a half-wave that belongs to none.
     places : ndarray of int
         The first half-wave of each.
+    elements : ndarray of int
+        The class each half-wave has in its word, or -1.
     cost : float
         In nats.
     explained : float
@@ -44,6 +46,7 @@ class Parse:
 
     words: npt.NDArray[np.int64]
     places: npt.NDArray[np.int64]
+    elements: npt.NDArray[np.int64]
     cost: float
     explained: float
 
@@ -86,17 +89,17 @@ def parse_book(tokens: Tokens, book: Book, spreads: FloatArray) -> Parse:
     spreads : ndarray
         Standard deviation of each class's logarithm.
     """
-    elements = np.concatenate([np.array(word, np.int64) for word in book.words])
-    lengths = np.array([len(word) for word in book.words])
-    starts = np.concatenate(([0], np.cumsum(lengths)))
+    classes = np.concatenate([np.array(word, np.int64) for word in book.words])
+    starts = np.concatenate(([0], np.cumsum([len(word) for word in book.words])))
     count = len(tokens.us)
-    back = np.full(count + 1, -1, np.int64)
+    back = np.zeros((3, count + 1), np.int64)
     cost = kernels.parse(
-        tokens.logs, tokens.breaks, np.array(book.centres)[elements], spreads[elements], starts,
+        tokens.logs, tokens.breaks, np.array(book.centres)[classes], spreads[classes], starts,
         prices_of(book), UNKNOWN, back,
     )  # fmt: skip
-    found, places = np.empty(count, np.int64), np.empty(count, np.int64)
-    first = kernels.trace(back, lengths, found, places)
-    cut = found[first:]
-    explained = 1.0 - float((cut < 0).sum()) / max(1, count)
-    return Parse(cut, places[first:], float(cost), explained)
+    steps = np.empty((4, count), np.int64)
+    words, skipped, sizes, places = steps[:, kernels.trace(back, steps) :]
+    within = np.arange(count) - np.repeat(places, sizes)
+    first = np.where(words >= 0, starts[words] + skipped, 0)
+    elements = np.where(np.repeat(words, sizes) >= 0, classes[np.repeat(first, sizes) + within], -1)
+    return Parse(words, places, elements, float(cost), float((elements >= 0).mean()))
