@@ -20,6 +20,8 @@ IntArray = npt.NDArray[np.int64]
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
 WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
+#: Edges move by this share of a half-wave where lengths change.
+MOVED = 0.02
 #: A class is judged by its own spread from so many half-waves on, and it is never wider than this.
 FEW, WIDEST = 20, 0.12
 #: This share of all occurrences of a mark stands behind a leader.
@@ -100,7 +102,12 @@ def _settled(tokens: Tokens, book: Book) -> tuple[Book, FloatArray, Parse]:
         centres = _centres(tokens, elements, np.array(book.centres))
         spreads = _spreads(tokens.logs, elements, centres)
         book = replace(book, centres=tuple(float(c) for c in centres))
-    return book, spreads, parse_book(tokens, book, spreads)
+    return book, spreads, parse_book(tokens, book, _tolerant(spreads))
+
+
+def _tolerant(spreads: FloatArray) -> FloatArray:
+    """Spreads that let edges move where the length changes, or between a leader and a mark."""
+    return np.hypot(spreads, MOVED)
 
 
 def _spreads(logs: FloatArray, elements: IntArray, centres: FloatArray) -> FloatArray:
@@ -217,9 +224,8 @@ def _with_marks(
         return book, names, cut
     for letter in "MN":
         grown = None
-        # An edge between leader and mark moves more than one within data.
-        tolerant = np.maximum(spreads, coarse_spreads(book))
-        least = parse_book(tokens, book, tolerant).cost - WORTH_A_WORD
+        tolerant = _tolerant(spreads)
+        least = cut.cost - WORTH_A_WORD
         for word in _mark_candidates(tokens, book, names, cut, leader):
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
             again = parse_book(tokens, candidate, tolerant)
@@ -227,7 +233,7 @@ def _with_marks(
                 grown = candidate, again
         if grown is None:
             break
-        book, cut = grown[0], parse_book(tokens, grown[0], spreads)
+        book, cut = grown
         names = (*names, letter)
     return book, names, cut
 

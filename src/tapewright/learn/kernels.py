@@ -120,7 +120,7 @@ def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type
                     k += 1
                 if misfits > 1 and 3 * misfits > size:
                     continue
-                if k < 2 and length > 1 or 2 * misfits > k - 1 or ((skipped or k < size) and misfits):
+                if k < 2 and length > 1 or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
                     continue
                 if cost < best[i + k]:
                     best[i + k] = cost
