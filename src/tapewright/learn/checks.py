@@ -27,6 +27,7 @@ _CONVINCING_BITS = 8.0
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
 _MOST_MESSAGES = 12
 _MOST_RULES = 80
+_MOST_CLAIMS = 12
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def find_checks(messages: Sequence[Message]) -> list[CheckClaim]:
     if not groups or groups[0][1] <= 0:
         return []
     best = groups[0][1]
-    near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)]
+    near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)][:_MOST_CLAIMS]
     claims = [_claim(rules, bits, groups, distinct) for rules, bits in near]
     return [replace(claim, rivals=tuple(other for other in claims if other is not claim)) for claim in claims]
 
