@@ -237,7 +237,7 @@ def test_a_block_cut_off_before_its_check_does_not_disturb() -> None:
 
 def saved_at_one_address(rule: CheckRule) -> list[Message]:
     messages = []
-    for message in saved(rule, [64, 64, 64]):
+    for message in saved(rule, [64, 81, 99]):
         items = tuple((name, b"\0\2" if name == "start" else value) for name, value in message.items)
         moved = Message.uncoded(items, b"")
         messages.append(ended(moved, rule.check_bytes(moved)))
@@ -258,6 +258,15 @@ def test_a_sum_over_constants_and_a_start_value_are_one_claim_with_variants() ->
     assert claim.rule == CheckRule("sum8", ("fixed", *ALL_FIELDS))
     assert CheckRule("sum8", ALL_FIELDS, start=1) in claim.variants
     assert claim.certainty == "certain"
+
+
+def test_a_field_known_to_be_constant_leaves_nothing_open() -> None:
+    messages = saved_at_one_address(CheckRule("sum8", ("length", "data"), start=0x5A))
+    claim = find_checks(messages, constants={"sync", "fixed", "start"})[0]
+    ways = {(rule.over, rule.start) for rule in (claim.rule, *claim.variants)}
+    # the address is 0200h, its bytes add up to 02
+    assert {(("length", "data"), 0x5A), (("start", "length", "data"), 0x58)} <= ways
+    assert claim.certainty != "open"
 
 
 def test_a_start_value_and_a_final_value_of_a_crc_are_rivals_at_one_length() -> None:
