@@ -22,8 +22,6 @@ Certainty = Literal["certain", "likely", "open"]
 
 #: Bits by which a claim must lead everything else: 1 in 4096, and 1 in 64.
 CERTAIN_BITS, LIKELY_BITS = 12.0, 6.0
-#: Below this, polynomials that the recordings give away are looked for as well.
-_CONVINCING_BITS = 8.0
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
 _MOST_MESSAGES = 12
 _MOST_RULES = 80
@@ -113,7 +111,7 @@ def _best_rules(messages: Sequence[Message], constants: Collection[str]) -> list
             covered_bits[over, as_sent] = bits + as_sent_bits(as_sent, coded_differs)
     crcs = CrcSearch(tails, covered_bits)
     found = [*sum_rules(tails, covered, covered_bits), *crcs.usual_rules()]
-    if max((bits for _, bits in found), default=0.0) < _CONVINCING_BITS:
+    if max((bits for _, bits in found), default=0.0) < CERTAIN_BITS:
         found += crcs.unusual_rules()
     return sorted(found, key=lambda rule: -rule[1])[:_MOST_RULES]
 
