@@ -16,6 +16,9 @@ Item = dict[str, Any]
 
 #: A sync is nowhere nearer to itself, moved, than this many symbols, nor to what stands before it.
 LEAST_DISTANCE = 2
+#: Idle time between bytes varies by so many symbols at most. More is as likely on a real machine, but the
+#: package's reader expects idle time only where most bytes are equally far apart.
+MOST_JITTER = 1
 #: What stands on tape before a sync, as far as the sync reaches.
 _LEAD_SYMBOLS = 40
 
@@ -130,8 +133,8 @@ def _asynchronous(dice: Dice, lead: str) -> tuple[ByteFormat, tuple[int, int]]:
     )
     if not dice.chance(0.2):
         return byte, (0, 0)
-    fewest = dice.whole(0, 4)
-    return byte, (fewest, fewest + dice.pick([0, 1, 3, 12]) + (fewest == 0))
+    fewest = dice.whole(1, 12)
+    return byte, (fewest, fewest + dice.whole(0, MOST_JITTER))
 
 
 def _synchronous(dice: Dice) -> ByteFormat:
@@ -144,9 +147,10 @@ def _synchronous(dice: Dice) -> ByteFormat:
 
 def _coding(dice: Dice, bits: int) -> tuple[Item, Item]:
     """Draw the coding of fields and checks, and that of the data; numbers do not fit into seven bits."""
-    characters = {"coding": "hex"}
+    characters: Item = {"coding": "hex"}
     if bits < 8:
-        return dice.pick([(characters, characters), (characters, {}), (characters, {"xor": 127})], [6, 2, 1])
+        of_data: list[Item] = [characters, {}, {"xor": 127}]
+        return characters, dice.pick(of_data, [6, 2, 1])
     way = dice.pick(["plain", "inverted", "hex"], [16, 2, 2])
-    same: Item = {"plain": {}, "inverted": {"xor": 255}, "hex": characters}[way]
-    return same, same
+    codings: dict[str, Item] = {"plain": {}, "inverted": {"xor": 255}, "hex": characters}
+    return codings[way], codings[way]
