@@ -64,8 +64,13 @@ class Framing:
         ]
 
     def random_sync(self, dice: Dice) -> list[Item]:
-        """Draw the sync before the bytes of a block: none, a byte, several, or one many times."""
-        if self.byte.is_asynchronous or self.mark:
+        """Draw the sync before the bytes of a block: none, a byte, several, or one many times.
+
+        Where bytes are apart, the reader is misled by many that are not.
+        """
+        if self.idle_between[1]:
+            how = dice.pick(["none", "one", "several"])
+        elif self.byte.is_asynchronous or self.mark:
             how = dice.pick(["none", "one", "several", "repeated"], [3, 3, 3, 2])
         else:
             how = dice.pick(["one", "several", "repeated"], [3, 4, 3])

@@ -158,11 +158,10 @@ def _half_wave(dice: Dice) -> LineCode:
     short_us, long_us = _two_lengths(dice, 170.0, 430.0, 1)
     symbols = _bits(dice, [{"half_waves": [_us(short_us)]}], [{"half_waves": [_us(long_us)]}])
     if dice.chance(0.3):
-        third_us = _third_cycle_us(dice, short_us * 2, long_us * 2, 2000.0)
-        if third_us is not None:
-            symbols["P"] = [{"half_waves": [_us(third_us / 2)]}]
-            mark = dice.pick(["", "P10", "P01"])
-            return LineCode(symbols, "", "P", mark, traits=("square", "pilot"))
+        # longer than any bit: of a leader of shorter half-waves the reader loses the end
+        symbols["P"] = [{"half_waves": [_us(long_us * dice.evenly(APART, 1.8))]}]
+        mark = dice.pick(["", "P10", "P01"])
+        return LineCode(symbols, "", "P", mark, traits=("square", "pilot"))
     return LineCode(symbols, traits=("square",))
 
 

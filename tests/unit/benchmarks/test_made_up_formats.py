@@ -15,6 +15,14 @@ from benchmarks.learn.saves import save
 from tapewright.cards import Alphabet
 from tapewright.chain import read
 
+#: What the learner is to be measured with.
+EVERY_TRAIT = (
+    "asynchronous", "synchronous", "7-bits", "8-bits", "lsb", "msb", "parity-even", "parity-odd",
+    "parity-mark", "parity-space", "hex", "inverted", "idle-between", "single", "header", "blocks",
+    "repeated", "copies", "no-check", "no-addresses", "name", "run", "inclusive", "exclusive",
+    "length", "length-offset", "sum8", "sum8-neg", "xor8", "sum16", "fletcher16", "crc8-any-poly",
+    "crc16-any-poly", "crc16-catalogue", "crc32-catalogue", "pilot", "mark", "sine", "square",
+)  # fmt: skip
 families = pytest.mark.parametrize("family", FAMILIES)
 
 
@@ -46,49 +54,9 @@ def test_bits_are_as_fast_as_on_tapes():
 
 
 def test_everything_a_format_can_be_is_drawn():
-    """What the learner is to be measured with: each of these in at least one format of a hundred."""
+    """Each in at least one format of a hundred."""
     traits = [trait for seed in range(1000) for trait in set(drawn(seed).traits)]
-    for trait in [
-        "asynchronous",
-        "synchronous",
-        "7-bits",
-        "8-bits",
-        "lsb",
-        "msb",
-        "parity-even",
-        "parity-odd",
-        "parity-mark",
-        "parity-space",
-        "hex",
-        "inverted",
-        "idle-between",
-        "single",
-        "header",
-        "blocks",
-        "repeated",
-        "copies",
-        "no-check",
-        "no-addresses",
-        "name",
-        "run",
-        "inclusive",
-        "exclusive",
-        "length",
-        "length-offset",
-        "sum8",
-        "sum8-neg",
-        "xor8",
-        "sum16",
-        "fletcher16",
-        "crc8-any-poly",
-        "crc16-any-poly",
-        "crc16-catalogue",
-        "crc32-catalogue",
-        "pilot",
-        "mark",
-        "sine",
-        "square",
-    ]:
+    for trait in EVERY_TRAIT:
         assert traits.count(trait) >= 10, trait
 
 
