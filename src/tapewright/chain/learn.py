@@ -28,6 +28,10 @@ __all__ = ["Layout", "Learned", "card_symbols", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
+#: A layout that does not tell a reader how long a block is, say, is this much less likely.
+DOUBT_BITS = 12.0
+#: Where one does, others are looked for in which no field has one of these meanings.
+MEANINGS_TO_DOUBT = ("end", "length", "start")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
 _BARE = """
@@ -56,6 +60,7 @@ class Layout:
     kinds : list of Kind
     starts : tuple of (int or None)
         Address of each save, known or supposed.
+    rules : Rules
     turned_lead_bits, starts_lead_bits : float
         By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
@@ -65,13 +70,14 @@ class Layout:
     samples: list[Sample]
     kinds: list[Kind]
     starts: tuple[int | None, ...]
+    rules: Rules
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
 
     @property
     def bits(self) -> float:
-        """Length of the description."""
-        return sum(kind.bits for kind in self.kinds)
+        """Length of the description; what a reader has no way to know is a great surprise."""
+        return sum(kind.bits for kind in self.kinds) + DOUBT_BITS * len(self.rules.doubts)
 
 
 @dataclass(frozen=True)
@@ -92,7 +98,6 @@ class Learned:
     framings : list of Framing
         All under which the known bytes appear, the likeliest first.
     layout : Layout or None
-    rules : Rules or None
     problem : str
         Why there is no card, in a sentence.
     """
@@ -105,7 +110,6 @@ class Learned:
     streams: list[Stream] = field(default_factory=list)
     framings: list[Framing] = field(default_factory=list)
     layout: Layout | None = None
-    rules: Rules | None = None
     problem: str = ""
 
 
@@ -142,11 +146,8 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     layout = _lay_out(streams, knowns, framings[0], code.leader)
-    rules = rules_of(layout.kinds, layout.framing)
-    text = _card(name, code, layout, rules)
-    found = replace(
-        found, code=code, streams=streams, framings=framings, layout=layout, rules=rules, text=text
-    )
+    text = _card(name, code, layout)
+    found = replace(found, code=code, streams=streams, framings=framings, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -183,8 +184,12 @@ def _lay_out(
         if not any(sample.has_data for sample in samples):
             continue
         for starts in possible_starts(samples, knowns):
-            kinds = find_kinds(samples, knowns, starts, turned)
-            layouts.append(Layout(turned, stretches, samples, kinds, starts))
+            for without in ("", *MEANINGS_TO_DOUBT):
+                kinds = find_kinds(samples, knowns, starts, turned, without)
+                rules = rules_of(kinds, turned)
+                layouts.append(Layout(turned, stretches, samples, kinds, starts, rules))
+                if not layouts[-1].rules.doubts:
+                    break
     best = min(layouts, key=lambda layout: layout.bits)
     return replace(
         best,
@@ -206,11 +211,11 @@ def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
     return {key: symbols[key] for key in sorted(symbols) if key in used}
 
 
-def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
+def _card(name: str, code: LineCode, layout: Layout) -> str:
     symbols = card_symbols(code, layout)
     count = int(np.max([sample.save for sample in layout.samples])) + 1
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(
         Heading(name, f"Learned format: {code.family}", source, "", symbols, (code.words,)),
-        layout.framing, layout.kinds, rules,
+        layout.framing, layout.kinds, layout.rules,
     )  # fmt: skip

@@ -60,6 +60,9 @@ def _pieces(part: Part) -> Iterator[Part]:
     if part.kind not in ("constant", "unknown"):
         yield part
         return
+    if part.coding == "hex":
+        yield replace(part, type="u8")
+        return
     for begin in range(0, part.widths[0], 4):
         value = part.value[begin : begin + 4]
         yield replace(
@@ -132,11 +135,11 @@ def _message(
     if body:
         found.append(("data", body))
         sent.append(framing.sent(body))
-    return Message(tuple(found), tuple(sent), _undone(tail, framing.coding), tail)
+    return Message(tuple(found), tuple(sent), _undone(tail, framing.field_coding), tail)
 
 
 def _undone(tail: bytes, coding: str) -> bytes:
-    """What a tail says if it is written as the data are, as far as it can be."""
+    """What a tail says if it is written as numbers are, as far as it can be."""
     if coding != "hex":
         return tail
     digits = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.check_advice import Program
@@ -47,19 +48,24 @@ def _cuts(total: int, size: int | None) -> list[Sample]:
 
 
 def part_bytes(part: Part, numbers: dict[str, int], program: Program) -> bytes:
-    """Bytes of an item; of one that is not known, those of the first block that was heard."""
+    """Bytes of an item as they stand on tape; of one that is not known, those of the first block heard."""
+    plain = _plain(part, numbers, program)
+    return plain.hex().upper().encode() if part.coding == "hex" else plain
+
+
+def _plain(part: Part, numbers: dict[str, int], program: Program) -> bytes:
     if part.kind in ("constant", "unknown"):
         return part.value
     if part.kind == "text":
         name = (program.name or "").encode("ascii", "replace")
-        return name + part.value if part.is_ended else name[: part.widths[0]].ljust(part.widths[0], part.value)
+        width = part.widths[0] // (2 if part.coding == "hex" else 1)
+        return name + part.value if part.is_ended else name[:width].ljust(width, part.value)
     if part.kind == "check":
         return bytes(part.widths[0])
     width = FIELD_WIDTH[part.type]
     number = part.two[1 - numbers["is_last"]] if part.fact == "two" else numbers[part.fact] + part.offset
-    order = "big" if part.type.endswith("be") else "little"
-    plain = (number % (1 << 8 * width)).to_bytes(width, order)  # type: ignore[arg-type]
-    return plain.hex().upper().encode() if part.coding == "hex" else plain
+    order: Literal["big", "little"] = "big" if part.type.endswith("be") else "little"
+    return (number % (1 << 8 * width)).to_bytes(width, order)
 
 
 def predicted_messages(

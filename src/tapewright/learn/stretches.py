@@ -30,6 +30,7 @@ FEWEST_BYTES = 2
 IDLE_FACTOR, IDLE_SLACK = 2.0, 12
 
 IntArray = npt.NDArray[np.int64]
+_TURN = str.maketrans("01", "10")
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +92,7 @@ def find_stretches(
     knowns : sequence of Known
     framing : Framing
     leader : str
-        The symbol leaders consist of, by the name the receiver gives it.
+        The symbol leaders consist of, by the name the receiver gives it in the first save.
 
     Returns
     -------
@@ -101,10 +102,12 @@ def find_stretches(
     found: list[Stretch] = []
     for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
         turned = Stream(stream.symbols, framing.swapped[save])
+        # a recording that is upside down has its leader upside down as well
+        heard = leader.translate(_TURN) if framing.swapped[save] != framing.swapped[0] else leader
         sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
-        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, leader)]
-        found += _surroundings(turned, pieces, framing, leader)
+        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
+        found += _surroundings(turned, pieces, framing, heard)
     return found
 
 
@@ -249,6 +252,6 @@ def _mark(stream: Stream, first: int, end: int, lead: int, framing: Framing) -> 
 
 def _turned(name: str, stream: Stream) -> str:
     """Name of a symbol after 0 and 1 have changed places, if they have to."""
-    return {"0": "1", "1": "0"}.get(name, name) if stream.swapped else name
+    return name.translate(_TURN) if stream.swapped else name
 
 
