@@ -136,7 +136,7 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     code, framing = _choose(codes, recordings, knowns)
     if code is None or framing is None:
         return replace(
-            found, code=codes[0],
+            found, code=codes[0], streams=[_listen(recording, codes[0]) for recording in recordings],
             problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
         )  # fmt: skip
     streams = [_listen(recording, code) for recording in recordings]
@@ -145,9 +145,12 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
         return replace(
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
+    found = replace(found, code=code, streams=streams, framings=framings)
     layout = _lay_out(streams, knowns, framings[0], code.leader)
+    if layout is None:
+        return replace(found, problem="Known bytes appear, but they make no blocks.")
     text = _card(name, code, layout)
-    found = replace(found, code=code, streams=streams, framings=framings, layout=layout, text=text)
+    found = replace(found, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -175,7 +178,7 @@ def _listen(recording: Recording, code: LineCode) -> Stream:
 
 def _lay_out(
     streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
-) -> Layout:
+) -> Layout | None:
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     layouts = []
     for turned in (framing, framing.turned):
@@ -190,6 +193,8 @@ def _lay_out(
                 layouts.append(Layout(turned, stretches, samples, kinds, starts, rules))
                 if not layouts[-1].rules.doubts:
                     break
+    if not layouts:
+        return None
     best = min(layouts, key=lambda layout: layout.bits)
     return replace(
         best,

@@ -94,6 +94,15 @@ _add(
     "window game.hex --machine fescue-trainer --volts 0.4 --tone 3000",
     "window tape.wav --machine fescue-trainer --change gain=0.5",
 )
+_add(
+    app,
+    "learn",
+    "learn:learn",
+    "Work out an unknown format from recordings of saves whose bytes are known.",
+    "learn save.wav --known program.hex -o my-machine.toml",
+    "learn one.wav two.wav --known one.bin two.bin --start 0x0200 0x0345 -o my-machine.toml",
+    "learn save.wav --known program.hex --name STAR -o my-machine.toml --report learned.html",
+)
 _formats = App(
     name="formats",
     sort_key=next(_order),

@@ -1,5 +1,8 @@
-"""What to record next: each of a handful of programs is saved in thought, and the one is asked for on which the
-descriptions that are still possible disagree most."""
+"""What to record next, so that what is open is settled.
+
+Each of a handful of programs is saved in thought, and the one is asked for on which the descriptions that are
+still possible disagree most.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +25,7 @@ __all__ = ["Suggestion", "advise"]
 
 #: More recordings than this are not asked for at once.
 MOST_SUGGESTED = 3
-#: Bytes of a program that must take several blocks, if the machine cuts programs at all; in blocks where it does.
+#: Bytes of a program that takes several blocks, if the machine cuts programs; in blocks where it does.
 LONG_BYTES, LONG_BLOCKS = 300, 2.5
 _SEED = 5
 
@@ -109,7 +112,9 @@ def _name_on_tape(found: Findings, save: int) -> str | None:
                 if item.part.kind == "text" and sample.save == save:
                     width = item.part.widths[place] - item.part.is_ended
                     heard = sample.head[item.part.first : item.part.first + width]
-                    return heard.rstrip(b"" if item.part.is_ended else item.part.value).decode("ascii", "replace")
+                    return heard.rstrip(b"" if item.part.is_ended else item.part.value).decode(
+                        "ascii", "replace"
+                    )
             for rival in item.part.others:
                 if (name := _rival_name(rival)) is not None:
                     return name
@@ -129,11 +134,12 @@ def _rival_name(rival: Rival) -> str | None:
 
 def _to_be_said(found: Findings) -> Iterator[Suggestion]:
     """What the owner may know without recording anything."""
-    if any(known.start is None for known in found.knowns):
-        if found.starts_lead_bits < CERTAIN_BITS or all(start is None for start in found.starts):
-            yield Suggestion(
-                "Say where in memory the program began, with --start, for every recording.", ("addresses",)
-            )
+    is_told = all(known.start is not None for known in found.knowns)
+    is_sure = found.starts_lead_bits >= CERTAIN_BITS and None not in found.starts
+    if not is_told and not is_sure:
+        yield Suggestion(
+            "Say where in memory the program began, with --start, for every recording.", ("addresses",)
+        )
     unnamed = any(known.name is None for known in found.knowns)
     texts = [
         item for kind in found.kinds for item in kind.head
@@ -232,7 +238,10 @@ def _part_question(
     ways = [rivals[0].mine, *(rival.other for rival in rivals)]
     if all(rival.mine == rivals[0].mine for rival in rivals):
         return _Question(what, tuple(_bytes_outcome(found, known, kind, parts) for parts in ways))
-    pairs = [(_bytes_outcome(found, known, kind, r.mine), _bytes_outcome(found, known, kind, r.other)) for r in rivals]
+    pairs = [
+        (_bytes_outcome(found, known, kind, r.mine), _bytes_outcome(found, known, kind, r.other))
+        for r in rivals
+    ]
     differences = [_difference(mine, other) for mine, other in pairs]
     return _Question(what, (lambda program: "", *differences))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 from tapewright.learn.part_words import part_words, parts_words
 
-__all__ = ["Conclusion", "LONG_PROGRAM", "conclusions_of"]
+__all__ = ["LONG_PROGRAM", "Conclusion", "conclusions_of"]
 
 #: A program of more bytes than this would have been cut into blocks, if the machine does that.
 LONG_PROGRAM = 256
@@ -34,8 +34,8 @@ class Conclusion:
     Parameters
     ----------
     what : str
-        ``line code``, ``timings``, ``leader``, ``polarity``, ``bit order``, ``framing``, ``parity``, ``sync``,
-        ``header field ...``, ``data coding``, ``copies``, ``blocks``, ``addresses``, ``check``, ``trailer``.
+        ``line code``, ``timings``, ``leader``, ``polarity``, ``bit order``, ``framing``, ``parity``,
+        ``sync``, ``header field ...``, ``data coding``, ``copies``, ``blocks``, ``addresses``, ``check``, ``trailer``.
     says : str
         In plain words.
     certainty : {"certain", "likely", "open"}
@@ -152,12 +152,16 @@ def _parity(found: Findings) -> Conclusion:
     ones = Counter(value.bit_count() % 2 for known in found.knowns for value in known.data)
     fewest = min(ones[0], ones[1])
     evidence = f"Of the known bytes {ones[1]} have an odd number of ones and {ones[0]} an even one."
-    rivals = () if fewest >= CERTAIN_BITS else ("a constant" if byte.parity != "none" else "even or odd parity",)
+    rivals = (
+        () if fewest >= CERTAIN_BITS else ("a constant" if byte.parity != "none" else "even or odd parity",)
+    )
     return Conclusion("parity", byte.parity, certainty_of(float(fewest)), evidence, rivals)
 
 
 def _coding(found: Findings) -> Conclusion:
-    says = "two hexadecimal characters for each byte" if found.framing.coding == "hex" else "bytes as they are"
+    says = (
+        "two hexadecimal characters for each byte" if found.framing.coding == "hex" else "bytes as they are"
+    )
     upright, inverted = says, f"{says}, inverted"
     says, other = (inverted, upright) if found.framing.xor else (upright, inverted)
     lead = found.turned_lead_bits
@@ -251,6 +255,8 @@ def _check(claim: CheckClaim | None, name: str) -> Conclusion:
     if claim.variants:
         says += f" (or {rule_words(claim.variants[0])}: the same)"
     rivals = tuple(rule_words(other.rule) for other in claim.rivals)
+    if claim.certainty != "certain" and not rivals:
+        rivals = ("no check, which agrees by chance",)
     return Conclusion("check", says, claim.certainty, claim.words, rivals, name)
 
 
@@ -265,7 +271,9 @@ def _no_check(kind: Kind, name: str) -> Conclusion:
 def _trailer(found: Findings, kind: Kind, name: str) -> Conclusion:
     last = {sample.save: sample for sample in kind.samples}.values()
     seconds = np.array([sample.trail_seconds for sample in last])
-    certainty: Certainty = "certain" if len(seconds) > 1 and np.ptp(seconds) < ALIKE * seconds.max() else "likely"
+    certainty: Certainty = (
+        "certain" if len(seconds) > 1 and np.ptp(seconds) < ALIKE * seconds.max() else "likely"
+    )
     if float(np.median(seconds)) < SHORTEST_SECONDS:
         return Conclusion("trailer", "none", certainty, "The sound ends with the last byte.", (), name)
     says = f"{found.code.leader if not found.framing.swapped[0] else _swapped(found.code.leader)}"
