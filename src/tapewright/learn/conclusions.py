@@ -35,7 +35,8 @@ class Conclusion:
     ----------
     what : str
         ``line code``, ``timings``, ``leader``, ``polarity``, ``bit order``, ``framing``, ``parity``,
-        ``sync``, ``header field ...``, ``data coding``, ``copies``, ``blocks``, ``addresses``, ``check``, ``trailer``.
+        ``sync``, ``header field ...``, ``data coding``, ``copies``, ``blocks``, ``addresses``,
+        ``check``, ``trailer``.
     says : str
         In plain words.
     certainty : {"certain", "likely", "open"}

@@ -189,7 +189,8 @@ def _cheapest(seen: _Bytes) -> tuple[list[Part], float]:
     options = [list(_options(seen, place)) for place in range(len(seen))]
     ways = _Ways(options)
     path = ways.through(None)
-    detours = [(ways.bits_through(option), option) for some in options for option in some if option not in path]
+    chosen = {id(option) for option in path}
+    detours = [(ways.bits_through(o), o) for some in options for o in some if id(o) not in chosen]
     detours.sort(key=lambda detour: detour[0])
     told = []
     for option in path:
