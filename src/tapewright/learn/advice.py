@@ -27,6 +27,7 @@ __all__ = ["Suggestion", "advise"]
 MOST_SUGGESTED = 3
 #: Bytes of a program that takes several blocks, if the machine cuts programs; in blocks where it does.
 LONG_BYTES, LONG_BLOCKS = 300, 2.5
+LONG_NAME = "ABCDEFGHIJKLMNOPQRST"
 _SEED = 5
 
 Outcome = Callable[[Program], object]
@@ -83,7 +84,7 @@ def advise(found: Findings) -> tuple[Suggestion, ...]:
     known = _known_program(found)
     said = [*_to_be_said(found)]
     open_questions = [*_questions(found, known)]
-    programs = [*proposals(known), *_longer(found, known)]
+    programs = [*proposals(known), *_named(known), *_longer(found, known)]
     while open_questions and len(said) < MOST_SUGGESTED:
         gains = [sum(q.classes(program) - 1 for q in open_questions) for _, program in programs]
         best = int(np.argmax(gains))
@@ -148,6 +149,13 @@ def _to_be_said(found: Findings) -> Iterator[Suggestion]:
     if unnamed and texts:
         what = tuple(f"header field {item.name}" for item in texts)
         yield Suggestion("If you typed a name when saving, say it with --name, for every recording.", what)
+
+
+def _named(known: Program) -> Iterator[tuple[str, Program]]:
+    """The same under a name longer than machines allow: how many characters there are shows."""
+    if known.name is not None:
+        words = f"Save the same bytes again under as long a name as it takes, such as {LONG_NAME}."
+        yield words, replace(known, name=LONG_NAME)
 
 
 def _longer(found: Findings, known: Program) -> Iterator[tuple[str, Program]]:

@@ -262,7 +262,8 @@ def _rival(path: Sequence[_Option], other: Sequence[_Option], option: _Option, b
     first = max(place for place in common if place <= option.part.first)
     end = min(place for place in common if place >= option.end)
     mine, others = (
-        tuple(_joined([o.part for o in way if first <= o.part.first and o.end <= end])) for way in (path, other)
+        tuple(_joined([o.part for o in way if o.part.first >= first and o.end <= end]))
+        for way in (path, other)
     )
     return Rival(mine, others, bits)
 

@@ -98,7 +98,7 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
                 plain(recording.path or f"recording {number + 1}"),
                 length_text(recording.seconds),
                 f"{count(len(known.data), 'byte')}{address}{name}",
-                "not tried" if back is None else f"{back.right} of {back.total} bytes right",
+                "" if back is None else f"{back.right} of {back.total} bytes right",
                 "" if back is None else back.check,
             )
         )

@@ -1,4 +1,4 @@
-"""Bytes of all recordings one under another, each marked with what it was taken for; or bits, if it got no farther."""
+"""Bytes of all recordings one under another, each marked with what it was taken for; or bits, where it stopped."""
 
 from __future__ import annotations
 
@@ -92,9 +92,8 @@ def bit_rows(lesson: Lesson) -> list[BitRow]:
         symbols = symbols_of(lesson, save)
         index, text = symbols.index, symbols.text
         changes = np.flatnonzero(np.diff(index) != 0) + 1
-        runs = np.diff(np.concatenate(([0], changes)))
-        ends = [int(end) for end, run in zip(changes, runs, strict=True) if run >= LEADER_SYMBOLS]
-        ends = [end for end in ends if index[end - 1] != GAP and index[end] != GAP]
+        is_end = (np.diff(changes, prepend=0) >= LEADER_SYMBOLS) & (index[changes - 1] != GAP)
+        ends = changes[is_end & (index[changes] != GAP)].tolist()
         rows += [
             BitRow(
                 f"{_recording(lesson, save)}, {symbols.start_seconds[end]:.2f} s", text[end : end + MOST_BITS]

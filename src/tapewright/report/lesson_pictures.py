@@ -22,6 +22,8 @@ __all__ = ["draw_lesson", "symbols_of"]
 BINS, FAR_OUT = 240, 0.002
 #: Symbols shown before the first byte and from it on.
 BEFORE, AFTER = 10, 44
+#: Bytes are marked so much narrower at either end, so that each can be seen.
+APART = 0.03
 #: Where no symbols are known, half-waves are shown, so many.
 HALF_WAVES = 40
 #: With fewer equal symbols before it than this, nothing is the end of a leader.
@@ -44,8 +46,8 @@ def draw_lesson(lesson: Lesson) -> list[Picture]:
         Picture(
             "half-waves",
             "Half-waves",
-            "How long half-waves are, of all recordings at their mean speed. Data make a few sharp peaks; dotted"
-            " lines are the lengths they were sorted by. One broad heap is noise, music or speech.",
+            "How long half-waves are, of all recordings at their mean speed. Data make a few sharp peaks;"
+            " dotted lines are the lengths they were sorted by. One broad heap is noise, music or speech.",
             _histogram(lesson),
         ),
         Picture("symbols", "Where the bytes begin", _strip_words(lesson), _strip(lesson)),
@@ -63,7 +65,7 @@ def symbols_of(lesson: Lesson, save: int) -> Symbols:
 
 
 def _histogram(lesson: Lesson) -> go.Figure:
-    figure = new_figure(x_title="length of a half-wave, µs", y_title="how many")
+    figure = new_figure(x_title="length of a half-wave, µs", y_title="how many, the most = 1")
     heard = lesson.learned.heard
     if not heard or not sum(len(one.half_waves_us) for one in heard):
         return empty_figure(figure, "no sound crosses the zero line")
@@ -77,12 +79,13 @@ def _histogram(lesson: Lesson) -> go.Figure:
         counts = np.histogram(lengths[chosen], edges)[0]
         figure.add_scatter(
             x=np.sqrt(edges[:-1] * edges[1:]),
-            y=counts,
+            y=counts / max(int(counts.max()), 1),  # or a leader would dwarf the data
+            customdata=counts,
             mode="lines",
             line={"shape": "hvh", "width": 1.3, "color": colour, "dash": dash},
             fill="tozeroy" if name == "elsewhere" else None,
             fillcolor="rgba(63, 120, 168, 0.4)",
-            hovertemplate="%{x:.0f} µs: %{y}<extra></extra>",
+            hovertemplate="%{x:.0f} µs: %{customdata}<extra></extra>",
             name=name,
         )
     for length in _classes_us(lesson):
@@ -111,13 +114,13 @@ def _classes_us(lesson: Lesson) -> Sequence[float]:
 def _strip_words(lesson: Lesson) -> str:
     if lesson.learned.layout is not None:
         return (
-            "The end of the first leader and the beginning of the bytes in the first recording. Thin lines are the"
-            " boundaries of symbols; above them stands what each was taken for, below the first bytes."
+            "The end of the first leader and the beginning of the bytes in the first recording. Thin lines are"
+            " the boundaries of symbols; above them stands what each was taken for, below the first bytes."
         )
     if lesson.learned.streams:
         return (
-            "The end of the first leader in the first recording, as the likeliest line code has it. Which symbol"
-            " is called 0 is anybody's guess."
+            "The end of the first leader in the first recording, as the likeliest line code has it. Which"
+            " symbol is called 0 is anybody's guess."
         )
     return "A lively place of the first recording; the numbers are lengths of half-waves in microseconds."
 
@@ -153,9 +156,8 @@ def first_symbol(lesson: Lesson, symbols: Symbols) -> int:
             return places[0] - len(lesson.learned.layout.framing.byte.start)
     index = symbols.index
     changes = np.flatnonzero(np.diff(index) != 0) + 1
-    runs = np.diff(np.concatenate(([0], changes)))
-    long = np.flatnonzero((runs >= LEADER_SYMBOLS) & (index[changes - 1] != GAP)) if len(changes) else []
-    return int(changes[long[0]]) if len(long) else int(np.argmax(index != GAP))
+    ends = changes[(np.diff(changes, prepend=0) >= LEADER_SYMBOLS) & (index[changes - 1] != GAP)]
+    return int(ends[0]) if len(ends) else int(np.argmax(index != GAP))
 
 
 def _add_samples(figure: go.Figure, recording: Recording, span: Span) -> float:
@@ -193,7 +195,10 @@ def _add_bytes(figure: go.Figure, lesson: Lesson, symbols: Symbols, last: int, p
             begin, end = place - len(byte.start), place - len(byte.start) + byte.symbols_per_byte - 1
             if end > last:
                 return
-            add_byte(figure, symbols.span(begin, end), f"{value:02X}" if value >= 0 else "??", peak)
+            span = symbols.span(begin, end)
+            edge = APART * span.seconds
+            inner = Span(span.start_seconds + edge, span.end_seconds - edge)
+            add_byte(figure, inner, f"{value:02X}" if value >= 0 else "??", peak)
 
 
 def _add_lengths(figure: go.Figure, times: npt.NDArray[np.float64], peak: float) -> None:
