@@ -7,7 +7,8 @@
     `save` makes a recording of a save: as sent, or played through a cassette.
 `agreement`
     Whether the package reads those recordings with the cards themselves. What it cannot read, no learner can
-    be asked to learn: ``python -m benchmarks.learn.formats --count 200`` says so by family, and lists failures.
+    be asked to learn: ``python -m benchmarks.learn.formats --count 200`` says so by
+    family, and lists failures.
 `line_codes`, `framings`, `layouts`, `checks`
     The prior, part by part. It is wider than the cards of the library; timings are typical ones widened by
     about 30 per cent.

@@ -275,8 +275,8 @@ def _modem(dice: Dice) -> LineCode:
     """Two tones that change without a jump in phase, a bit lasting a fixed time.
 
     As in modems, both are so many sixtieths of the bit rate (300 bit/s: multiples of 5 Hz). What runs
-    through more phases than 64 at the ends of its bits, the package's own reader does not follow; and it slips
-    where the two differ by nearly a whole turn a bit.
+    through more phases than 64 at the ends of its bits, the package's own reader does not follow; and it
+    slips where the two differ by nearly a whole turn a bit.
     """
     rate = dice.pick([300, 450, 600, 1200, round(dice.by_ratio(300.0, 1250.0))])
     low = dice.by_ratio(max(850.0, 1.02 * rate), 2_000.0) / rate
