@@ -232,6 +232,17 @@ def test_a_block_cut_off_before_its_check_does_not_disturb() -> None:
     assert find_checks([*messages[:3], cut])[0].rule == rule
 
 
+def test_the_evidence_is_a_sentence() -> None:
+    claim = find_checks(saved(CheckRule("sum16", ("start", "length", "data"), "le", offset=2), [40, 50, 60]))[
+        0
+    ]
+    beginning = (
+        "The sum mod 65536 of start, length and data, low byte first: found 2 byte(s) after the items "
+        "in all 3 different blocks; among the rules tried, one would fit by chance in 1 of 2^"
+    )
+    assert claim.words.startswith(beginning)
+
+
 # ---- rivals and variants
 
 
