@@ -22,8 +22,10 @@ SLOWEST_BITS_PER_SECOND, FASTEST_BITS_PER_SECOND = 300.0, 3000.0
 HIGHEST_TONE_HZ = 4_800.0
 #: Lengths that are to be told apart differ by this factor at least.
 APART = 1.28
-#: Tones of modems are so many parts of the bit rate.
+RATIO_CELL_SECONDS = (2.3e-3, 5.3e-3)
+#: Tones of modems are so many parts of the bit rate, and so many of them apart.
 PHASES = 60
+PHASES_APART = (40, 45, 48, 50, 54, 60)
 #: Waves are drawn as sines, or as the square waves of a bare port bit.
 SINE_SHARE = 0.55
 
@@ -176,11 +178,12 @@ def _pairs(dice: Dice) -> LineCode:
 def _ratio(dice: Dice) -> LineCode:
     """Two tones in a cell, one of them twice as long as the other: whole cycles, cells of one length.
 
-    Sines only: square ones, the package's own reader misreads here and there, even without a tape between.
+    Sines only: square ones, the package's own reader misreads here and there, even without a tape between, as
+    it does cells longer than these.
     """
     while True:
         first, second = dice.whole(2, 12), dice.whole(2, 12)  # cycles in a third of the cell
-        third_seconds = dice.by_ratio(2.3e-3, 7e-3) / 3
+        third_seconds = dice.by_ratio(*RATIO_CELL_SECONDS) / 3
         tones = sorted((first / third_seconds, second / third_seconds))
         if 1_600.0 < tones[0] < tones[1] / 1.3 and tones[1] < HIGHEST_TONE_HZ:
             break
@@ -272,11 +275,13 @@ def _modem(dice: Dice) -> LineCode:
     """Two tones that change without a jump in phase, a bit lasting a fixed time.
 
     As in modems, both are so many sixtieths of the bit rate (300 bit/s: multiples of 5 Hz). What runs
-    through more phases than 64 at the ends of its bits, the package's own reader does not follow.
+    through more phases than 64 at the ends of its bits, the package's own reader does not follow; and it
+    slips where the two differ by nearly a whole turn a bit.
     """
     rate = dice.pick([300, 450, 600, 1200, round(dice.by_ratio(300.0, 1250.0))])
     low = dice.by_ratio(max(850.0, 1.02 * rate), 2_000.0) / rate
-    turns = [round(PHASES * low), round(PHASES * (low + dice.evenly(0.62, 1.15)))]
+    low_turns = round(PHASES * low)
+    turns = [low_turns, low_turns + dice.pick(PHASES_APART)]
     tones = [[{"tone": count * rate / PHASES, "us": 1e6 / rate}] for count in turns]
     return LineCode(_bits(dice, *tones))
 

@@ -229,6 +229,8 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
     coding = f', coding = "{part.coding}"' if part.coding != "plain" else ""
     if item.name == "sync":
         yield from _sync(kind, item)
+    elif item.name == "fixed":
+        yield _Line(f'{{ fixed = "{part.value.hex(" ")}"{coding} }}')
     elif part.kind in ("constant", "unknown"):
         value = int.from_bytes(part.value, "big")
         varies = part.kind == "unknown" or (item in kind.tail and _is_one_program(kind))

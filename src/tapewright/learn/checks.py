@@ -17,7 +17,8 @@ from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
 __all__ = [
-    "CERTAIN_BITS", "LIKELY_BITS", "Certainty", "CheckClaim", "CheckRule", "Message", "find_checks",
+    "CERTAIN_BITS", "LIKELY_BITS", "MOST_MESSAGES", "Certainty", "CheckClaim", "CheckRule", "Message",
+    "find_checks",
 ]  # fmt: skip
 
 Certainty = Literal["certain", "likely", "open"]
@@ -25,7 +26,7 @@ Certainty = Literal["certain", "likely", "open"]
 #: Bits by which a claim must lead everything else: 1 in 4096, and 1 in 64.
 CERTAIN_BITS, LIKELY_BITS = 12.0, 6.0
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
-_MOST_MESSAGES = 12
+MOST_MESSAGES = 12
 _MOST_RULES = 80
 _MOST_CLAIMS = 12
 
@@ -85,7 +86,7 @@ def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTA
     distinct = [message for message in distinct_messages(messages) if message.names]
     if not distinct:
         return []
-    chosen = [distinct[n] for n in _spread(len(distinct), _MOST_MESSAGES)]
+    chosen = [distinct[n] for n in _spread(len(distinct), MOST_MESSAGES)]
     groups = _told_apart(_best_rules(chosen, constants), chosen, constants)
     if not groups or groups[0][1] <= 0:
         return []

@@ -274,7 +274,7 @@ def _joined(parts: Sequence[Part]) -> list[Part]:
     for part in parts:
         last = joined[-1] if joined else None
         is_alike = last is not None and (part.kind, part.coding) == (last.kind, last.coding)
-        if last is not None and is_alike and part.kind in ("constant", "unknown") and part.coding == "plain":
+        if last is not None and is_alike and part.kind in ("constant", "unknown"):
             joined[-1] = replace(
                 last, widths=tuple(a + b for a, b in zip(last.widths, part.widths, strict=True)),
                 value=last.value + part.value, lead_bits=min(last.lead_bits, part.lead_bits),

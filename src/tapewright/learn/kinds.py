@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from tapewright.learn.checks import CheckClaim, find_checks
+from tapewright.learn.checks import MOST_MESSAGES, CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import Part, explain_bytes
 from tapewright.learn.framing import Framing
@@ -109,10 +109,12 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
             before.append(own[: holding[0]])
             after.append(own[holding[-1] + 1 :])
             data += [own[k] for k in holding]
-    headers = min((len(own) for own in before), default=0)
+    headers = max((len(own) for own in before), default=0)
+    while headers and 2 * sum(len(own) >= headers for own in before) < len(before):
+        headers -= 1  # misheard leader: most saves do not have it
     for k in range(headers, 0, -1):  # the nearest to the data are the likeliest to be headers
         name = "header" if k == 1 else f"header-{k}"
-        yield name, [own[len(own) - k] for own in before]
+        yield name, [own[len(own) - k] for own in before if len(own) >= k]
     yield "data", data
     if after and all(after):
         yield "end", [own[0] for own in after]
@@ -210,13 +212,14 @@ def _best_claim(
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out."""
     constants = _constants(items)
+    fixed = {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
     splits = [constants]
     if may_split and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
         messages = messages_of(items, heads, data, tails, framing, sync)
-        claims = find_checks(messages)
+        claims = find_checks(messages, fixed)
         if not claims:
             continue
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
@@ -236,5 +239,7 @@ def _width(claim: CheckClaim, framing: Framing) -> int:
 
 
 def _check_bits(claim: CheckClaim) -> float:
-    """What a check's bytes cost: as much as unknown ones, less the evidence for it."""
-    return 8.0 * claim.rule.width_bytes * claim.messages - claim.bits
+    """What a check costs: the price of the rule, and its bytes where they do not agree with it."""
+    width = 8.0 * claim.rule.width_bytes
+    price = width * min(claim.messages, MOST_MESSAGES) - claim.bits
+    return price + width * (claim.messages - claim.agreeing)

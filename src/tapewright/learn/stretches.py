@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Known, Needles
-from tapewright.learn.matching import NOT_KNOWN, known_offsets
+from tapewright.learn.matching import NOT_KNOWN, continued, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values
 from tapewright.model import GAP
 from tapewright.model.runs import runs_of
@@ -107,6 +107,7 @@ def find_stretches(
         sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
         pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
+        pieces = _with_repetitive(pieces, sent)
         found += _surroundings(turned, pieces, framing, heard)
     return found
 
@@ -199,6 +200,28 @@ def _first_sound(
         sound &= bits[head + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
     wrong = np.flatnonzero(~sound)
     return int(wrong[-1]) + 1 if len(wrong) else 0
+
+
+def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
+    """Find known bytes that do not stand out by where the ones before them ended."""
+    heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
+    if not heads:
+        return list(pieces)
+    usual = max(set(heads), key=heads.count)
+    found: list[Stretch] = []
+    first = end = -1
+    for piece in pieces:
+        if first >= 0 and not piece.known_count:
+            for expected in (end, first):  # the next block, or the same once more
+                known = continued(piece.values, sent, expected, usual) if expected < len(sent) else None
+                if known is not None:
+                    piece = replace(piece, known=known)  # noqa: PLW2901
+                    break
+        if piece.known_count:
+            inside = piece.known[piece.known != NOT_KNOWN]
+            first, end = int(inside[0]), int(inside[-1]) + 1
+        found.append(piece)
+    return found
 
 
 def _surroundings(
