@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         load_machine,
         machine_names,
     )
-    from tapewright.chain.lesson import Lesson, learn
+    from tapewright.chain.lesson import Lesson, learn_format
     from tapewright.chain.read import read
     from tapewright.chain.verify import Verdict, verify
     from tapewright.chain.write import Written, synthesize, write
@@ -70,7 +70,7 @@ __all__ = [
     "Written",
     "compare",
     "format_names",
-    "learn",
+    "learn_format",
     "load_audio",
     "load_format",
     "load_image",
@@ -88,7 +88,7 @@ __all__ = [
 _HOMES = {
     "audio": ["load_audio"],
     "cards": ["FormatCard", "MachineCard", "format_names", "load_format", "load_machine", "machine_names"],
-    "chain": ["Lesson", "Verdict", "Written", "learn", "read", "synthesize", "verify", "write"],
+    "chain": ["Lesson", "Verdict", "Written", "learn_format", "read", "synthesize", "verify", "write"],
     "image": ["Comparison", "compare", "load_image", "save_image"],
     "line": ["Listener"],
 }

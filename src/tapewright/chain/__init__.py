@@ -2,7 +2,7 @@
 
 from tapewright.chain.combine import combine
 from tapewright.chain.explain import explain
-from tapewright.chain.lesson import Lesson, learn
+from tapewright.chain.lesson import Lesson, learn_format
 from tapewright.chain.read import read
 from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
@@ -14,7 +14,7 @@ __all__ = [
     "combine",
     "compare_with",
     "explain",
-    "learn",
+    "learn_format",
     "read",
     "synthesize",
     "verify",

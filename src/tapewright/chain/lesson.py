@@ -11,8 +11,7 @@ import numpy as np
 
 from tapewright.audio import load
 from tapewright.cards import FormatCard
-from tapewright.chain.learn import Learned, card_symbols
-from tapewright.chain.learn import learn as learn_from
+from tapewright.chain.learn import Learned, card_symbols, learn
 from tapewright.chain.read import read_source
 from tapewright.chain.write import ImageLike, _image
 from tapewright.files import write_text
@@ -23,7 +22,7 @@ from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known, Needles
 from tapewright.model import Image, ImageError, Reading, Recording, UsageError
 
-__all__ = ["Lesson", "ReadBack", "learn"]
+__all__ = ["Lesson", "ReadBack", "learn_format"]
 
 #: Fewer known bytes than this, or fewer runs of five that stand only once among them, are no evidence.
 FEWEST_BYTES, FEWEST_RUNS = 16, 8
@@ -132,7 +131,7 @@ class Lesson:
         return f"<Lesson: {self.sentence}>"
 
 
-def learn(
+def learn_format(
     recordings: SoundLike | Sequence[SoundLike],
     *,
     known: ImageLike | Sequence[ImageLike],
@@ -179,7 +178,7 @@ def learn(
     names = _for_each(names, count, "names")
     knowns = tuple(_known(*facts) for facts in zip(programs, starts, names, strict=True))
     loaded = tuple(sound if isinstance(sound, Recording) else load(sound) for sound in sounds)
-    learned = learn_from(loaded, knowns, name=card_name)
+    learned = learn(loaded, knowns, name=card_name)
     if learned.card is None or learned.layout is None or learned.code is None:
         return _failed(learned, loaded, knowns)
     found = Findings(

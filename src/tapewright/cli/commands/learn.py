@@ -79,7 +79,7 @@ def learn(
         )
     starts = [parse_address(text, "--start") for text in start] if start else None
     with working(f"learning from {', '.join(audio)} ..."):
-        lesson = chain.learn(
+        lesson = chain.learn_format(
             audio, known=known, start=starts, name=name or None, card_name=_card_name(output)
         )
     if lesson.card is not None:
