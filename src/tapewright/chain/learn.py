@@ -17,6 +17,7 @@ from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
+from tapewright.learn.predict import without_equals
 from tapewright.learn.rules import Rules, rules_of
 from tapewright.learn.samples import Sample, find_samples
 from tapewright.learn.starts import possible_starts
@@ -198,6 +199,7 @@ def _lay_out(
     best = min(layouts, key=lambda layout: layout.bits)
     return replace(
         best,
+        kinds=[without_equals(kind, best.rules.size) for kind in best.kinds],
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - best.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - best.bits,
     )

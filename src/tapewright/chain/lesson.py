@@ -246,19 +246,15 @@ def _success(proof: Sequence[ReadBack]) -> str:
     if all(back.holds for back in proof):
         checked = " and their checks agree" if all(back.check == "ok" for back in proof) else ""
         return f"The card reads {which}: all {total} known bytes{checked}."
-    bad = [str(n + 1) for n, back in enumerate(proof) if not back.holds]
-    return (
-        f"The card reads {right} of {total} known bytes; recording {', '.join(bad)} does not come back as it"
-        " should."
-    )
+    bad = _numbered([n for n, back in enumerate(proof) if not back.holds])
+    return f"The card reads {right} of {total} known bytes: not all of {bad} came back as it should."
 
 
 def _doubt(proof: Sequence[ReadBack]) -> str:
     """What to do about recordings the card does not read."""
-    strange = [str(n + 1) for n, back in enumerate(proof) if back.right < HOLDS_SHARE * back.total]
-    if strange and len(strange) < len(proof):
-        listed = ", ".join(strange)
-        return f"check that recording {listed} is of the program given for it, and as clear as the others"
+    strange = [n for n, back in enumerate(proof) if back.right < HOLDS_SHARE * back.total]
+    if 0 < len(strange) < len(proof):
+        return f"check that {_numbered(strange)} is of the program given for it, and as clear as the others"
     if all(back.holds for back in proof):
         return ""
     return (
@@ -283,12 +279,18 @@ def _failed(learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known
         )
         strangers = _strangers(learned, knowns)
         if 0 < len(strangers) < len(sounds):
-            listed = ", ".join(str(n + 1) for n in strangers)
-            sentence = f"Recording {listed} does not hold the bytes it should, and the others do."
+            told = _numbered(strangers)
+            sentence = f"The known bytes do not appear in {told}, but in the other recordings."
             remedy = "give each recording its own program, in the same order; or leave that recording out"
     else:
         remedy = "save again, with another program, and give both recordings"
     return Lesson(learned, sounds, knowns, (), (), (), sentence, remedy)
+
+
+def _numbered(places: Sequence[int]) -> str:
+    """Name recordings: ``recording 2``, ``recordings 1 and 3``."""
+    *others, last = (str(place + 1) for place in places)
+    return f"recordings {', '.join(others)} and {last}" if others else f"recording {last}"
 
 
 def _strangers(learned: Learned, knowns: Sequence[Known]) -> list[int]:

@@ -23,6 +23,8 @@ __all__ = ["LONG_PROGRAM", "Conclusion", "conclusions_of"]
 LONG_PROGRAM = 256
 #: Lengths that were seen so often, or within this share of one another, are no accident.
 OFTEN, ALIKE = 20, 0.05
+#: Rivals that are told of each item.
+MOST_RIVALS = 3
 #: A trailer shorter than this is none.
 SHORTEST_SECONDS = 0.02
 
@@ -247,7 +249,7 @@ def _field(kind: Kind, item: Named, what: str, name: str) -> Conclusion:
 
 def _rivals(item: Named) -> tuple[str, ...]:
     words = (parts_words(rival.other) for rival in item.part.others if rival.bits < CERTAIN_BITS)
-    return tuple(dict.fromkeys(words))
+    return tuple(dict.fromkeys(words))[:MOST_RIVALS]
 
 
 def _check(claim: CheckClaim | None, name: str) -> Conclusion:

@@ -18,7 +18,7 @@ from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.facts import PRICE_BITS, Facts
 from tapewright.learn.known import CODINGS
 
-__all__ = ["Part", "Rival", "explain_bytes"]
+__all__ = ["RIVAL_BITS", "Part", "Rival", "explain_bytes"]
 
 #: Bits a constant byte costs; 00 and FF stand as constants oftener than others.
 CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
@@ -35,7 +35,7 @@ OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told, and how many of them.
-RIVAL_BITS, MOST_RIVALS = 12.0, 3
+RIVAL_BITS, MOST_RIVALS = 12.0, 8
 
 IntArray = npt.NDArray[np.int64]
 

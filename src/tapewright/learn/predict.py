@@ -10,13 +10,23 @@ from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.check_advice import Program
 from tapewright.learn.checks import Message
 from tapewright.learn.facts import numbers_of
-from tapewright.learn.fields import Part
+from tapewright.learn.fields import RIVAL_BITS, Part, Rival
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named, messages_of
 from tapewright.learn.samples import Sample
 
-__all__ = ["block_numbers", "part_bytes", "predicted_messages"]
+__all__ = ["block_numbers", "part_bytes", "predicted_messages", "without_equals"]
+
+#: Programs that are saved in thought to see whether two descriptions ever differ: lengths and addresses such as
+#: machines with sixteen address lines have, and names.
+_PROBES = [
+    Program(bytes(length), start, name)
+    for length, start, name in (
+        (1, 0x0102, "A"), (2, 0xFEDC, "Q X"), (255, 0x8000, "LONGER THAN ANY NAME IS HERE"), (256, 0x1200, ""),
+        (1027, 0x00FF, "ABC"), (5000, 0x4321, "Z"), (20_001, 0xA0B1, "NAME"),
+    )
+]  # fmt: skip
 
 
 def block_numbers(program: Program, size: int | None, *, has_data: bool) -> list[dict[str, int]]:
@@ -66,6 +76,40 @@ def _plain(part: Part, numbers: dict[str, int], program: Program) -> bytes:
     number = part.two[1 - numbers["is_last"]] if part.fact == "two" else numbers[part.fact] + part.offset
     order: Literal["big", "little"] = "big" if part.type.endswith("be") else "little"
     return (number % (1 << 8 * width)).to_bytes(width, order)
+
+
+def without_equals(kind: Kind, size: int | None) -> Kind:
+    """Drop rivals that would stand on tape as the description does, whatever is saved: they are the same.
+
+    Parameters
+    ----------
+    kind : Kind
+    size : int or None
+        Into how large blocks programs are cut.
+    """
+    return replace(
+        kind,
+        head=tuple(Named(item.name, _told_apart(item.part, kind, size)) for item in kind.head),
+        tail=tuple(Named(item.name, _told_apart(item.part, kind, size)) for item in kind.tail),
+    )
+
+
+def _told_apart(part: Part, kind: Kind, size: int | None) -> Part:
+    others = tuple(rival for rival in part.others if not _is_equal(rival, kind, size))
+    if len(others) == len(part.others):
+        return part
+    return replace(part, others=others, lead_bits=min((rival.bits for rival in others), default=RIVAL_BITS))
+
+
+def _is_equal(rival: Rival, kind: Kind, size: int | None) -> bool:
+    if any(part.kind == "unknown" for part in (*rival.mine, *rival.other)):
+        return False
+    return all(
+        b"".join(part_bytes(part, numbers, probe) for part in rival.mine)
+        == b"".join(part_bytes(part, numbers, probe) for part in rival.other)
+        for probe in _PROBES
+        for numbers in block_numbers(probe, size, has_data=kind.has_data)
+    )
 
 
 def predicted_messages(
