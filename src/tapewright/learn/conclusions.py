@@ -266,7 +266,8 @@ def _check(claim: CheckClaim | None, name: str) -> Conclusion:
 def _no_check(kind: Kind, name: str) -> Conclusion:
     if not kind.tail:
         evidence = "Nothing stands between the last byte and what is after it."
-        return Conclusion("check", "none", "certain" if _saves(kind) > 1 else "likely", evidence, (), name)
+        says = "none" if kind.head_check is None else "none over the data"
+        return Conclusion("check", says, "certain" if _saves(kind) > 1 else "likely", evidence, (), name)
     evidence = "Bytes stand after the data, but no sum or CRC that was tried makes them."
     return Conclusion("check", "none found", "open", evidence, ("a check of a kind not tried",), name)
 

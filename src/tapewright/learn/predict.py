@@ -18,13 +18,13 @@ from tapewright.learn.samples import Sample
 
 __all__ = ["block_numbers", "part_bytes", "predicted_messages", "without_equals"]
 
-#: Programs that are saved in thought to see whether two descriptions ever differ: lengths and addresses such as
-#: machines with sixteen address lines have, and names.
+#: Programs that are saved in thought to see whether two descriptions ever differ: of lengths and at addresses
+#: such as machines with sixteen address lines have, and under names of all lengths.
 _PROBES = [
     Program(bytes(length), start, name)
     for length, start, name in (
-        (1, 0x0102, "A"), (2, 0xFEDC, "Q X"), (255, 0x8000, "LONGER THAN ANY NAME IS HERE"), (256, 0x1200, ""),
-        (1027, 0x00FF, "ABC"), (5000, 0x4321, "Z"), (20_001, 0xA0B1, "NAME"),
+        (1, 0x0102, "A"), (2, 0xFEDC, "Q X"), (255, 0x8000, "LONGER THAN ANY NAME IS"),
+        (256, 0x1200, ""), (1027, 0x00FF, "ABC"), (5000, 0x4321, "Z"), (20_001, 0xA0B1, "NAME"),
     )
 ]  # fmt: skip
 

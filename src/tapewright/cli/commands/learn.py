@@ -68,16 +68,10 @@ def learn(
     json: Json = False,
 ) -> int:
     """Learn a format."""
-    from tapewright import chain
-    from tapewright.model import UsageError
-
-    _check_request(audio, output, report, force)
-    if not known:
-        raise UsageError(
-            "nothing says which bytes were saved; give the program file with --known, such as --known"
-            " program.hex"
-        )
+    _check_request(audio, known, output, report, force)
     starts = [parse_address(text, "--start") for text in start] if start else None
+    from tapewright import chain
+
     with working(f"learning from {', '.join(audio)} ..."):
         lesson = chain.learn_format(
             audio, known=known, start=starts, name=name or None, card_name=_card_name(output)
@@ -98,7 +92,9 @@ def learn(
     return DONE if lesson.is_proved else DAMAGED
 
 
-def _check_request(audio: list[str], output: str, report: str | None, force: bool) -> None:
+def _check_request(
+    audio: list[str], known: list[str] | None, output: str, report: str | None, force: bool
+) -> None:
     """Refuse now what could not be done after the work."""
     from tapewright.files import check_output
     from tapewright.model import OutputError, UsageError
@@ -113,6 +109,11 @@ def _check_request(audio: list[str], output: str, report: str | None, force: boo
                 f"{path} is the recording itself, which is never written over; give another name"
             )
         check_output(path, force=force)
+    if not known:
+        raise UsageError(
+            "nothing says which bytes were saved; give the program file with --known, such as --known"
+            " program.hex"
+        )
 
 
 def _card_name(output: str) -> str:
