@@ -220,7 +220,7 @@ REFUSED = {
     "known": (["one.wav", "-o", "x.toml"], "nothing says which bytes were saved; give the program file"),
     "count": (
         ["one.wav", "--known", "one.bin", "two.bin", "-o", "x.toml"],
-        "2 known programs do not go with one recording; give one for each recording, in the same order, or one",
+        "2 known programs do not go with one recording; give one for each recording, in the same order",
     ),
     "starts": (
         ["one.wav", "--known", "one.bin", "--start", "0x200", "0x300", "-o", "x.toml"],
@@ -232,10 +232,10 @@ REFUSED = {
     ),
     "address": (["one.wav", "--known", "one.bin", "--start", "512", "-o", "x.toml"], "could be decimal or"),
     "few": (["one.wav", "--known", "few.bin", "-o", "x.toml"], "few.bin has 3 bytes, too few"),
-    "alike": (["one.wav", "--known", "alike.bin", "-o", "x.toml"], "the 64 bytes of alike.bin are too much alike"),
+    "alike": (["one.wav", "--known", "alike.bin", "-o", "x.toml"], "64 bytes of alike.bin are too much alike"),
     "ranges": (["one.wav", "--known", "gappy.txt", "-o", "x.toml"], "gappy.txt has 2 ranges of addresses"),
     "no sound": (["nowhere.wav", "--known", "one.bin", "-o", "x.toml"], "nowhere.wav: no such file"),
-    "no program": (["one.wav", "--known", "nowhere.hex", "-o", "x.toml"], "nowhere.hex: there is no such file"),
+    "no program": (["one.wav", "--known", "nowhere.hex", "-o", "x.toml"], "nowhere.hex: there is no such"),
     "text": (["few.bin", "--known", "one.bin", "-o", "x.toml"], "few.bin is not audio"),
     "suffix": (["one.wav", "--known", "one.bin", "-o", "x.txt"], "x.txt: a format card is a .toml file"),
     "page": (
