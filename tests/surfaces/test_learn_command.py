@@ -232,7 +232,7 @@ REFUSED = {
     ),
     "address": (["one.wav", "--known", "one.bin", "--start", "512", "-o", "x.toml"], "could be decimal or"),
     "few": (["one.wav", "--known", "few.bin", "-o", "x.toml"], "few.bin has 3 bytes, too few"),
-    "alike": (["one.wav", "--known", "alike.bin", "-o", "x.toml"], "64 bytes of alike.bin are too much alike"),
+    "alike": (["one.wav", "--known", "alike.bin", "-o", "x.toml"], "64 bytes of alike.bin are too much"),
     "ranges": (["one.wav", "--known", "gappy.txt", "-o", "x.toml"], "gappy.txt has 2 ranges of addresses"),
     "no sound": (["nowhere.wav", "--known", "one.bin", "-o", "x.toml"], "nowhere.wav: no such file"),
     "no program": (["one.wav", "--known", "nowhere.hex", "-o", "x.toml"], "nowhere.hex: there is no such"),

@@ -100,8 +100,8 @@ _add(
     "learn:learn",
     "Work out an unknown format from recordings of saves whose bytes are known.",
     "learn save.wav --known program.hex -o my-machine.toml",
-    "learn a.wav b.wav --known a.bin b.bin --start 0243 D357 -o mine.toml",
-    "learn star.wav --known star.hex --name STAR -o mine.toml --report mine.html",
+    "learn a.wav b.wav --known a.bin b.bin --start 0243 D357 -o my.toml",
+    "learn a.wav --known a.hex --name STAR -o my.toml --report my.html",
 )
 _formats = App(
     name="formats",
