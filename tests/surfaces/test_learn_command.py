@@ -150,12 +150,16 @@ def test_noise_is_no_data(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "noise.wav", noise, 44_100)
     make_program(tmp_path / "one.bin", 5, 64)
     ran = run(
-        "learn", tmp_path / "noise.wav", "--known", tmp_path / "one.bin", "-o", tmp_path / "no.toml", "--json"
-    )
+        "learn", tmp_path / "noise.wav", "--known", tmp_path / "one.bin", "-o", tmp_path / "no.toml", "--json",
+        "--report", tmp_path / "no.html",
+    )  # fmt: skip
     told = json.loads(ran.out)
     assert (ran.code, told["card"], told["conclusions"]) == (1, None, [])
     assert told["stage"] in ("sound", "bits")
     assert told["remedy"]
+    page = (tmp_path / "no.html").read_text(encoding="utf-8")
+    assert 'id="data-half-waves"' in page
+    assert 'id="data-symbols"' in page
 
 
 def test_the_recording_that_holds_something_else_is_named(saves: Saves, tmp_path: Path) -> None:

@@ -152,9 +152,9 @@ def _parity(found: Findings) -> Conclusion:
     byte = found.framing.byte
     if byte.symbols_per_byte == byte.bits:
         return Conclusion("parity", "none", "certain", "Nothing stands between one byte and the next.")
-    ones = Counter(value.bit_count() % 2 for known in found.knowns for value in known.data)
+    ones = Counter(value.bit_count() % 2 for value in found.sent_bytes)
     fewest = min(ones[0], ones[1])
-    evidence = f"Of the known bytes {ones[1]} have an odd number of ones and {ones[0]} an even one."
+    evidence = f"Of the known bytes on tape {ones[1]} have an odd number of ones and {ones[0]} an even one."
     rivals = (
         () if fewest >= CERTAIN_BITS else ("a constant" if byte.parity != "none" else "even or odd parity",)
     )
@@ -206,11 +206,13 @@ def _leader(found: Findings, kind: Kind, name: str) -> Conclusion:
         return Conclusion("leader", "none", "likely", "The bytes follow what is before them.", (), name)
     symbol = next(sample.lead for sample in kind.samples if sample.lead)
     middle, low, high = float(np.median(seconds)), float(seconds.min()), float(seconds.max())
+    is_first = kind is found.kinds[0] and len(seconds) == _saves(kind)
+    after = "" if is_first else ", with what the block before it ends in"
     alike = high - low <= max(ALIKE * middle, SHORTEST_SECONDS)
     length = f"{middle:.2f} s" if alike else f"{low:.2f} to {high:.2f} s"
     certainty: Certainty = "certain" if alike and len(seconds) > 1 else "likely"
     evidence = f"So it is before {_times(len(seconds), 'block')}."
-    return Conclusion("leader", f"{symbol} for {length}", certainty, evidence, (), name)
+    return Conclusion("leader", f"{symbol} for {length}{after}", certainty, evidence, (), name)
 
 
 def _marks(kind: Kind, name: str) -> Iterator[Conclusion]:

@@ -65,6 +65,11 @@ class Findings:
         """How many bytes were known, of all saves."""
         return sum(len(known.data) for known in self.knowns)
 
+    @property
+    def sent_bytes(self) -> bytes:
+        """The known bytes of all saves as they stand on tape."""
+        return b"".join(self.framing.sent(known.data) for known in self.knowns)
+
     def framing_lead_bits(self, other: Framing) -> float:
         """By how many bits the framing leads another: eight for each byte found with it alone."""
         return 8.0 * self.known_bytes * (self.framing.found - other.found)
