@@ -9,6 +9,7 @@ import numpy as np
 
 from tapewright import line
 from tapewright.cards import FormatCard
+from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, find_framing
@@ -26,6 +27,8 @@ __all__ = ["Learned", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
+#: Listening again may find so much less of them by chance.
+FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
@@ -137,12 +140,38 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     layout = _lay_out(streams, knowns, framings[0], code.leader)
+    again = _heard_again(recordings, knowns, code, layout)
+    if again is not None and again[1].framing.found >= layout.framing.found - FOUND_SLACK:
+        streams, layout = again
     text = _card(name, code, layout)
     found = replace(found, code=code, streams=streams, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
         return replace(found, problem=f"What was found makes no card: {error}.")
+
+
+def _heard_again(
+    recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, layout: Layout
+) -> tuple[list[Stream], Layout] | None:
+    """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
+    used = _used(layout, code.leader)
+    byte = layout.framing.byte
+    if set(code.symbols) == used and not byte.start:
+        return None
+    if layout.framing.swapped[0]:
+        byte = layout.framing.turned.byte
+    known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
+    streams = [_listen(recording, known, byte) for recording in recordings]
+    framings = [found for found in find_framing(streams, knowns) if found.byte == layout.framing.byte]
+    if not framings:
+        return None
+    return streams, _lay_out(streams, knowns, framings[0], code.leader)
+
+
+def _used(layout: Layout, leader: str) -> set[str]:
+    """The symbols that stand somewhere."""
+    return {"0", "1", leader}.union(*(sample.mark + sample.lead for sample in layout.samples))
 
 
 def _choose(
@@ -159,9 +188,10 @@ def _choose(
     return best
 
 
-def _listen(recording: Recording, code: LineCode) -> Stream:
+def _listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
     bare = parse_card(_BARE, FormatCard, "unknown")
-    return Stream(line.decode(recording, bare.model_copy(update={"symbols": code.symbols})).symbols)
+    card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
+    return Stream(line.decode(recording, card).symbols)
 
 
 def _lay_out(
@@ -188,7 +218,7 @@ def _card(name: str, code: LineCode, layout: Layout) -> str:
     symbols = dict(code.symbols)
     if layout.framing.swapped[0]:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
-    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
+    used = _used(layout, "0")
     symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
     count = int(np.max([sample.save for sample in layout.samples])) + 1
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
