@@ -272,9 +272,15 @@ def _mark_candidates(
     if not found:
         return []
     bits = sorted({k for word, price in zip(book.words, book.bits, strict=True) if price > 0 for k in word})
-    unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
+    is_even = all(len(word) % 2 == 0 for word in book.words)
+    unlike = [(a, b) for a in bits for b in bits if a != b] if is_even else []
     candidates = [word for word, _ in found.most_common(2)] + unlike
-    return [word for word in dict.fromkeys(candidates) if not _is_made_of(word, book.words)]
+    # Where all words are whole cycles an odd mark would turn everything after it upside down.
+    return [
+        word
+        for word in dict.fromkeys(candidates)
+        if not _is_made_of(word, book.words) and not (is_even and len(word) % 2)
+    ]
 
 
 def _commonest(cut: Parse, names: tuple[str, ...]) -> str:

@@ -43,8 +43,9 @@ WORD_BITS = 20.0
 LEADER_BITS = 10.0
 #: A cell holds whole cycles where it does within this share.
 WHOLE_WITHIN = 0.015
-#: A square wave's third harmonic is a third of its fundamental, less what a dull recorder takes.
-SQUARE_FROM = 0.09
+#: A square wave's third harmonic is a third of its fundamental, less what a dull recorder takes; a sine gets
+#: up to 0.045 from a saturated tape (measured). It must stand out by so many standard errors.
+SQUARE_FROM, SQUARE_ERRORS = 0.05, 2.0
 
 
 @dataclass(frozen=True)
@@ -332,7 +333,7 @@ def _is_square(takes: Sequence[_Take], fit: Fit) -> bool:
         amid[1:-1] = near[:-2] & near[1:-1] & near[2:]
         third = third_harmonic(take.marks, take.tokens, amid if amid.sum() >= 8 else near)
         if third is not None:
-            found.append(third)
+            found.append(third[0] - SQUARE_ERRORS * third[1])
     return bool(found) and float(np.median(found)) > SQUARE_FROM
 
 

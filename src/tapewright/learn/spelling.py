@@ -72,8 +72,7 @@ def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[s
         return _burst_or_none(fit, lengths, is_square)
     words = fit.book.words
     # A tone is whole cycles: with an odd run of half-waves anywhere the others are no cycles either.
-    spoken = dict(reversed(list(zip(fit.names, words, strict=True)))).values()
-    if any(len(list(group)) % 2 for word in spoken if not is_rest(word, lengths) for _, group in groupby(word)):
+    if any(len(list(group)) % 2 for word in words[:2] if not is_rest(word, lengths) for _, group in groupby(word)):
         is_square = True
     symbols: dict[str, list[Piece]] = {}
     for name, word in zip(fit.names, words, strict=True):
