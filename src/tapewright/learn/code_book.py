@@ -66,7 +66,7 @@ class Book:
 
     def merged(self) -> Book:
         """The same with lengths that are nearly alike taken for one, as where the first cycle is stretched."""
-        if self.shape in ("burst or none", "shifted"):
+        if self.shape in ("bursts", "burst or none", "shifted"):
             return self  # their lengths come as near one another as they like
         centres = list(self.centres)
         used = sorted({k for word in self.words for k in word}, key=lambda k: centres[k])

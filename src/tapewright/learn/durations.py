@@ -23,7 +23,7 @@ SHORTEST_US, LONGEST_US = 20.0, 100_000.0
 #: A leader repeats itself for so long, and so often, whatever it is made of.
 LEADER_SECONDS, LEADER_REPEATS = 0.08, 8
 #: Two half-waves are alike within this share and so many times their jitter, which has limits (microseconds).
-ALIKE, ALIKE_JITTERS, ALIKE_US = 0.05, 3.5, (5.0, 25.0)
+ALIKE, ALIKE_JITTERS, ALIKE_US = 0.03, 3.0, (5.0, 25.0)
 #: The longest pattern of a leader, in half-waves: a cell of two tones has up to about 70.
 LONGEST_PATTERN = 80
 #: So much of each end of a leader is kept with the data, in half-waves and in patterns, whichever is more.

@@ -28,7 +28,7 @@ FEW, WIDEST = 20, 0.12
 BEHIND_LEADERS = 0.6
 #: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
 #: is off the others by no more than this (as a logarithm).
-FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.12
+FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.2
 
 
 @dataclass(frozen=True, eq=False)
