@@ -7,7 +7,7 @@ the recordings about as well stand side by side, best first; bytes that are know
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -134,6 +134,14 @@ class _Take:
     marks: Marks
     tokens: Tokens
     data: Tokens
+    widths: dict[float, float | None] = field(default_factory=dict)
+
+    def pulse_us(self, half_wave_us: float) -> float | None:
+        """Width of half a pulse whose first half-wave comes out about so long."""
+        if half_wave_us not in self.widths:
+            near = np.abs(self.tokens.logs - np.log(half_wave_us)) < 0.15
+            self.widths[half_wave_us] = pulse_us(self.marks, self.tokens, near, 1.6 * half_wave_us)
+        return self.widths[half_wave_us]
 
 
 def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineCode], list[Heard]]:
@@ -353,13 +361,9 @@ def _pulse_width(takes: Sequence[_Take], fit: Fit) -> float | None:
     narrow = float(lengths[next(iter(pulse))])
     if len(rests) < 2 or min(lengths[k] for k in rests) < 1.25 * narrow or pulse & rests:
         return None
-    widths = []
-    for take in takes:
-        near = np.abs(take.tokens.logs - np.log(narrow)) < 0.12
-        width = pulse_us(take.marks, take.tokens, near, 1.6 * narrow)
-        if width is not None:
-            widths.append(abs(width))
-    return float(np.median(widths)) if widths else narrow
+    widths = [take.pulse_us(round(narrow / 10) * 10.0) for take in takes]
+    known = [width for width in widths if width is not None]
+    return float(np.median(known)) if known else narrow
 
 
 def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:

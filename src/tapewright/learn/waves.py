@@ -71,7 +71,7 @@ def pulse_us(marks: Marks, tokens: Tokens, chosen: npt.NDArray[np.bool_], longes
     starts = tokens.starts_s[some]
     middles = marks.times_s[np.searchsorted(marks.times_s, starts, side="right").clip(max=len(marks.times_s) - 1)]
     reach = longest_us * 1e-6
-    offsets = np.linspace(-reach, reach, 161)
+    offsets = np.linspace(-reach, reach, 81)
     waves = _sampled(marks.track, (middles[:, np.newaxis] + offsets) * marks.rate_hz)
     wave = (waves * np.where(tokens.rising[some], 1.0, -1.0)[:, np.newaxis]).mean(axis=0)
     return _width_of(wave, offsets * 1e6)
@@ -83,9 +83,9 @@ def _width_of(wave: FloatArray, at_us: FloatArray) -> float:
     Compared with pulses of many widths blurred by many amounts (a normal curve stands for the recorder).
     """
     peaks_us = abs(float(at_us[np.argmin(wave)] - at_us[np.argmax(wave)]))
-    widths = peaks_us * np.linspace(0.5, 1.1, 31)
-    blurs = peaks_us * np.linspace(0.05, 0.75, 15)
-    centres = peaks_us * np.linspace(-0.2, 0.2, 9)
+    widths = peaks_us * np.linspace(0.5, 1.1, 25)
+    blurs = peaks_us * np.linspace(0.05, 0.75, 11)
+    centres = peaks_us * np.linspace(-0.2, 0.2, 7)
     time = at_us[np.newaxis, :] - centres[:, np.newaxis]
     best, found = -1.0, peaks_us
     wave = wave - wave.mean()
