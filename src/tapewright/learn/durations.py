@@ -1,10 +1,11 @@
-"""From marks to durations: leaders found, odd and even half-waves made equal, and the few lengths there are."""
+"""From marks to durations: leaders, odd and even half-waves made equal, and the few lengths there are."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -125,9 +126,7 @@ def _leaders(tokens: Tokens) -> npt.NDArray[np.int32]:
     slack_us = float(np.clip(ALIKE_JITTERS * _jitter_us(tokens.us), *ALIKE_US))
     for lag in range(2, min(LONGEST_PATTERN, len(mask) // 4), 2):
         if not mask.all():
-            repeats_at(
-                tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask
-            )
+            repeats_at(tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask)
     return mask
 
 
@@ -184,7 +183,9 @@ def duration_classes(logs: FloatArray) -> list[FloatArray]:
     ]
     opinions: list[FloatArray] = []
     for centres in [*plain, *(_merged(plain[0], logs, within) for within in ONE_LENGTH)]:
-        if not any(len(centres) == len(other) and np.allclose(centres, other, atol=0.03) for other in opinions):
+        if not any(
+            len(centres) == len(other) and np.allclose(centres, other, atol=0.03) for other in opinions
+        ):
             opinions.append(centres)
     return opinions
 
@@ -204,11 +205,19 @@ def _peaks(curve: FloatArray, logs: FloatArray, low: float) -> FloatArray:
     tops = np.flatnonzero((curve[1:-1] > curve[:-2]) & (curve[1:-1] >= curve[2:])) + 1
     kept: list[int] = []
     for top in tops[np.argsort(-curve[tops], kind="stable")]:
-        near = [other for other in kept if curve[min(top, other) : max(top, other) + 1].min() >= VALLEY * curve[top]]
+        near = [
+            other
+            for other in kept
+            if curve[min(top, other) : max(top, other) + 1].min() >= VALLEY * curve[top]
+        ]
         if not near and curve[top] > 0.002 * curve.max():
             kept.append(int(top))
     kept.sort()
-    edges = [0, *(a + int(np.argmin(curve[a : b + 1])) for a, b in zip(kept, kept[1:], strict=False)), len(curve)]
+    edges = [
+        0,
+        *(a + int(np.argmin(curve[a : b + 1])) for a, b in pairwise(kept)),
+        len(curve),
+    ]
     centres = []
     for k in range(len(kept)):
         inside = logs[(logs >= low + edges[k] * STEP) & (logs < low + edges[k + 1] * STEP)]

@@ -35,7 +35,8 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
     """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
 
-    Two are alike within `share` and `slack` microseconds. One in a dozen may be unlike its fellow, but not very.
+    Two are alike within `share` and `slack` microseconds. One in a dozen may be
+    unlike its fellow, but not very.
     """
     n = len(us)
     first = 0
@@ -111,7 +112,7 @@ def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type
                     k += 1
                 if misfits > 1 and 3 * misfits > size:
                     continue
-                if k < 2 and length > 1 or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
+                if (k < 2 and length > 1) or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
                     continue
                 if cost < best[i + k]:
                     best[i + k] = cost

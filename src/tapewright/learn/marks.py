@@ -111,9 +111,7 @@ def limit_band(track: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np
 
 def _ramp(hertz: npt.NDArray[np.float32], low: float, high: float) -> npt.NDArray[np.float32]:
     """0 below `low`, 1 above `high`, half a cosine between."""
-    return np.asarray(
-        0.5 - 0.5 * np.cos(np.pi * np.clip((hertz - low) / (high - low), 0, 1)), np.float32
-    )
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip((hertz - low) / (high - low), 0, 1)), np.float32)
 
 
 def _upper_limit_hz(spectrum: npt.NDArray[np.complex64], step_hz: float, rate_hz: float) -> float:

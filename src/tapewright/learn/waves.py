@@ -17,9 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 WAVES, PLACES = 1_000, 32
 
 
-def third_harmonic(
-    marks: Marks, tokens: Tokens, chosen: npt.NDArray[np.bool_]
-) -> tuple[float, float] | None:
+def third_harmonic(marks: Marks, tokens: Tokens, chosen: npt.NDArray[np.bool_]) -> tuple[float, float] | None:
     """Third harmonic of half-waves re their fundamental: a third in a square wave, 0 in a sine.
 
     Parameters
@@ -43,7 +41,9 @@ def third_harmonic(
     places = (np.arange(PLACES) + 0.5) / PLACES
     # As heard, not as corrected: the sound knows nothing of tempo and skew.
     starts = tokens.starts_s[some]
-    ends = marks.times_s[np.searchsorted(marks.times_s, starts, side="right").clip(max=len(marks.times_s) - 1)]
+    ends = marks.times_s[
+        np.searchsorted(marks.times_s, starts, side="right").clip(max=len(marks.times_s) - 1)
+    ]
     times = starts[:, np.newaxis] + (ends - starts)[:, np.newaxis] * places
     waves = _sampled(marks.track, times * marks.rate_hz)
     waves *= np.where(tokens.rising[some], 1.0, -1.0)[:, np.newaxis]
@@ -69,7 +69,9 @@ def pulse_us(marks: Marks, tokens: Tokens, chosen: npt.NDArray[np.bool_], longes
         return None
     some = some[:: max(1, len(some) // WAVES)]
     starts = tokens.starts_s[some]
-    middles = marks.times_s[np.searchsorted(marks.times_s, starts, side="right").clip(max=len(marks.times_s) - 1)]
+    middles = marks.times_s[
+        np.searchsorted(marks.times_s, starts, side="right").clip(max=len(marks.times_s) - 1)
+    ]
     reach = longest_us * 1e-6
     offsets = np.linspace(-reach, reach, 81)
     waves = _sampled(marks.track, (middles[:, np.newaxis] + offsets) * marks.rate_hz)
