@@ -21,7 +21,7 @@ IntArray = npt.NDArray[np.int64]
 WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
 #: So many half-waves amid their like tell their length; otherwise the sums of stretches of so many do.
-FEWEST_CALM, STRETCH = 12, 16
+FEWEST_CALM, STRETCH = 12, 32
 #: Edges move by this share of a half-wave where lengths change.
 MOVED = 0.02
 #: A class is judged by its own spread from so many half-waves on, and it is never wider than this.
