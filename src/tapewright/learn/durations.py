@@ -38,6 +38,7 @@ VALLEY = 0.6
 ONE_LENGTH = (0.16, 0.25)
 #: A trigger off the middle of a sine by half its peak makes one half-wave twice as long as the other.
 LOPSIDED = 0.7
+FEW_PAIRS = 20
 #: A length that occurs less often than this is an accident.
 RARE = 0.012
 
@@ -57,7 +58,7 @@ class Tokens:
     leader : ndarray of int32, shape (n,)
         0, or the number of half-waves after which a leader repeats itself here.
     skew_us : float
-        What was added to a falling edge's time, and taken from a rising one's, to make them equal.
+        By how much upper half-waves were too long, and lower ones too short, before they were made equal.
     """
 
     starts_s: FloatArray
@@ -154,9 +155,31 @@ def _made_even(tokens: Tokens) -> Tokens:
     equal = np.abs(logs[first] - logs[first + 1]) < LOPSIDED
     if equal.mean() < 0.8:  # pulses and rests: this is how they are meant
         return tokens
-    skew = float(np.median((sign * (us[first] - us[first + 1]) / 2)[equal]))
-    made = np.maximum(us - np.where(rising, skew, -skew), SHORTEST_US)
-    return replace(tokens, us=made, skew_us=skew)
+    halves_us = ((us[first] + us[first + 1]) / 2)[equal]
+    skews_us = (sign * (us[first] - us[first + 1]) / 2)[equal]
+    share, skew_us = _line_through(halves_us, skews_us)
+    upwards = np.where(rising, 1.0, -1.0)
+    made = np.maximum((us - upwards * skew_us) / (1 + upwards * share), SHORTEST_US)
+    return replace(tokens, us=made, skew_us=float(np.median(skews_us)))
+
+
+def _line_through(halves_us: FloatArray, skews_us: FloatArray) -> tuple[float, float]:
+    """Slope and intercept of skew over half-wave: a share of it in sines, the same time in square waves."""
+    low, high = np.percentile(halves_us, (2, 98))
+    is_long = halves_us > np.sqrt(low * high)
+    constant = 0.0, float(np.median(skews_us))
+    if high < 1.2 * low or min(is_long.sum(), (~is_long).sum()) < FEW_PAIRS:
+        return constant
+    places = []
+    for which in (~is_long, is_long):
+        place, skew = float(np.median(halves_us[which])), float(np.median(skews_us[which]))
+        spread = float(np.median(np.abs(skews_us[which] - skew)))
+        if abs(skew) < max(0.04 * place, 3 * spread):  # not plainly lopsided
+            return constant
+        places.append((place, skew))
+    (x0, y0), (x1, y1) = places
+    slope = (y1 - y0) / (x1 - x0)
+    return slope, y0 - slope * x0
 
 
 def duration_classes(logs: FloatArray) -> list[FloatArray]:

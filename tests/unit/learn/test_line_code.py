@@ -149,9 +149,9 @@ def test_recordings_at_different_speeds_and_upside_down_are_of_one_code() -> Non
 
 def test_a_slicing_offset_does_not_matter() -> None:
     sound = saved("one cycle", 15)
-    level = 0.3 * np.percentile(np.abs(sound.samples), 90)
-    sliced = np.where(sound.samples > level, 0.5, -0.5).astype(np.float32)
-    codes, _ = propose([Recording(sliced, sound.rate_hz)])
+    peak = np.percentile(np.abs(sound.samples), 90)
+    sliced = 0.5 * np.clip(8 * (sound.samples / peak - 0.25), -1, 1)
+    codes, _ = propose([Recording(sliced.astype(np.float32), sound.rate_hz)])
     assert is_right(codes[0], "one cycle")
 
 
