@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tapewright.learn.known import Known
 from tapewright.learn.samples import Sample
 
-__all__ = ["PRICE_BITS", "Facts", "facts_of"]
+__all__ = ["PRICE_BITS", "Facts", "facts_of", "numbers_of"]
 
 #: How little a field of each meaning surprises, in bits (chosen: addresses and lengths are what headers hold).
 PRICE_BITS = {
@@ -70,7 +70,7 @@ def facts_of(
         save: [sample for sample in samples if sample.save == save and sample.has_data]
         for save in {sample.save for sample in samples}
     }
-    rows = [_numbers(sample, of_save[sample.save], len(knowns[sample.save].data)) for sample in chosen]
+    rows = [numbers_of(sample, of_save[sample.save], len(knowns[sample.save].data)) for sample in chosen]
     told = _telling(chosen, of_save)
     numbers = {name: np.array([row[name] for row in rows], np.int64) for name in told}
     first = [starts[sample.save] for sample in chosen]
@@ -90,7 +90,17 @@ def facts_of(
     )  # fmt: skip
 
 
-def _numbers(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
+def numbers_of(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
+    """Numbers of a block that have nothing to do with addresses.
+
+    Parameters
+    ----------
+    sample : Sample
+    others : sequence of Sample
+        All blocks of the same save that hold data.
+    total : int
+        Bytes of the program.
+    """
     index = sum(other.first < sample.first for other in others) if sample.has_data else 0
     return {
         "length": sample.count if sample.has_data else total,

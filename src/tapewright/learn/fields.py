@@ -18,7 +18,7 @@ from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.facts import PRICE_BITS, Facts
 from tapewright.learn.known import CODINGS
 
-__all__ = ["Part", "explain_bytes"]
+__all__ = ["RIVAL_BITS", "Part", "Rival", "explain_bytes"]
 
 #: Bits a constant byte costs; 00 and FF stand as constants oftener than others.
 CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
@@ -36,8 +36,8 @@ TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
 OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
-#: How far below the best path others are still told.
-RIVAL_BITS = 12.0
+#: How far below the best path others are still told, and how many of them.
+RIVAL_BITS, MOST_RIVALS = 12.0, 8
 
 IntArray = npt.NDArray[np.int64]
 
@@ -68,8 +68,8 @@ class Part:
         Whether a text is ended by `value`, and not filled up with it.
     lead_bits : float
         By how many bits the description gets longer without it.
-    rivals : tuple of str
-        What else it may be, in plain words.
+    others : tuple of Rival
+        What else may stand here, the likeliest first.
     """
 
     kind: str
@@ -83,7 +83,12 @@ class Part:
     value: bytes = b""
     is_ended: bool = False
     lead_bits: float = math.inf
-    rivals: tuple[str, ...] = ()
+    others: tuple[Rival, ...] = ()
+
+    @property
+    def rivals(self) -> tuple[str, ...]:
+        """What else it may be, in plain words."""
+        return tuple(rival.words for rival in self.others)
 
     @property
     def words(self) -> str:
@@ -98,6 +103,28 @@ class Part:
             return f"{self.two[0]} in the last block, {self.two[1]} before"
         change = f" {'+' if self.offset > 0 else '-'} {abs(self.offset)}" if self.offset else ""
         return f"{self.fact}{change} ({self.type})"
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another description of the same bytes.
+
+    Parameters
+    ----------
+    mine, other : tuple of Part
+        The parts of the shortest description, and those that may stand in their place.
+    bits : float
+        By how much the whole description is longer with the others.
+    """
+
+    mine: tuple[Part, ...]
+    other: tuple[Part, ...]
+    bits: float
+
+    @property
+    def words(self) -> str:
+        """The others, for people."""
+        return ", ".join(part.words for part in self.other)
 
 
 @dataclass
@@ -160,40 +187,87 @@ class _Bytes:
 
 
 def _cheapest(seen: _Bytes) -> tuple[list[Part], float]:
-    """The cheapest way through, and for each part on it what the way without it would be."""
+    """The cheapest way through, and for each part on it what the ways without it are."""
     options = [list(_options(seen, place)) for place in range(len(seen))]
-    path, bits = _way(options, len(seen), None)
+    ways = _Ways(options)
+    path = ways.through(None)
+    chosen = {id(option) for option in path}
+    detours = [(ways.bits_through(o), o) for some in options for o in some if id(o) not in chosen]
+    detours.sort(key=lambda detour: detour[0])
     told = []
     for option in path:
-        without, other_bits = _way(options, len(seen), option)
-        lead = other_bits - bits
-        rivals: tuple[str, ...] = ()
-        if lead < RIVAL_BITS:
-            first, end = option.part.first, option.end
-            over = [o.part for o in without if o.part.first < end and o.end > first]
-            rivals = (", ".join(part.words for part in over),)
-        told.append(replace(option.part, lead_bits=lead, rivals=rivals))
-    return _joined(told), bits
+        mine = [(bits, other) for bits, other in detours if _overlap(option, other)]
+        rivals = [
+            _rival(path, ways.through(other), option, bits - ways.bits)
+            for bits, other in mine
+            if bits - ways.bits < RIVAL_BITS
+        ]
+        told.append(
+            replace(
+                option.part,
+                lead_bits=min((bits for bits, _ in mine), default=math.inf) - ways.bits,
+                others=tuple({rival.words: rival for rival in reversed(rivals)}.values())[::-1][:MOST_RIVALS],
+            )
+        )
+    return _joined(told), ways.bits
 
 
-def _way(
-    options: Sequence[Sequence[_Option]], length: int, banned: _Option | None
-) -> tuple[list[_Option], float]:
-    cost = [0.0] + [math.inf] * length
-    by: list[_Option | None] = [None] * (length + 1)
-    for place in range(length):
-        for option in options[place]:
-            if option is banned or not math.isfinite(cost[place]):
-                continue
-            total = cost[place] + option.cost
-            if total < cost[option.end]:
-                cost[option.end], by[option.end] = total, option
-    path: list[_Option] = []
-    place = length
-    while place > 0 and (option := by[place]) is not None:
-        path.append(option)
-        place = option.part.first
-    return path[::-1], cost[length]
+class _Ways:
+    """The cheapest way through all bytes, and through any option."""
+
+    def __init__(self, options: Sequence[Sequence[_Option]]) -> None:
+        length = len(options)
+        self._before = [0.0] + [math.inf] * length
+        self._after = [math.inf] * length + [0.0]
+        self._back: list[_Option | None] = [None] * (length + 1)
+        self._forth: list[_Option | None] = [None] * (length + 1)
+        for place in range(length):
+            for option in options[place]:
+                bits = self._before[place] + option.cost
+                if bits < self._before[option.end]:
+                    self._before[option.end], self._back[option.end] = bits, option
+        for place in reversed(range(length)):
+            for option in options[place]:
+                bits = option.cost + self._after[option.end]
+                if bits < self._after[place]:
+                    self._after[place], self._forth[place] = bits, option
+        self.bits = self._before[length]
+
+    def bits_through(self, option: _Option) -> float:
+        """Length of the shortest description that has this in it."""
+        return self._before[option.part.first] + option.cost + self._after[option.end]
+
+    def through(self, option: _Option | None) -> list[_Option]:
+        """The shortest description that has this in it."""
+        path: list[_Option] = []
+        place = len(self._back) - 1
+        if option is not None:
+            place = option.end
+            while (following := self._forth[place]) is not None:
+                path.append(following)
+                place = following.end
+            path = [option, *path]
+            place = option.part.first
+        while (before := self._back[place]) is not None:
+            path = [before, *path]
+            place = before.part.first
+        return path
+
+
+def _overlap(one: _Option, other: _Option) -> bool:
+    return one.part.first < other.end and other.part.first < one.end
+
+
+def _rival(path: Sequence[_Option], other: Sequence[_Option], option: _Option, bits: float) -> Rival:
+    """Two ways through, cut to where they part and meet again around an option."""
+    common = {0, *(o.end for o in path)} & {0, *(o.end for o in other)}
+    first = max(place for place in common if place <= option.part.first)
+    end = min(place for place in common if place >= option.end)
+    mine, others = (
+        tuple(_joined([o.part for o in way if o.part.first >= first and o.end <= end]))
+        for way in (path, other)
+    )
+    return Rival(mine, others, bits)
 
 
 def _joined(parts: Sequence[Part]) -> list[Part]:
@@ -206,7 +280,7 @@ def _joined(parts: Sequence[Part]) -> list[Part]:
             joined[-1] = replace(
                 last, widths=tuple(a + b for a, b in zip(last.widths, part.widths, strict=True)),
                 value=last.value + part.value, lead_bits=min(last.lead_bits, part.lead_bits),
-                rivals=tuple(dict.fromkeys(last.rivals + part.rivals)),
+                others=last.others + part.others,
             )  # fmt: skip
         else:
             joined.append(part)
