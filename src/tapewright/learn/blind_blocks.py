@@ -27,16 +27,16 @@ __all__ = ["Supposed", "suppose"]
 LONGEST_HEAD, LONGEST_TAIL = 32, 4
 #: A length may leave out or count in so many bytes.
 OFFSETS = (0, -1, 1, *range(-8, -1), *range(2, 9))
-#: What a byte costs that is no data, and what it costs to suppose a header.
-BYTE_BITS, HEADER_BITS = 8.0, 4.0
+#: What a byte costs that is no data, and what it costs to suppose a field and a header.
+BYTE_BITS, FIELD_BITS, HEADER_BITS = 8.0, 2.0, 4.0
 #: Every different length that a number agrees with is worth the bits of the number. The choice costs: of a place and
 #: of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
-CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 4.0, 2.0
+CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 7.0, 2.0
 #: Longer differences are no lengths.
 LONGEST_BLOCK = 0x4000
 #: So many lengths are followed up.
-MOST_LENGTHS = 4
+MOST_LENGTHS = 6
 #: Stretches of fewer bytes are misheard leader.
 FEWEST_BYTES = 3
 #: Data are hexadecimal characters if this share of them looks like it.
@@ -196,10 +196,11 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
                 each = around // counts
                 if (each * counts != around).any() or (each != each[0]).any():
                     continue
-                if not 0 <= each[0] <= LONGEST_HEAD + per_byte * LONGEST_TAIL:
+                least = end if blocks is split.data else 0
+                if not least <= each[0] <= LONGEST_HEAD + per_byte * LONGEST_TAIL:
                     continue
-                worth = bits * distinct - price - (OFFSET_BITS + 0.5 * abs(offset)) * (offset != 0)
-                key = int(each[0]), end if blocks is split.data else 0
+                worth = bits * distinct - price - _offset_bits(offset)
+                key = int(each[0]), least
                 found[key] = max(found.get(key, -np.inf), worth)
     best: dict[int, _Length] = {}
     for (around, end), worth in sorted(found.items(), key=lambda item: -item[1]):
@@ -209,6 +210,10 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
     for tail in range(LONGEST_TAIL + 1):
         if same + tail * per_byte not in best:
             yield _Length(same + tail * per_byte, same, 0.0)
+
+
+def _offset_bits(offset: int) -> float:
+    return 0.0 if not offset else 2.0 if offset == 1 else OFFSET_BITS + 0.5 * abs(offset)
 
 
 def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, IntArray]]:
@@ -275,9 +280,10 @@ def _cut(split: _Split, head: int, tail: int, framing: Framing) -> Supposed | No
             samples.append(_sample(block, (head, tail), len(content), len(content) + len(body)))
             content += body
         contents[save] = content
+    per_byte = 2 if framing.coding == "hex" else 1
     told = sum(surprise_bits(np.frombuffer(content, np.uint8)) for content in set(contents.values()))
     knowns = [Known(contents[save]) for save in sorted(contents)]
-    return Supposed(framing, samples, knowns, -told - _beside_bits(split, head, tail), ())
+    return Supposed(framing, samples, knowns, -told - _beside_bits(split, head, tail) / per_byte, ())
 
 
 def _body(block: _Block, head: int, tail: int, framing: Framing) -> bytes:
@@ -294,7 +300,15 @@ def _beside_bits(split: _Split, head: int, tail: int) -> float:
     """What the bytes that are no data cost: the same one in the same place once."""
     bits = BYTE_BITS * _columns([block.values for block in split.headers.values()])
     bits += BYTE_BITS * _columns([block.values[:head] for block in split.data])
+    bits += _fields_bits([block.values[:head] for block in split.data])
     return bits + BYTE_BITS * tail * len({block.values.tobytes() for block in split.data})
+
+
+def _fields_bits(rows: Sequence[npt.NDArray[np.int16]]) -> float:
+    """What it costs to suppose that bytes which differ tell something; an address has two."""
+    shortest = min(map(len, rows), default=0)
+    differing = sum(len({int(row[k]) for row in rows}) > 1 for k in range(shortest))
+    return FIELD_BITS * (differing + differing % 2)
 
 
 def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> int:

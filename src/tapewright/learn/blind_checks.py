@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapewright.learn.check_evidence import Tails, distinct_messages
-from tapewright.learn.check_price import coverage_bits
+from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_rule import Message
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.crc_search import CrcSearch
-from tapewright.learn.known import Known
+from tapewright.learn.known import Known, as_sent
 from tapewright.learn.samples import Sample
 
 __all__ = ["check_bits"]
@@ -42,10 +42,11 @@ def check_bits(samples: Sequence[Sample], knowns: Sequence[Known], coding: str) 
     tails = Tails(messages[:MOST_MESSAGES])
     covered, prices = {}, {}
     for over, bits in coverage_bits(messages[0].names).items():
-        covered[over, False] = [
-            b"".join(message.covered(name, False) for name in over) for message in tails.messages
-        ]
-        prices[over, False] = bits
+        for is_sent in (False, True) if coding == "hex" else (False,):
+            covered[over, is_sent] = [
+                b"".join(message.covered(name, is_sent) for name in over) for message in tails.messages
+            ]
+            prices[over, is_sent] = bits + as_sent_bits(is_sent, coding == "hex")
     found = [*sum_rules(tails, covered, prices), *CrcSearch(tails, prices).usual_rules()]
     return max([0.0, *(bits for rule, bits in found if rule.offset == 0)])
 
@@ -60,11 +61,17 @@ def _in_common(heads: Sequence[bytes]) -> int:
 
 def _message(sample: Sample, known: Known, same: int, coding: str) -> Message:
     """A block as sync, fields and data."""
+    body = known.data[sample.first : sample.end]
     parts = [
-        ("sync", sample.head[:same]), ("fields", _undone(sample.head[same:], coding)),
-        ("data", known.data[sample.first : sample.end]),
-    ]  # fmt: skip
-    return Message.uncoded([part for part in parts if part[1]], _undone(sample.tail, coding))
+        ("sync", sample.head[:same], sample.head[:same]),
+        ("fields", _undone(sample.head[same:], coding), sample.head[same:]),
+        ("data", body, as_sent(body, coding)),
+    ]
+    there = [part for part in parts if part[1]]
+    return Message(
+        tuple((name, meant) for name, meant, _ in there), tuple(sent for _, _, sent in there),
+        _undone(sample.tail, coding), sample.tail,
+    )  # fmt: skip
 
 
 def _undone(sent: bytes, coding: str) -> bytes:

@@ -227,9 +227,8 @@ def _parities(
         ("even", last == ones), ("odd", last != ones), ("mark", last == 1), ("space", last == 0),
     )  # fmt: skip
     for parity, agrees in told:
-        usual = 1 - start == (parity == "mark")
-        if parity in ("mark", "space") and usual:
-            continue  # a second stop symbol says the same
+        if parity in ("mark", "space") and (count == 8 or (1 - start == (parity == "mark"))):
+            continue  # a last data bit that is never set, or a second stop symbol, say the same
         if np.mean(agrees) >= USUALLY:
             price = UNUSUAL_WIDTH_BITS * (count == 8) + (4.0 if parity in ("mark", "space") else 1.0)
             yield count - 1, parity, float(surprise.sum()) - price - FAILURE_BITS * float((~agrees).sum())
@@ -247,12 +246,12 @@ def _synchronous(streams: Sequence[Stream], leader: str, swapped: tuple[bool, ..
                 continue
             columns = np.concatenate(rows)
             # what whole words of `period` bits cost to tell, over what that many arbitrary bits cost
-            gain = columns.size - _word_bits(columns)
+            gain = max(0.0, columns.size - _word_bits(columns))
             surprise = np.ones(len(columns))
             for count, parity, more in _parities(columns, -1, surprise):
                 if count not in (7, 8):
                     continue
-                usual = UNUSUAL_WIDTH_BITS * (count != 8)
+                usual = 3 * UNUSUAL_WIDTH_BITS * (count != 8)
                 byte = ByteFormat(bits=count, order="lsb", parity=parity)
                 yield BlindFraming(Framing(byte, "plain", swapped, 1.0), gain + more - usual, skip)
 

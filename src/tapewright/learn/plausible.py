@@ -39,9 +39,10 @@ def surprise_bits(values: npt.NDArray[np.integer]) -> float:
     Returns
     -------
     float
-        By an urn to which each byte drawn is put back with another of its kind (Pólya's).
+        By an urn to which each byte drawn is put back with another of its kind (Pólya's), or by eight bits each if
+        that is less: arbitrary bytes say nothing about their order or polarity.
     """
     counts = np.bincount(values[values >= 0].astype(np.int64), minlength=256)
     start = EXPECTATION * _EXPECTED
     nats = gammaln(EXPECTATION + counts.sum()) - gammaln(EXPECTATION) - (gammaln(start + counts) - gammaln(start)).sum()
-    return float(nats / np.log(2.0))
+    return min(float(nats / np.log(2.0)), 8.0 * float(counts.sum())) + 1.0
