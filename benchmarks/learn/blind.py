@@ -72,7 +72,9 @@ def try_format(seed: int, count: int, family: str | None = None) -> Trial:
     began = time.process_time()
     learned = learn_blind(recordings)
     cpu = time.process_time() - began
-    return Trial(seed, made_up.family, count, _judged(learned, made_up, recordings, programs), cpu, made_up.traits)
+    return Trial(
+        seed, made_up.family, count, _judged(learned, made_up, recordings, programs), cpu, made_up.traits
+    )
 
 
 def _judged(
@@ -170,7 +172,9 @@ def main() -> None:
             told = [trial.right[what] for trial in trials if trial.count == count and what in trial.right]
             shares.append(f"{100 * np.mean(told):6.0f} %" if told else "       -")
         print(f"{what:18s}" + "".join(shares))
-    print(f"\nprocessor seconds: {np.median([t.cpu for t in trials]):.1f} median, {max(t.cpu for t in trials):.1f} most")
+    print(
+        f"\nprocessor seconds: {np.median([t.cpu for t in trials]):.1f} median, {max(t.cpu for t in trials):.1f} most"
+    )
 
 
 if __name__ == "__main__":

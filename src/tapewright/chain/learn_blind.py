@@ -35,8 +35,6 @@ __all__ = ["learn_blind"]
 
 #: So many line codes are tried; of their readings so many are looked through for checks, and into for everything.
 CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 1
-#: A reading explains its blocks by so many bits at least, or there is no card.
-LEAST_BITS = 30.0
 GUESS = (
     "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound suggests;"
     " which symbol is 1, the order of bits and what the bytes mean may be otherwise."

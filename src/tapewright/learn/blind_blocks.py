@@ -33,6 +33,8 @@ BYTE_BITS, FIELD_BITS, HEADER_BITS = 8.0, 2.0, 4.0
 #: of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
 CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 7.0, 2.0
+#: A check has one byte, or two, or four; what it costs to suppose so many after the data.
+TAIL_BITS = (3.0, 0.0, 1.0, 6.0, 4.0)
 #: Longer differences are no lengths.
 LONGEST_BLOCK = 0x4000
 #: So many lengths are followed up.
@@ -136,7 +138,7 @@ def suppose(stretches: Sequence[Stretch], framing: Framing) -> Iterator[Supposed
                     break
                 found = _cut(split, head, tail, sent)
                 if found is not None:
-                    bits = found.bits + length.bits - HEADER_BITS * has_header
+                    bits = found.bits + length.bits - HEADER_BITS * has_header - _tail_bits(tail, per_byte)
                     yield replace(found, bits=bits, key=(int(has_header), length.around))
 
 
@@ -263,6 +265,10 @@ def _constant_head(data: Sequence[_Block]) -> int:
 
 
 # ---- heads, data and tails
+
+
+def _tail_bits(tail: int, per_byte: int) -> float:
+    return TAIL_BITS[tail // per_byte] if tail % per_byte == 0 else 2.0 * max(TAIL_BITS)
 
 
 def _cut(split: _Split, head: int, tail: int, framing: Framing) -> Supposed | None:

@@ -216,9 +216,7 @@ def _entropy_bits(values: IntArray) -> float:
     return float(-(counts * np.log2(counts / counts.sum())).sum() + IDLE_BITS * len(counts))
 
 
-def _parities(
-    columns: BitArray, start: int, surprise: FloatArray
-) -> Iterator[tuple[int, Parity, float]]:
+def _parities(columns: BitArray, start: int, surprise: FloatArray) -> Iterator[tuple[int, Parity, float]]:
     """Yield what the last column may be: data bits, parity, and the bits that foretells."""
     count = columns.shape[1]
     yield count, "none", 0.0

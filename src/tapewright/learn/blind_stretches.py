@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +28,7 @@ BitArray = npt.NDArray[np.int8]
 IntArray = npt.NDArray[np.int64]
 
 
-def blind_stretches(
-    streams: Sequence[Stream], framing: Framing, leader: str, skip: int = 0
-) -> list[Stretch]:
+def blind_stretches(streams: Sequence[Stream], framing: Framing, leader: str, skip: int = 0) -> list[Stretch]:
     """Cut what was heard of all saves into stretches of bytes.
 
     Parameters

@@ -44,5 +44,9 @@ def surprise_bits(values: npt.NDArray[np.integer]) -> float:
     """
     counts = np.bincount(values[values >= 0].astype(np.int64), minlength=256)
     start = EXPECTATION * _EXPECTED
-    nats = gammaln(EXPECTATION + counts.sum()) - gammaln(EXPECTATION) - (gammaln(start + counts) - gammaln(start)).sum()
+    nats = (
+        gammaln(EXPECTATION + counts.sum())
+        - gammaln(EXPECTATION)
+        - (gammaln(start + counts) - gammaln(start)).sum()
+    )
     return min(float(nats / np.log(2.0)), 8.0 * float(counts.sum())) + 1.0
