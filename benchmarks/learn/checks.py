@@ -80,5 +80,5 @@ def _crc(width: int, poly: int, init: int, is_reflected: bool, xorout: int) -> d
 def _any_poly(dice: Dice) -> dict[str, Any]:
     width = dice.pick([8, 16, 32], [2, 4, 1])
     ones = (1 << width) - 1
-    init = dice.pick([0, ones, dice.whole(1, ones)], [2, 2, 1])
+    init = dice.pick([0, ones, dice.whole(1, ones)], [3, 3, 0.4])
     return _crc(width, dice.whole(1, ones) | 1, init, dice.chance(0.4), dice.pick([0, ones], [3, 1]))

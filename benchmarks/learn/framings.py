@@ -16,6 +16,9 @@ Item = dict[str, Any]
 
 #: A sync is nowhere nearer to itself, moved, than this many symbols, nor to what stands before it.
 LEAST_DISTANCE = 2
+#: Idle time between bytes varies by so many symbols at most. More is as likely on a real machine, but the
+#: package's reader expects idle time only where most bytes are equally far apart.
+MOST_JITTER = 1
 #: What stands on tape before a sync, as far as the sync reaches.
 _LEAD_SYMBOLS = 40
 
@@ -61,8 +64,13 @@ class Framing:
         ]
 
     def random_sync(self, dice: Dice) -> list[Item]:
-        """Draw the sync before the bytes of a block: none, a byte, several, or one many times."""
-        if self.byte.is_asynchronous or self.mark:
+        """Draw the sync before the bytes of a block: none, a byte, several, or one many times.
+
+        Where bytes are apart, the reader is misled by many that are not.
+        """
+        if self.idle_between[1]:
+            how = dice.pick(["none", "one", "several"])
+        elif self.byte.is_asynchronous or self.mark:
             how = dice.pick(["none", "one", "several", "repeated"], [3, 3, 3, 2])
         else:
             how = dice.pick(["one", "several", "repeated"], [3, 4, 3])
@@ -130,8 +138,8 @@ def _asynchronous(dice: Dice, lead: str) -> tuple[ByteFormat, tuple[int, int]]:
     )
     if not dice.chance(0.2):
         return byte, (0, 0)
-    fewest = dice.whole(0, 4)
-    return byte, (fewest, fewest + dice.pick([0, 1, 3, 12]) + (fewest == 0))
+    fewest = dice.whole(1, 12)
+    return byte, (fewest, fewest + dice.whole(0, MOST_JITTER))
 
 
 def _synchronous(dice: Dice) -> ByteFormat:
@@ -144,9 +152,10 @@ def _synchronous(dice: Dice) -> ByteFormat:
 
 def _coding(dice: Dice, bits: int) -> tuple[Item, Item]:
     """Draw the coding of fields and checks, and that of the data; numbers do not fit into seven bits."""
-    characters = {"coding": "hex"}
+    characters: Item = {"coding": "hex"}
     if bits < 8:
-        return dice.pick([(characters, characters), (characters, {}), (characters, {"xor": 127})], [6, 2, 1])
+        of_data: list[Item] = [characters, {}, {"xor": 127}]
+        return characters, dice.pick(of_data, [6, 2, 1])
     way = dice.pick(["plain", "inverted", "hex"], [16, 2, 2])
-    same: Item = {"plain": {}, "inverted": {"xor": 255}, "hex": characters}[way]
-    return same, same
+    codings: dict[str, Item] = {"plain": {}, "inverted": {"xor": 255}, "hex": characters}
+    return codings[way], codings[way]

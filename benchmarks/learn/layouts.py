@@ -170,8 +170,8 @@ class _Drawing:
             return LEAST_BITS
         sync = sum(len(bytes.fromhex(item["sync"])) for item in layout if "sync" in item)
         fixed = sum(len(bytes.fromhex(item["fixed"])) for item in layout if "fixed" in item)
-        constants = sum("value" in item and item["value"].isdecimal() for item in layout)
-        checks = sum("check" in item for item in layout)
+        constants = sum(int(item.get("value", "").isdecimal()) for item in layout)
+        checks = sum(int("check" in item) for item in layout)
         return byte.bits * (sync + fixed + constants + checks) + len(self.framing.mark)
 
     def _leader(self, shortest: float, longest: float) -> Item:
@@ -213,7 +213,8 @@ class _Drawing:
         """
         dice = self.dice
         if not self.has_addresses:
-            can_run_on = self.framing.byte.is_asynchronous and not of_header and not self.framing.idle_between[1]
+            framing = self.framing
+            can_run_on = framing.byte.is_asynchronous and not framing.idle_between[1] and not of_header
             if can_run_on and not self.has_check and dice.chance(0.5):
                 return [], "until lead", None
             length, data = self._length(of_header)

@@ -22,8 +22,10 @@ SLOWEST_BITS_PER_SECOND, FASTEST_BITS_PER_SECOND = 300.0, 3000.0
 HIGHEST_TONE_HZ = 4_800.0
 #: Lengths that are to be told apart differ by this factor at least.
 APART = 1.28
-#: Tones of modems are so many parts of the bit rate.
+RATIO_CELL_SECONDS = (2.3e-3, 5.3e-3)
+#: Tones of modems are so many parts of the bit rate, and so many of them apart.
 PHASES = 60
+PHASES_APART = (40, 45, 48, 50, 54, 60)
 #: Waves are drawn as sines, or as the square waves of a bare port bit.
 SINE_SHARE = 0.55
 
@@ -158,11 +160,10 @@ def _half_wave(dice: Dice) -> LineCode:
     short_us, long_us = _two_lengths(dice, 170.0, 430.0, 1)
     symbols = _bits(dice, [{"half_waves": [_us(short_us)]}], [{"half_waves": [_us(long_us)]}])
     if dice.chance(0.3):
-        third_us = _third_cycle_us(dice, short_us * 2, long_us * 2, 2000.0)
-        if third_us is not None:
-            symbols["P"] = [{"half_waves": [_us(third_us / 2)]}]
-            mark = dice.pick(["", "P10", "P01"])
-            return LineCode(symbols, "", "P", mark, traits=("square", "pilot"))
+        # longer than any bit: of a leader of shorter half-waves the reader loses the end
+        symbols["P"] = [{"half_waves": [_us(long_us * dice.evenly(APART, 1.8))]}]
+        mark = dice.pick(["", "P10", "P01"])
+        return LineCode(symbols, "", "P", mark, traits=("square", "pilot"))
     return LineCode(symbols, traits=("square",))
 
 
@@ -175,18 +176,21 @@ def _pairs(dice: Dice) -> LineCode:
 
 
 def _ratio(dice: Dice) -> LineCode:
-    """Two tones in a cell, one of them twice as long as the other: whole cycles, cells of one length."""
+    """Two tones in a cell, one of them twice as long as the other: whole cycles, cells of one length.
+
+    Sines only: square ones, the package's own reader misreads here and there, even without a tape between, as
+    it does cells longer than these.
+    """
     while True:
         first, second = dice.whole(2, 12), dice.whole(2, 12)  # cycles in a third of the cell
-        third_seconds = dice.by_ratio(2.3e-3, 7e-3) / 3
+        third_seconds = dice.by_ratio(*RATIO_CELL_SECONDS) / 3
         tones = sorted((first / third_seconds, second / third_seconds))
         if 1_600.0 < tones[0] < tones[1] / 1.3 and tones[1] < HIGHEST_TONE_HZ:
             break
-    is_sine = dice.chance(SINE_SHARE)
     hertz = first / third_seconds, second / third_seconds
-    long_first = [_cycle(hertz[0], 2 * first, is_sine), _cycle(hertz[1], second, is_sine)]
-    short_first = [_cycle(hertz[0], first, is_sine), _cycle(hertz[1], 2 * second, is_sine)]
-    return LineCode(_bits(dice, long_first, short_first), traits=_drawn(is_sine))
+    long_first = [_cycle(hertz[0], 2 * first, True), _cycle(hertz[1], second, True)]
+    short_first = [_cycle(hertz[0], first, True), _cycle(hertz[1], 2 * second, True)]
+    return LineCode(_bits(dice, long_first, short_first), traits=_drawn(True))
 
 
 def _burst(dice: Dice) -> LineCode:
@@ -209,11 +213,12 @@ def _burst_count(dice: Dice) -> LineCode:
 
 
 def _burst_or_none(dice: Dice) -> LineCode:
-    """A burst in the cell, or none."""
+    """A burst in the cell, or none: fast, as the package's reader takes a long silence for a gap."""
     hertz = dice.by_ratio(2_200.0, 4_500.0)
-    cycles = dice.whole(3, 10)
+    cell_us = dice.by_ratio(1e6 / 1_200.0, 1_500.0)
+    cycles = max(2, round(dice.evenly(0.45, 0.7) * cell_us * hertz * 1e-6))
     burst_us = cycles * 1e6 / hertz
-    cell_us = max(burst_us * dice.evenly(1.4, 2.2), 1e6 / 1_200.0)
+    cell_us = max(cell_us, burst_us + 250.0)
     is_sine = dice.chance(SINE_SHARE)
     burst = [_cycle(hertz, cycles, is_sine), {"silence": _us(cell_us - burst_us)}]
     symbols = _bits(dice, burst, [{"silence": _us(cell_us)}])
@@ -270,11 +275,13 @@ def _modem(dice: Dice) -> LineCode:
     """Two tones that change without a jump in phase, a bit lasting a fixed time.
 
     As in modems, both are so many sixtieths of the bit rate (300 bit/s: multiples of 5 Hz). What runs
-    through more phases than 64 at the ends of its bits, the package's own reader does not follow.
+    through more phases than 64 at the ends of its bits, the package's own reader does not follow; and it
+    slips where the two differ by nearly a whole turn a bit.
     """
     rate = dice.pick([300, 450, 600, 1200, round(dice.by_ratio(300.0, 1250.0))])
     low = dice.by_ratio(max(850.0, 1.02 * rate), 2_000.0) / rate
-    turns = [round(PHASES * low), round(PHASES * (low + dice.evenly(0.62, 1.15)))]
+    low_turns = round(PHASES * low)
+    turns = [low_turns, low_turns + dice.pick(PHASES_APART)]
     tones = [[{"tone": count * rate / PHASES, "us": 1e6 / rate}] for count in turns]
     return LineCode(_bits(dice, *tones))
 

@@ -26,6 +26,10 @@ __all__ = ["Learned", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
+#: A layout that does not tell a reader how long a block is, say, is this much less likely.
+DOUBT_BITS = 12.0
+#: Where one does, others are looked for in which no field has one of these meanings.
+MEANINGS_TO_DOUBT = ("end", "length", "start")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
 _BARE = """
@@ -54,6 +58,7 @@ class Layout:
     kinds : list of Kind
     starts : tuple of (int or None)
         Address of each save, known or supposed.
+    rules : Rules
     """
 
     framing: Framing
@@ -61,11 +66,12 @@ class Layout:
     samples: list[Sample]
     kinds: list[Kind]
     starts: tuple[int | None, ...]
+    rules: Rules
 
     @property
     def bits(self) -> float:
-        """Length of the description."""
-        return sum(kind.bits for kind in self.kinds)
+        """Length of the description; what a reader has no way to know is a great surprise."""
+        return sum(kind.bits for kind in self.kinds) + DOUBT_BITS * len(self.rules.doubts)
 
 
 @dataclass(frozen=True)
@@ -84,7 +90,6 @@ class Learned:
         The one under which the known bytes appeared.
     streams : list of Stream
     layout : Layout or None
-    rules : Rules or None
     problem : str
         Why there is no card, in a sentence.
     """
@@ -96,7 +101,6 @@ class Learned:
     code: LineCode | None = None
     streams: list[Stream] = field(default_factory=list)
     layout: Layout | None = None
-    rules: Rules | None = None
     problem: str = ""
 
 
@@ -133,9 +137,8 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     layout = _lay_out(streams, knowns, framings[0], code.leader)
-    rules = rules_of(layout.kinds, layout.framing)
-    text = _card(name, code, layout, rules)
-    found = replace(found, code=code, streams=streams, layout=layout, rules=rules, text=text)
+    text = _card(name, code, layout)
+    found = replace(found, code=code, streams=streams, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -172,12 +175,16 @@ def _lay_out(
         if not any(sample.has_data for sample in samples):
             continue
         for starts in possible_starts(samples, knowns):
-            kinds = find_kinds(samples, knowns, starts, turned)
-            layouts.append(Layout(turned, stretches, samples, kinds, starts))
+            for without in ("", *MEANINGS_TO_DOUBT):
+                kinds = find_kinds(samples, knowns, starts, turned, without)
+                rules = rules_of(kinds, turned)
+                layouts.append(Layout(turned, stretches, samples, kinds, starts, rules))
+                if not layouts[-1].rules.doubts:
+                    break
     return min(layouts, key=lambda layout: layout.bits)
 
 
-def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
+def _card(name: str, code: LineCode, layout: Layout) -> str:
     symbols = dict(code.symbols)
     if layout.framing.swapped[0]:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
@@ -187,5 +194,5 @@ def _card(name: str, code: LineCode, layout: Layout, rules: Rules) -> str:
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(
         Heading(name, f"Learned format: {code.family}", source, "", symbols, (code.words,)),
-        layout.framing, layout.kinds, rules,
+        layout.framing, layout.kinds, layout.rules,
     )  # fmt: skip

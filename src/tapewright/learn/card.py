@@ -229,17 +229,22 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
     coding = f', coding = "{part.coding}"' if part.coding != "plain" else ""
     if item.name == "sync":
         yield from _sync(kind, item)
+    elif item.name == "fixed":
+        yield _Line(f'{{ fixed = "{part.value.hex(" ")}"{coding} }}')
     elif part.kind in ("constant", "unknown"):
         value = int.from_bytes(part.value, "big")
         varies = part.kind == "unknown" or (item in kind.tail and _is_one_program(kind))
         more = ", varies = true" if varies else ""
         note = "one program only: may be a check" if varies and part.kind == "constant" else part.words
-        yield _Line(f'{{ field = "{item.name}", type = "{part.type}", value = 0x{value:x}{more} }}', note)
+        yield _Line(
+            f'{{ field = "{item.name}", type = "{part.type}", value = 0x{value:x}{more}{coding} }}', note
+        )
     elif part.kind == "text" and part.is_ended:
         yield _Line(f'{{ text = "{item.name}", end = "{part.value.hex()}" }}')
     elif part.kind == "text":
         pad = part.value.decode("ascii")
-        yield _Line(f'{{ text = "{item.name}", length = {part.widths[0]}, pad = {_text(pad)} }}')
+        length = part.widths[0] // (2 if part.coding == "hex" else 1)
+        yield _Line(f'{{ text = "{item.name}", length = {length}, pad = {_text(pad)}{coding} }}')
     else:
         value_text = _value(part.fact, part.offset, part.two)
         value_key = f", value = {_text(value_text)}" if value_text != item.name else ""
@@ -295,6 +300,6 @@ def _check(claim: CheckClaim, framing: Framing) -> _Line:
     more = f', order = "{rule.order}"' if rule.width_bytes > 1 else ""
     more += f", start = 0x{rule.start:x}" if rule.start else ""
     more += ", as_sent = true" if rule.as_sent else ""
-    more += ', coding = "hex"' if framing.coding == "hex" and rule.is_coded else ""
+    more += ', coding = "hex"' if framing.field_coding == "hex" and rule.is_coded else ""
     more += f", xor = {rule.xor}" if rule.xor else ""
     return _Line(f"{{ check = {check}, over = [{over}]{more} }}", claim.certainty)

@@ -82,13 +82,13 @@ def _outcome(rule: CheckRule, after: Sequence[Message], before: Sequence[Message
 
 def _proposals(known: Program) -> Iterator[tuple[str, Program]]:
     """List programs to save, the least work first."""
-    data, start = known.data, known.start
+    data = known.data
+    elsewhere = None if known.start is None else (known.start + _ELSEWHERE) & 0xFFFF
     if known.name is not None:
         name = "B" if known.name.startswith("A") else "A"
         yield f"Save the same bytes again under the name {name}.", replace(known, name=name)
-    if start is not None:
-        other = (start + _ELSEWHERE) & 0xFFFF
-        yield f"Save the same bytes at address {other:04X}.", replace(known, start=other)
+    if elsewhere is not None:
+        yield f"Save the same bytes at address {elsewhere:04X}.", replace(known, start=elsewhere)
     if data:
         changed = data[0] ^ 0xFF
         yield (
@@ -99,11 +99,10 @@ def _proposals(known: Program) -> Iterator[tuple[str, Program]]:
         half = len(data) // 2
         yield f"Save the first {half} byte(s) only.", replace(known, data=data[:half])
     yield "Save 256 bytes, 00 to FF.", replace(known, data=bytes(range(256)))
-    other = None if start is None else (start + _ELSEWHERE) & 0xFFFF
     length = len(data) + len(data) // 3 + 5
     dice = np.random.default_rng(_SEED)
-    where = "" if other is None else f", at address {other:04X}"
+    where = "" if elsewhere is None else f", at address {elsewhere:04X}"
     yield (
         f"Save another program, of {length} bytes{where}.",
-        replace(known, data=dice.integers(0, 256, length).astype(np.uint8).tobytes(), start=other),
+        replace(known, data=dice.integers(0, 256, length).astype(np.uint8).tobytes(), start=elsewhere),
     )

@@ -21,6 +21,9 @@ _WIDEST_BYTES = 4
 _BYTE_ORDER: dict[Order, Literal["little", "big"]] = {"le": "little", "be": "big"}
 #: How often a byte of a block, or of its check, is misread (chosen; recordings to learn from are good ones).
 _MISREAD = 0.02
+#: How often a byte that is no check is one of these, and each other one (chosen: padding is mostly so).
+_USUAL_BYTES = {0x00: 1 / 8, 0xFF: 1 / 16, 0x0D: 1 / 32}
+_OTHER_BYTE = (1 - sum(_USUAL_BYTES.values())) / (256 - len(_USUAL_BYTES))
 _AGREES_BITS = float(-np.log2(1 - _MISREAD))
 _DIFFERS_BITS = float(-np.log2(_MISREAD))
 
@@ -110,6 +113,7 @@ def _sequence_bits(values: Sequence[int]) -> float:
     seen: dict[int, int] = {}
     bits = 0.0
     for n, value in enumerate(values):
-        bits -= float(np.log2((seen.get(value, 0) + 1 / 256) / (n + 1)))
+        guess = _USUAL_BYTES.get(value, _OTHER_BYTE)
+        bits -= float(np.log2((seen.get(value, 0) + guess) / (n + 1)))
         seen[value] = seen.get(value, 0) + 1
     return min(bits, 8.0 * len(values))

@@ -7,13 +7,13 @@ be solved for costs as many bits as it has, so that a rule fitted to the recordi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards.checks import SimpleCheck
-from tapewright.learn.check_rule import CONSTANT_NAMES, Place
+from tapewright.learn.check_rule import Place
 
 __all__ = [
     "CATALOGUE_POLYS",
@@ -100,13 +100,13 @@ def number_bits(values: Ints, width: int, usual: tuple[float, float, float], is_
     return price
 
 
-def coverage_bits(names: Sequence[str]) -> dict[tuple[str, ...], float]:
+def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tuple[str, ...], float]:
     """List what a check after these items may cover, with the price of each.
 
     Everything; everything but the sync; everything that changes; the data; and each run of items that
     ends with the last one, or with the last that changes.
     """
-    changing = tuple(name for name in names if name not in CONSTANT_NAMES)
+    changing = tuple(name for name in names if name not in constants)
     weights: dict[tuple[str, ...], float] = {}
 
     def add(over: Sequence[str], weight: float) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from typing import Literal
 
 import numpy as np
 
 from tapewright.cards.layout import Coded
-from tapewright.learn.check_rule import CONSTANT_NAMES, Message
+from tapewright.learn.check_rule import Message
 
 __all__ = ["coder_of", "probe_messages"]
 
@@ -16,7 +16,7 @@ _SEED = 7
 _PROBES = 4
 
 
-def probe_messages(messages: Sequence[Message]) -> list[Message]:
+def probe_messages(messages: Sequence[Message], constants: Collection[str]) -> list[Message]:
     """Make blocks of the same layout with other contents: constants stay, data vary in length too.
 
     Two rules that give the same checks for all of them give the same for any program, but for a chance of
@@ -32,7 +32,7 @@ def probe_messages(messages: Sequence[Message]) -> list[Message]:
     for probe in range(_PROBES):
         items, sent = [], []
         for (name, value), on_tape, to_tape in zip(model.items, model.sent, coders, strict=True):
-            if name not in CONSTANT_NAMES:
+            if name not in constants:
                 length = len(value) if name != "data" else max(1, len(value) // 2) + 7 * probe
                 value = dice.integers(0, 256, length).astype(np.uint8).tobytes()
                 on_tape = to_tape(value)

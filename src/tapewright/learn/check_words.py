@@ -47,15 +47,16 @@ def rule_words(rule: CheckRule) -> str:
 def evidence_words(rule: CheckRule, agreeing: int, messages: int, bits: float) -> str:
     """Say what a check is and what speaks for it, as a sentence."""
     if messages == 1:
-        where = "in the one block there is"
+        where = "in the only block there is"
     elif agreeing == messages:
         where = f"in all {messages} different blocks"
     else:
         where = f"in {agreeing} of {messages} different blocks"
-    after = f", {rule.offset} bytes on," if rule.offset > 1 else ", one byte on," if rule.offset else ""
+    place = f"{rule.offset} byte(s) after the items" if rule.offset else "right after the items"
+    words = rule_words(rule)
     odds = f"1 of 2^{bits:.0f} cases" if bits >= 10 else f"1 of {2**bits:.0f} cases"
     return (
-        f"What follows{after} is {rule_words(rule)}, {where}; "
+        f"{words[0].upper()}{words[1:]}: found {place} {where}; "
         f"among the rules tried, one would fit by chance in {odds}."
     )
 

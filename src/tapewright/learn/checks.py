@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -11,22 +11,21 @@ import numpy as np
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_probes import coder_of, probe_messages
-from tapewright.learn.check_rule import CheckRule, Coverage, Message
+from tapewright.learn.check_rule import CONSTANT_NAMES, CheckRule, Coverage, Message
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
-__all__ = ["CheckClaim", "CheckRule", "Message", "find_checks"]
+__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks"]
 
 Certainty = Literal["certain", "likely", "open"]
 
 #: Bits by which a claim must lead everything else: 1 in 4096, and 1 in 64.
 CERTAIN_BITS, LIKELY_BITS = 12.0, 6.0
-#: Below this, polynomials that the recordings give away are looked for as well.
-_CONVINCING_BITS = 8.0
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
-_MOST_MESSAGES = 12
+MOST_MESSAGES = 12
 _MOST_RULES = 80
+_MOST_CLAIMS = 12
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class CheckClaim:
     words: str
 
 
-def find_checks(messages: Sequence[Message]) -> list[CheckClaim]:
+def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTANT_NAMES) -> list[CheckClaim]:
     """Find what the check of a kind of block may be.
 
     Every sum, exclusive or, Fletcher's sum and CRC that a card can describe is tried over every run of items,
@@ -72,6 +71,9 @@ def find_checks(messages: Sequence[Message]) -> list[CheckClaim]:
     ----------
     messages : sequence of Message
         Blocks of one kind, all with the same names of items. Equal ones count once; a few may be misread.
+    constants : collection of str
+        Items that are known to be the same on every tape: whether they are covered or make up the start value
+        is then no question.
 
     Returns
     -------
@@ -81,12 +83,12 @@ def find_checks(messages: Sequence[Message]) -> list[CheckClaim]:
     distinct = [message for message in distinct_messages(messages) if message.names]
     if not distinct:
         return []
-    chosen = [distinct[n] for n in _spread(len(distinct), _MOST_MESSAGES)]
-    groups = _told_apart(_best_rules(chosen), chosen)
+    chosen = [distinct[n] for n in _spread(len(distinct), MOST_MESSAGES)]
+    groups = _told_apart(_best_rules(chosen, constants), chosen, constants)
     if not groups or groups[0][1] <= 0:
         return []
     best = groups[0][1]
-    near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)]
+    near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)][:_MOST_CLAIMS]
     claims = [_claim(rules, bits, groups, distinct) for rules, bits in near]
     return [replace(claim, rivals=tuple(other for other in claims if other is not claim)) for claim in claims]
 
@@ -96,13 +98,12 @@ def _spread(count: int, most: int) -> list[int]:
     return sorted({int(n) for n in np.linspace(0, count - 1, min(count, most)).round()})
 
 
-def _best_rules(messages: Sequence[Message]) -> list[tuple[CheckRule, float]]:
+def _best_rules(messages: Sequence[Message], constants: Collection[str]) -> list[tuple[CheckRule, float]]:
     tails = Tails(messages)
-    names = messages[0].names
     coded_differs = any(message.sent != tuple(value for _, value in message.items) for message in messages)
     covered: dict[Coverage, list[bytes]] = {}
     covered_bits: dict[Coverage, float] = {}
-    for over, bits in coverage_bits(names).items():
+    for over, bits in coverage_bits(messages[0].names, constants).items():
         for as_sent in (False, True) if coded_differs else (False,):
             covered[over, as_sent] = [
                 b"".join(message.covered(name, as_sent) for name in over) for message in messages
@@ -110,16 +111,16 @@ def _best_rules(messages: Sequence[Message]) -> list[tuple[CheckRule, float]]:
             covered_bits[over, as_sent] = bits + as_sent_bits(as_sent, coded_differs)
     crcs = CrcSearch(tails, covered_bits)
     found = [*sum_rules(tails, covered, covered_bits), *crcs.usual_rules()]
-    if max((bits for _, bits in found), default=0.0) < _CONVINCING_BITS:
+    if max((bits for _, bits in found), default=0.0) < CERTAIN_BITS:
         found += crcs.unusual_rules()
     return sorted(found, key=lambda rule: -rule[1])[:_MOST_RULES]
 
 
 def _told_apart(
-    found: Sequence[tuple[CheckRule, float]], messages: Sequence[Message]
+    found: Sequence[tuple[CheckRule, float]], messages: Sequence[Message], constants: Collection[str]
 ) -> list[tuple[list[CheckRule], float]]:
     """Put rules together that write the same bytes for every program; the likeliest first."""
-    probes = probe_messages(messages)
+    probes = probe_messages(messages, constants)
     to_tape = coder_of([(message.tail, message.tail_sent) for message in messages])
     groups: dict[tuple[int | bytes, ...], tuple[list[CheckRule], float]] = {}
     for rule, bits in found:

@@ -16,7 +16,6 @@ from tapewright.learn.crc_polynomials import common_divisors, reflected
 
 __all__ = ["CrcSearch"]
 
-Bools = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.uint64]
 
 _REVERSED = np.array([int(f"{value:08b}"[::-1], 2) for value in range(256)], np.uint8)
@@ -126,25 +125,11 @@ class CrcSearch:
                 bits -= price.place_bits(place, self.tails.is_told_apart) + price.CRC_REFLECTED_BITS
                 bits -= price.number_bits(init, width, price.INIT_BITS, is_init=True)
                 bits -= price.number_bits(final, width, price.XOROUT_BITS, is_init=False)
-                places_of_best = np.unravel_index(np.argsort(-bits, axis=None)[:_MOST_RULES], bits.shape)
-                for way, which, run in np.transpose(places_of_best):
-                    if bits[way, which, run] < max(_LEAST_BITS, float(bits.max()) - _MOST_BEHIND_BITS):
-                        break
-                    xorout = int(final[way, which, run])
-                    check = CrcCheck(
-                        crc=CrcParameters(
-                            width=width,
-                            poly=int(numbers[which]),
-                            init=int(init[way, which, run]),
-                            refin=is_reflected,
-                            refout=is_reflected,
-                            xorout=reflected(xorout, width) if is_reflected else xorout,
-                        )
-                    )
-                    rule = CheckRule(
-                        check, runs[run], place.order, 0, as_sent, 0, place.is_coded, place.offset
-                    )
-                    yield rule, float(bits[way, which, run])
+                for best in _best_places(bits):
+                    poly, over = int(numbers[best[1]]), runs[best[2]]
+                    check = _crc_check(width, poly, int(init[best]), int(final[best]), is_reflected)
+                    rule = CheckRule(check, over, place.order, 0, as_sent, 0, place.is_coded, place.offset)
+                    yield rule, float(bits[best])
 
     def _flat(self, as_sent: bool, is_reflected: bool) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.int64]]:
         """Lay the items of all messages end to end."""
@@ -154,3 +139,27 @@ class CrcSearch:
         firsts = np.concatenate([[0], ends[:-1, -1]])
         bounds = np.column_stack([firsts, ends]).astype(np.int64)
         return (_REVERSED[data] if is_reflected else data), bounds
+
+
+def _best_places(bits: npt.NDArray[np.float64]) -> Iterator[tuple[int, ...]]:
+    """List where in an array the rules stand that are worth a closer look."""
+    least = max(_LEAST_BITS, float(bits.max()) - _MOST_BEHIND_BITS)
+    for flat in np.argsort(-bits, axis=None)[:_MOST_RULES]:
+        place = tuple(int(n) for n in np.unravel_index(flat, bits.shape))
+        if bits[place] < least:
+            return
+        yield place
+
+
+def _crc_check(width: int, poly: int, init: int, final: int, is_reflected: bool) -> CrcCheck:
+    """Write a CRC as a card does: the final value is added after the register is turned around."""
+    return CrcCheck(
+        crc=CrcParameters(
+            width=width,
+            poly=poly,
+            init=init,
+            refin=is_reflected,
+            refout=is_reflected,
+            xorout=reflected(final, width) if is_reflected else final,
+        )
+    )

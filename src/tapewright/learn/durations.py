@@ -22,8 +22,8 @@ BoolArray = npt.NDArray[np.bool_]
 SHORTEST_US, LONGEST_US = 20.0, 100_000.0
 #: A leader repeats itself for so long, and so often, whatever it is made of.
 LEADER_SECONDS, LEADER_REPEATS = 0.08, 8
-#: Two half-waves are alike within this ratio, as a logarithm, in a leader.
-ALIKE = 0.13
+#: Two half-waves are alike within this share and so many times their jitter, which has limits (microseconds).
+ALIKE, ALIKE_JITTERS, ALIKE_US = 0.05, 3.5, (5.0, 25.0)
 #: The longest pattern of a leader, in half-waves: a cell of two tones has up to about 70.
 LONGEST_PATTERN = 80
 #: So much of each end of a leader is kept with the data, in half-waves and in patterns, whichever is more.
@@ -119,14 +119,24 @@ def tokens_of(marks: Marks) -> Tokens:
 
 def _leaders(tokens: Tokens) -> npt.NDArray[np.int32]:
     """Mark where durations repeat themselves for long."""
-    logs = np.where(tokens.breaks, 0.0, tokens.logs)  # nothing repeats across a break
-    mask = np.zeros(len(logs), np.int32)
+    mask = np.zeros(len(tokens.us), np.int32)
     typical_us = float(np.median(tokens.us))
     least = max(40, round(LEADER_SECONDS * 1e6 / typical_us))
-    for lag in range(2, min(LONGEST_PATTERN, len(logs) // 4), 2):
+    slack_us = float(np.clip(ALIKE_JITTERS * _jitter_us(tokens.us), *ALIKE_US))
+    for lag in range(2, min(LONGEST_PATTERN, len(mask) // 4), 2):
         if not mask.all():
-            repeats_at(logs, lag, ALIKE, max(least, LEADER_REPEATS * lag), mask)
+            repeats_at(
+                tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask
+            )
     return mask
+
+
+def _jitter_us(us: FloatArray) -> float:
+    """Standard deviation of the difference of two half-waves meant to be alike, at a guess.
+
+    At some short distance many half-waves are alike; three in ten differ by less than 0.385 deviations.
+    """
+    return min(float(np.percentile(np.abs(us[lag:] - us[:-lag]), 30)) for lag in (1, 2, 4)) / 0.385
 
 
 def _made_even(tokens: Tokens) -> Tokens:

@@ -47,7 +47,7 @@ class Facts:
 
 def facts_of(
     chosen: Sequence[Sample], samples: Sequence[Sample], knowns: Sequence[Known],
-    starts: Sequence[int | None],
+    starts: Sequence[int | None], without: str = "",
 ) -> Facts:  # fmt: skip
     """Gather what is known of some blocks.
 
@@ -60,6 +60,8 @@ def facts_of(
     knowns : sequence of Known
     starts : sequence of int or None
         Address of the first byte of each save, where it is known or supposed.
+    without : str
+        A number to leave out.
     """
     of_save = {
         save: [sample for sample in samples if sample.save == save and sample.has_data]
@@ -77,6 +79,7 @@ def facts_of(
         numbers["run"] = np.array(
             [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64
         )
+    numbers.pop(without, None)
     kept, same = _different(numbers)
     return Facts(
         kept, tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen),

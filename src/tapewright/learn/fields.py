@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.facts import PRICE_BITS, Facts
+from tapewright.learn.known import CODINGS
 
 __all__ = ["Part", "explain_bytes"]
 
@@ -29,6 +30,8 @@ SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, and an arbitrary offset.
 TWO_NUMBERS_BITS, OFFSET_BITS = 16.0, 6.0
+#: Addresses need not be written as the data are: in seven bits they cannot be.
+OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told.
@@ -132,7 +135,8 @@ def explain_bytes(
                 best = found
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
         shortest = min(map(len, runs))
-        return explain_bytes([run[:shortest] for run in runs], facts, coding, may_have_text=False)
+        parts, bits = explain_bytes([run[:shortest] for run in runs], facts, coding, may_have_text=False)
+        return parts, bits + 8.0 * sum(len(run) - shortest for run in runs)
     return best
 
 
@@ -195,7 +199,8 @@ def _joined(parts: Sequence[Part]) -> list[Part]:
     joined: list[Part] = []
     for part in parts:
         last = joined[-1] if joined else None
-        if last is not None and part.kind == last.kind and part.kind in ("constant", "unknown"):
+        is_alike = last is not None and (part.kind, part.coding) == (last.kind, last.coding)
+        if last is not None and is_alike and part.kind in ("constant", "unknown"):
             joined[-1] = replace(
                 last, widths=tuple(a + b for a, b in zip(last.widths, part.widths, strict=True)),
                 value=last.value + part.value, lead_bits=min(last.lead_bits, part.lead_bits),
@@ -213,16 +218,24 @@ def _options(seen: _Bytes, place: int) -> Iterator[_Option]:
     if len(column) == 1:
         cost = USUAL_CONSTANT_BITS if column <= {0x00, 0xFF} else CONSTANT_BITS
         yield _Option(Part("constant", place, ones, value=seen.runs[0][place : place + 1]), cost, place + 1)
+    if seen.coding == "hex" and place + 2 <= len(seen):
+        pairs = {run[place : place + 2] for run in seen.runs}
+        digits = _from_digits(pairs.pop()) if len(pairs) == 1 else None
+        if digits is not None:
+            part = Part("constant", place, (2,) * count, coding="hex", value=digits)
+            yield _Option(part, CONSTANT_BITS + 1.0, place + 2)
     distinct = len({(save, run[place]) for save, run in zip(seen.facts.saves, seen.runs, strict=True)})
     yield _Option(
         Part("unknown", place, ones, value=seen.runs[0][place : place + 1]),
         8.0 * distinct + UNKNOWN_BITS, place + 1,
     )  # fmt: skip
-    for coding in ("plain",) if seen.coding == "plain" else ("plain", "hex"):
+    for coding in CODINGS:
         for kind, width in FIELD_WIDTH.items():
             yield from _fields(seen, place, kind, width, coding)
     if seen.may_have_text:
-        yield from _padded_texts(seen, place)
+        yield from _padded_texts(seen, place, "plain")
+        if seen.coding == "hex":
+            yield from _padded_texts(seen, place, "hex")
 
 
 def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Iterator[_Option]:
@@ -230,7 +243,7 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
     value = _numbers(seen.runs, place, size, kind, coding)
     if value is None:
         return
-    base = _type_bits(kind) + (1.0 if coding != seen.coding else 0.0)
+    base = _type_bits(kind) + (OTHER_CODING_BITS if coding != seen.coding else 0.0)
     sizes = (size,) * len(seen.runs)
     for fact, numbers in seen.facts.numbers.items():
         offsets = value - numbers
@@ -242,7 +255,7 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         offset = int(offsets[0])
         if abs(offset) > 1 and _are_equal(value.tolist()):
             continue  # a constant says the same in fewer words
-        price = 2.0 * abs(offset) if abs(offset) <= 1 else OFFSET_BITS + _digits(abs(offset))
+        price = 2.0 * abs(offset) if abs(offset) <= 1 else _offset_bits(fact) + _digits(abs(offset))
         if fact in COUNTS and _are_equal(value.tolist()):
             price += COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
@@ -257,14 +270,19 @@ def _numbers(runs: Sequence[bytes], place: int, size: int, kind: str, coding: st
         if len(taken) < size:
             return None
         if coding == "hex":
-            try:
-                taken = bytes.fromhex(taken.decode("ascii"))
-            except ValueError:
+            plain = _from_digits(taken)
+            if plain is None:
                 return None
-            if taken.hex().upper().encode() != run[place : place + size]:
-                return None  # spaces, small letters
+            taken = plain
         numbers.append(int.from_bytes(taken, order))  # type: ignore[arg-type]
     return np.array(numbers, np.int64)
+
+
+def _from_digits(text: bytes) -> bytes | None:
+    """Bytes from their two hexadecimal characters each, or None where they are none."""
+    if len(text) % 2 or any(character not in b"0123456789ABCDEF" for character in text):
+        return None
+    return bytes.fromhex(text.decode("ascii"))
 
 
 def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
@@ -272,6 +290,11 @@ def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
     if len(last) == 1 and len(before) == 1 and last != before:
         return last.pop(), before.pop()
     return None
+
+
+def _offset_bits(fact: str) -> float:
+    """Memory may be counted from somewhere else; there is no such reason for other numbers."""
+    return OFFSET_BITS if fact in ("start", "end", "run") else 2.0 * OFFSET_BITS
 
 
 def _digits(number: int) -> int:
@@ -298,19 +321,23 @@ def _is_text(run: bytes) -> bool:
     return all(0x20 <= byte < 0x7F for byte in run)
 
 
-def _padded_texts(seen: _Bytes, place: int) -> Iterator[_Option]:
+def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
     """A name of fixed length, filled up."""
-    for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, len(seen) - place) + 1):
-        taken = [run[place : place + length] for run in seen.runs]
+    each = 2 if coding == "hex" else 1
+    for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, (len(seen) - place) // each) + 1):
+        end = place + length * each
+        taken = [run[place:end] if each == 1 else _from_digits(run[place:end]) for run in seen.runs]
         for pad in (b" ", b"\0"):
-            names = [run.rstrip(pad) for run in taken]
-            if not all(_is_text(name) for name in names) or max(map(len, names)) < SHORTEST_TEXT:
+            names = [text.rstrip(pad) for text in taken if text is not None]
+            if len(names) < len(taken) or not all(_is_text(name) for name in names):
+                continue
+            if max(map(len, names)) < SHORTEST_TEXT:
                 continue
             cost = TEXT_BITS + 1.0 + sum(
                 _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
             )  # fmt: skip
-            widths = (length,) * len(seen.runs)
-            yield _Option(Part("text", place, widths, value=pad), cost, place + length)
+            widths = (length * each,) * len(seen.runs)
+            yield _Option(Part("text", place, widths, coding=coding, value=pad), cost, end)
 
 
 def _apart(names: Sequence[bytes], facts: Facts) -> set[tuple[bytes, str | None]]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.learn.code_book import Book, nearest_class
 from tapewright.learn.durations import Tokens
-from tapewright.learn.parse import COARSE, FINEST, UNKNOWN, Parse, parse_words
+from tapewright.learn.parse import FINEST, UNKNOWN, Parse, coarse_spreads, parse_book, prices_of
 
 __all__ = ["Fit", "fit_book"]
 
@@ -20,6 +20,10 @@ IntArray = npt.NDArray[np.int64]
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
 WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
+#: Edges move by this share of a half-wave where lengths change.
+MOVED = 0.02
+#: A class is judged by its own spread from so many half-waves on, and it is never wider than this.
+FEW, WIDEST = 20, 0.12
 #: This share of all occurrences of a mark stands behind a leader.
 BEHIND_LEADERS = 0.6
 #: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
@@ -43,11 +47,9 @@ class Fit:
     cost : float
         What the half-waves cost, in nats, if each is expected to be as long as its class is between such
         neighbours as it has.
-    elements : ndarray of int, shape (n,)
-        The class each half-wave has in its word, or -1.
     calm : tuple of float
         Logarithm of each class's duration amid its like, where no change has moved an edge.
-    spread : tuple of float
+    spreads : tuple of float
         Robust standard deviation of each class's logarithm.
     counts : tuple of int
         How often each class occurs.
@@ -58,9 +60,8 @@ class Fit:
     leader: str
     parse: Parse
     cost: float
-    elements: IntArray
     calm: tuple[float, ...]
-    spread: tuple[float, ...]
+    spreads: tuple[float, ...]
     counts: tuple[int, ...]
 
 
@@ -75,50 +76,51 @@ def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
     pattern : ndarray
         What leaders repeat: logarithms of durations; empty where there is no leader.
     """
-    names = tuple("0" * len(book.words)) if book.shape == "burst or none" else ("0", "1", "0", "1")[: len(book.words)]
-    book, cut = _settled(tokens, book)
+    is_silent = book.shape == "burst or none"
+    names = tuple("0" * len(book.words)) if is_silent else ("0", "1", "0", "1")[: len(book.words)]
+    book, spreads, cut = _settled(tokens, book)
     leader = ""
     if len(pattern):
-        book, names, leader = _with_leader(book, names, pattern, cut.sigma)
+        book, names, leader = _with_leader(book, names, pattern, spreads)
         if leader == "L":
-            book, cut = _settled(tokens, book)
-    book, names, cut = _with_marks(tokens, book, names, cut, leader)
-    elements = element_classes(book, cut, len(tokens.us))
-    spread, counts = _spreads(tokens.logs, elements, len(book.centres))
+            book, spreads, cut = _settled(tokens, book)
+        book, names, cut = _with_marks(tokens, book, names, cut, spreads, leader)
+    elements = cut.elements
+    counts = np.bincount(elements[elements >= 0], minlength=len(book.centres))
     return Fit(
         book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
-        elements, _calm(tokens, elements, book), spread, counts,
+        _calm(tokens, elements, book), tuple(spreads.tolist()), tuple(counts.tolist()),
     )  # fmt: skip
 
 
-def prices_of(book: Book) -> FloatArray:
-    """What each word costs, in nats."""
-    return np.array([bits * np.log(2.0) if bits > 0 else 5.0 for bits in book.bits])
-
-
-def element_classes(book: Book, cut: Parse, count: int) -> IntArray:
-    """The class each half-wave has in its word, or -1."""
-    elements = np.full(count, -1, np.int64)
-    for number, word in enumerate(book.words):
-        places = cut.places[cut.words == number]
-        if len(places):
-            elements[(places[:, np.newaxis] + np.arange(len(word))).ravel()] = np.tile(word, len(places))
-    return elements
-
-
-def _settled(tokens: Tokens, book: Book) -> tuple[Book, Parse]:
-    """Find the book's lengths and their spread, and cut into words, in turns."""
-    sigma = COARSE
+def _settled(tokens: Tokens, book: Book) -> tuple[Book, FloatArray, Parse]:
+    """Find the book's lengths and their spreads, and cut into words, in turns."""
+    spreads = coarse_spreads(book)
     for _ in range(2):
-        cut = parse_words(tokens, book.spelt(), sigma, prices_of(book))
-        elements = element_classes(book, cut, len(tokens.us))
+        cut = parse_book(tokens, book, spreads)
+        elements = cut.elements
         centres = _centres(tokens, elements, np.array(book.centres))
-        known = elements >= 0
-        if known.sum() > 20:
-            off = tokens.logs[known] - centres[elements[known]]
-            sigma = float(np.clip(1.4826 * np.median(np.abs(off)), FINEST, COARSE))
+        spreads = _spreads(tokens.logs, elements, centres)
         book = replace(book, centres=tuple(float(c) for c in centres))
-    return book, parse_words(tokens, book.spelt(), sigma, prices_of(book))
+    return book, spreads, parse_book(tokens, book, _tolerant(spreads))
+
+
+def _tolerant(spreads: FloatArray) -> FloatArray:
+    """Spreads that let edges move where the length changes, or between a leader and a mark."""
+    return np.hypot(spreads, MOVED)
+
+
+def _spreads(logs: FloatArray, elements: IntArray, centres: FloatArray) -> FloatArray:
+    """Robust standard deviation of each class's logarithm; of rare ones what the others' jitter makes it."""
+    known = elements >= 0
+    off = np.abs(logs - centres[np.maximum(elements, 0)])
+    jitter_us = 1.4826 * float(np.median(off[known] * np.exp(logs[known]))) if known.any() else 7.0
+    spreads = jitter_us / np.exp(centres)
+    for k in range(len(centres)):
+        mine = off[elements == k]
+        if len(mine) >= FEW:
+            spreads[k] = 1.4826 * float(np.median(mine))
+    return np.clip(spreads, FINEST, WIDEST)
 
 
 def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatArray:
@@ -170,16 +172,18 @@ def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray)
             middle = book.centres[k]
         off[group] = logs - middle
     known = np.isfinite(off)
-    sigma = FINEST
+    spreads = np.full(len(book.centres), FINEST)
     if known.any():
-        sigma = max(FINEST, 1.4826 * float(np.median(np.abs(off[known]))))
+        flat = np.where(known, off, 0.0)
+        spreads = _spreads(flat, np.where(known, elements, -1), np.zeros(len(book.centres)))
+    sigma = spreads[np.maximum(elements, 0)]
     errors = np.minimum(off**2 / (2 * sigma**2) + np.log(sigma * np.sqrt(2 * np.pi)), UNKNOWN)
     spoken = cut.words[cut.words >= 0]
     return float(errors.sum() + prices_of(book)[spoken].sum() + CONTEXT_COST * contexts)
 
 
 def _with_leader(
-    book: Book, names: tuple[str, ...], pattern: FloatArray, sigma: float
+    book: Book, names: tuple[str, ...], pattern: FloatArray, spreads: FloatArray
 ) -> tuple[Book, tuple[str, ...], str]:
     """Say of which word a leader consists; give it one of its own where no word fits."""
     repeats = max(3, int(np.ceil(3 * max(map(len, book.words)) / len(pattern))))
@@ -188,7 +192,7 @@ def _with_leader(
     made_up = Tokens(
         np.zeros(count), np.exp(tiled), np.zeros(count, np.bool_), np.zeros(count, np.bool_), np.zeros(count, np.int32)
     )
-    cut = parse_words(made_up, book.spelt(), max(sigma, 0.03), prices_of(book))
+    cut = parse_book(made_up, book, np.maximum(spreads, coarse_spreads(book)))
     spoken = Counter(cut.words[cut.words >= 0].tolist())
     if spoken and cut.explained > 0.7:
         return book, names, names[spoken.most_common(1)[0][0]]
@@ -212,18 +216,20 @@ def _with_leader(
 
 
 def _with_marks(
-    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse, leader: str
-) -> tuple[Book, tuple[str, ...], Parse]:
+    tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse,
+    spreads: FloatArray, leader: str,
+) -> tuple[Book, tuple[str, ...], Parse]:  # fmt: skip
     """Give a word of its own to what stands unexplained between a leader and data, or again and again."""
     if book.shape in ("bursts", "burst or none") or leader == "":
         return book, names, cut
     for letter in "MN":
         grown = None
+        tolerant = _tolerant(spreads)
+        least = cut.cost - WORTH_A_WORD
         for word in _mark_candidates(tokens, book, names, cut, leader):
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
-            again = parse_words(tokens, candidate.spelt(), cut.sigma, prices_of(candidate))
-            is_better = again.cost < (grown[1].cost if grown else cut.cost - WORTH_A_WORD)
-            if is_better and _follows(again, len(book.words), names.index(leader)):
+            again = parse_book(tokens, candidate, tolerant)
+            if again.cost < (grown[1].cost if grown else least) and _follows(again, len(book.words), names.index(leader)):
                 grown = candidate, again
         if grown is None:
             break
@@ -269,18 +275,6 @@ def _mark_candidates(
     unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
     candidates = [word for word, _ in found.most_common(2)] + unlike
     return [word for word in dict.fromkeys(candidates) if not _is_made_of(word, book.words)]
-
-
-def _spreads(
-    logs: FloatArray, elements: IntArray, count: int
-) -> tuple[tuple[float, ...], tuple[int, ...]]:
-    spreads, counts = [], []
-    for k in range(count):
-        mine = logs[elements == k]
-        counts.append(len(mine))
-        off = np.abs(mine - np.median(mine)) if len(mine) else np.zeros(1)
-        spreads.append(float(1.4826 * np.median(off)))
-    return tuple(spreads), tuple(counts)
 
 
 def _commonest(cut: Parse, names: tuple[str, ...]) -> str:

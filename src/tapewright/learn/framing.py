@@ -53,6 +53,11 @@ class Framing:
     xor: int = 0
 
     @property
+    def field_coding(self) -> str:
+        """How numbers and checks are probably written: in seven bits they go as characters if data do not."""
+        return "hex" if self.coding == "hex" or self.byte.bits < 8 else "plain"
+
+    @property
     def turned(self) -> Framing:
         """The same bits the other way round: what was upright is inverted, so the data have to be as well."""
         turned = str.maketrans("01", "10")

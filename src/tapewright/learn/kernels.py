@@ -42,76 +42,108 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def repeats_at(logs, lag, tolerance, least, mask):  # type: ignore[no-untyped-def]
-    """Set `mask` where durations repeat after `lag` places, `least` times in a row or more."""
-    run = 0
-    for i in range(len(logs) - lag + 1):
-        alike = i < len(logs) - lag and abs(logs[i] - logs[i + lag]) < tolerance
+def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
+    """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
+
+    Two are alike within `share` and `slack` microseconds. One in a dozen may be unlike its fellow.
+    """
+    n = len(us)
+    first = 0
+    last = -1
+    credit = 0
+    alike_count = 0
+    for i in range(n - lag + 1):
+        alike = False
+        ends = i == n - lag
+        if not ends:
+            alike = abs(us[i] - us[i + lag]) < share * us[i] + slack
+            ends = breaks[i]
         if alike:
-            run += 1
-        else:
-            if run >= least:
-                for k in range(i - run, min(i + lag, len(logs))):
-                    mask[k] = lag if mask[k] == 0 else mask[k]
-            run = 0
+            if credit == 0:
+                first = i
+                alike_count = 0
+            credit = min(credit + 1, 24)
+            alike_count += 1
+            last = i
+        elif credit > 0:
+            credit = max(0, credit - 12)
+        if (ends or credit == 0) and last >= first:
+            if alike_count >= least:
+                for k in range(first, min(last + lag, n)):
+                    if mask[k] == 0:
+                        mask[k] = lag
+            credit = 0
+            last = first - 1
 
 
 @njit(cache=True, nogil=True)
-def parse(logs, breaks, centres, starts, price, sigma, unknown, back):  # type: ignore[no-untyped-def]
+def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type: ignore[no-untyped-def]
     """Cut durations into words at the least cost; return the cost in nats.
 
-    Word w is ``centres[starts[w]:starts[w + 1]]`` (logarithms) and costs ``price[w]`` each time; a duration
-    off its centre costs as a normal error of `sigma`, but no more than one in no word, which costs
-    `unknown`. No word goes across a break (before entry i where ``breaks[i]``). `back` is given, for each
-    place, the word that ends before it, or -1 for a duration in no word.
+    Word w is ``centres[starts[w]:starts[w + 1]]`` (logarithms, with standard deviations `spreads`) and costs
+    ``price[w]`` each time; a duration off its centre costs as a normal error does, but no more than one in no
+    word, which costs `unknown`. No word goes across a break (before entry i where ``breaks[i]``), but it may
+    be cut off there, at either end. ``back[:, i]`` is given, for what ends before place i, the word (-1 for a
+    duration in no word), the place in the word it begins with, and how many durations it has.
     """
     n = len(logs)
     words = len(starts) - 1
     best = np.full(n + 1, 1e300)
     best[0] = 0.0
-    back[0] = -1
-    norm = np.log(sigma * np.sqrt(2.0 * np.pi))
-    half = 0.5 / (sigma * sigma)
+    norms = np.log(spreads * np.sqrt(2.0 * np.pi))
+    halves = 0.5 / (spreads * spreads)
     for i in range(n):
         here = best[i]
         if here + unknown < best[i + 1]:
             best[i + 1] = here + unknown
-            back[i + 1] = -1
+            back[0, i + 1] = -1
+            back[1, i + 1] = 0
+            back[2, i + 1] = 1
+        at_break = i == 0 or breaks[i]
         for w in range(words):
             length = starts[w + 1] - starts[w]
-            if i + length > n:
-                continue
-            cost = here + price[w]
-            whole = True
-            misfits = 0
-            for k in range(length):
-                if k and breaks[i + k]:
-                    whole = False
-                    break
-                off = logs[i + k] - centres[starts[w] + k]
-                error = off * off * half + norm
-                if error > unknown:
-                    error = unknown
-                    misfits += 1
-                cost += error
-                if misfits > 1 and 3 * misfits > length:
-                    whole = False
-                    break
-            if whole and 2 * misfits <= length - 1 and cost < best[i + length]:
-                best[i + length] = cost
-                back[i + length] = w
+            for skipped in range(length - 1 if at_break and length > 2 else 1):
+                begin = starts[w] + skipped
+                size = length - skipped
+                cost = here + price[w]
+                misfits = 0
+                k = 0
+                while k < size and i + k < n and not (k and breaks[i + k]):
+                    off = logs[i + k] - centres[begin + k]
+                    error = off * off * halves[begin + k] + norms[begin + k]
+                    if error > unknown:
+                        error = unknown
+                        misfits += 1
+                        if misfits > 1 and 3 * misfits > size:
+                            break
+                    cost += error
+                    k += 1
+                if misfits > 1 and 3 * misfits > size:
+                    continue
+                if k < 2 and length > 1 or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
+                    continue
+                if cost < best[i + k]:
+                    best[i + k] = cost
+                    back[0, i + k] = w
+                    back[1, i + k] = skipped
+                    back[2, i + k] = k
     return best[n]
 
 
 @njit(cache=True, nogil=True)
-def trace(back, lengths, words, places):  # type: ignore[no-untyped-def]
-    """Follow `back` from the end; fill `words` and `places` from their ends and return where they begin."""
-    at = len(back) - 1
-    k = len(words)
+def trace(back, steps):  # type: ignore[no-untyped-def]
+    """Follow `back` from the end; fill `steps` from its end and return where it begins.
+
+    A step is a word, the place in it, how many durations, and the first of them.
+    """
+    at = back.shape[1] - 1
+    k = steps.shape[1]
     while at > 0:
-        word = back[at]
-        at -= 1 if word < 0 else lengths[word]
         k -= 1
-        words[k] = word
-        places[k] = at
+        size = back[2, at]
+        steps[0, k] = back[0, at]
+        steps[1, k] = back[1, at]
+        steps[2, k] = size
+        at -= size
+        steps[3, k] = at
     return k

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from tapewright.learn.checks import CheckClaim, find_checks
+from tapewright.learn.checks import MOST_MESSAGES, CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import Part, explain_bytes
 from tapewright.learn.framing import Framing
@@ -65,8 +65,9 @@ class Kind:
 
 
 def find_kinds(
-    samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing
-) -> list[Kind]:
+    samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing,
+    without: str = "",
+) -> list[Kind]:  # fmt: skip
     """Sort blocks by kind and tell what stands in each.
 
     Parameters
@@ -77,6 +78,8 @@ def find_kinds(
     starts : sequence of int or None
         Address of the first byte of each save, where it is known or supposed.
     framing : Framing
+    without : str
+        A meaning that no field is taken to have.
 
     Returns
     -------
@@ -85,8 +88,11 @@ def find_kinds(
     """
     kinds = []
     for name, chosen in _sorted_out(samples):
-        facts = facts_of(chosen, samples, knowns, starts)
-        kinds.append(_explained(name, chosen, facts, knowns, framing))
+        facts = facts_of(chosen, samples, knowns, starts, without)
+        takes = [chosen]
+        if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
+            takes.append(_evened(chosen))
+        kinds.append(min((_explained(name, take, facts, knowns, framing) for take in takes), key=_bits))
     return kinds
 
 
@@ -103,24 +109,22 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
             before.append(own[: holding[0]])
             after.append(own[holding[-1] + 1 :])
             data += [own[k] for k in holding]
-    headers = min((len(own) for own in before), default=0)
+    headers = max((len(own) for own in before), default=0)
+    while headers and 2 * sum(len(own) >= headers for own in before) < len(before):
+        headers -= 1  # misheard leader: most saves do not have it
     for k in range(headers, 0, -1):  # the nearest to the data are the likeliest to be headers
         name = "header" if k == 1 else f"header-{k}"
-        yield name, _even(own[len(own) - k] for own in before)
+        yield name, [own[len(own) - k] for own in before if len(own) >= k]
     yield "data", data
     if after and all(after):
-        yield "end", _even(own[0] for own in after)
+        yield "end", [own[0] for own in after]
 
 
-def _even(samples: Iterator[Sample]) -> list[Sample]:
-    """Make blocks without data equally long, where last bytes looked like trailer and were left out."""
-    chosen = list(samples)
-    longest = max(len(sample.head) for sample in chosen)
+def _evened(samples: Sequence[Sample]) -> list[Sample]:
+    """Make blocks without data equally long: their last bytes may look like trailer and have been left out."""
+    longest = max(len(sample.head) for sample in samples)
     return [
-        replace(sample, head=sample.head + sample.spare[: longest - len(sample.head)])
-        if longest - len(sample.head) <= len(sample.spare) and len({s.repeats for s in chosen}) == 1
-        else sample
-        for sample in chosen
+        replace(sample, head=sample.head + sample.spare[: longest - len(sample.head)]) for sample in samples
     ]
 
 
@@ -129,7 +133,7 @@ def _explained(
 ) -> Kind:
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
-    parts, bits = explain_bytes(heads, facts, framing.coding)
+    parts, bits = explain_bytes(heads, facts, framing.field_coding)
     items = tuple(named(parts, facts))
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
     shortest = min(map(len, heads))
@@ -139,14 +143,18 @@ def _explained(
             found.append(checked)
     if found[0].has_data:
         found = [_with_tail(kind, knowns, framing) for kind in found]
-    return min(found, key=lambda kind: kind.bits)
+    return min(found, key=_bits)
+
+
+def _bits(kind: Kind) -> float:
+    return kind.bits
 
 
 def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     """A check in the head that begins so many bytes before its end."""
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
-    parts, bits = explain_bytes(heads, kind.facts, framing.coding)
+    parts, bits = explain_bytes(heads, kind.facts, framing.field_coding)
     items = tuple(named(parts, kind.facts))
     claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, True)
     if claim is None or claim.rule.offset:
@@ -175,7 +183,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing) -> Kind:
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, framing)
-    if framing.coding == "hex" and claim.rule.is_coded:
+    if framing.field_coding == "hex" and claim.rule.is_coded:
         offset *= 2
     front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, framing)
     rest, rest_bits = _tail_parts([tail[offset + width :] for tail in tails], kind.facts, framing)
@@ -191,7 +199,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing) -> Kind:
 
 
 def _tail_parts(tails: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
-    return explain_bytes(tails, facts, framing.coding, may_have_text=False)
+    return explain_bytes(tails, facts, framing.field_coding, may_have_text=False)
 
 
 def _check_item(width: int, count: int) -> Named:
@@ -204,13 +212,14 @@ def _best_claim(
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out."""
     constants = _constants(items)
+    fixed = {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
     splits = [constants]
     if may_split and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
         messages = messages_of(items, heads, data, tails, framing, sync)
-        claims = find_checks(messages)
+        claims = find_checks(messages, fixed)
         if not claims:
             continue
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
@@ -226,9 +235,11 @@ def _constants(items: Sequence[Named]) -> int:
 
 
 def _width(claim: CheckClaim, framing: Framing) -> int:
-    return claim.rule.width_bytes * (2 if framing.coding == "hex" and claim.rule.is_coded else 1)
+    return claim.rule.width_bytes * (2 if framing.field_coding == "hex" and claim.rule.is_coded else 1)
 
 
 def _check_bits(claim: CheckClaim) -> float:
-    """What a check's bytes cost: as much as unknown ones, less the evidence for it."""
-    return 8.0 * claim.rule.width_bytes * claim.messages - claim.bits
+    """What a check costs: the price of the rule, and its bytes where they do not agree with it."""
+    width = 8.0 * claim.rule.width_bytes
+    price = width * min(claim.messages, MOST_MESSAGES) - claim.bits
+    return price + width * (claim.messages - claim.agreeing)

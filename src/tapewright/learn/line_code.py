@@ -16,9 +16,9 @@ from tapewright.cards.symbols import Piece, Tone
 from tapewright.learn.cells import Cells, draw_up_cells
 from tapewright.learn.code_book import Book, draw_up
 from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, stretches, tokens_of
-from tapewright.learn.fit import Fit, fit_book, prices_of
+from tapewright.learn.fit import Fit, fit_book
 from tapewright.learn.marks import Marks, marks_of
-from tapewright.learn.parse import COARSE, Null, parse_words
+from tapewright.learn.parse import Null, coarse_spreads, parse_book
 from tapewright.learn.spelling import family_of, spell, tidy_us, twin
 from tapewright.learn.waves import pulse_us, third_harmonic
 from tapewright.model import Recording
@@ -183,8 +183,12 @@ def _at_tempo(tokens: Tokens, shift: float) -> Tokens:
 
 
 def _some(tokens: Tokens, most: int) -> Tokens:
-    """The first so many half-waves."""
-    return tokens if len(tokens.us) <= most else tokens.pick(np.arange(len(tokens.us)) < most)
+    """So many half-waves, a quarter of them from each quarter of the recording."""
+    count = len(tokens.us)
+    if count <= most:
+        return tokens
+    place = np.arange(count)
+    return tokens.pick(place % (count // 4 + 1) < most // 4)
 
 
 def _together(parts: Sequence[Tokens]) -> Tokens:
@@ -239,7 +243,7 @@ def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
             merged = book.merged()
             books.setdefault(merged.key, merged)
     null = Null(few.logs).cost
-    gains = [null - parse_words(few, book.spelt(), COARSE, prices_of(book)).cost for book in books.values()]
+    gains = [null - parse_book(few, book, coarse_spreads(book)).cost for book in books.values()]
     order = np.argsort(gains)[::-1][:FITTED_BOOKS]
     listed = list(books.values())
     return [listed[k] for k in order if gains[k] > HOPEFUL * gains[order[0]]]
@@ -279,12 +283,12 @@ def _spelt(takes: Sequence[_Take], fit: Fit, score: float) -> Iterator[LineCode]
         return
     used = sorted({k for word in fit.book.words for k in word}, key=lambda k: lengths[k])
     timings = _named(
-        [(float(lengths[k]), float(lengths[k] * fit.spread[k]), fit.counts[k]) for k in used]
+        [(float(lengths[k]), float(lengths[k] * fit.spreads[k]), fit.counts[k]) for k in used]
     )
     family = family_of(symbols)
     words = (
         f"{100 * fit.parse.explained:.1f} % of the half-waves make up whole symbols of this kind,"
-        f" with a spread of {100 * fit.parse.sigma:.1f} %."
+        f" with a spread of {100 * max(fit.spreads[k] for k in used):.1f} %."
     )
     polar = any("levels" in type(piece).model_fields for bit in "01" for piece in symbols[bit])
     code = LineCode(family, symbols, timings, fit.leader, polar, score, words)

@@ -7,13 +7,15 @@ import numpy.typing as npt
 
 from tapewright.learn.known import NEEDLE, Needles
 
-__all__ = ["NOT_KNOWN", "known_offsets"]
+__all__ = ["NOT_KNOWN", "continued", "known_offsets"]
 
 #: Stands for bytes that are none of the known ones.
 NOT_KNOWN = -1
 #: A misread byte within a run of known ones is still one of them if so many after it agree.
 AGREE_AGAIN = 3
 MOST_MISREAD = 3
+#: Where data usually begin, so many bytes that should come next are believed to be them.
+FEWEST_IN_PLACE = 2
 
 IntArray = npt.NDArray[np.int64]
 
@@ -52,6 +54,44 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
         runs.append((end - first, first, place - offset))
     for length, first, ahead in sorted(runs):
         which[first : first + length] = np.arange(first, first + length) - ahead
+    return which
+
+
+def continued(
+    values: npt.NDArray[np.int16], sent: bytes, expected: int, usual_place: int
+) -> IntArray | None:
+    """Find the bytes that should come next, in a stretch where no run of them stands out.
+
+    Programs repeat themselves, and a last block may hold a few bytes only.
+
+    Parameters
+    ----------
+    values : ndarray of int16, shape (n,)
+    sent : bytes
+        Known bytes as they would stand on tape.
+    expected : int
+        Which of them should come next.
+    usual_place : int
+        Where the known bytes begin in other stretches; a few bytes are enough there.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,) or None
+        As from `known_offsets`; None where they are not there.
+    """
+    wanted = np.frombuffer(sent[expected:], np.uint8).astype(np.int16)
+    best, length = -1, 0
+    for place in range(len(values)):
+        agree = _agreeing(values[place:], wanted)
+        if place == usual_place and agree >= min(FEWEST_IN_PLACE, len(wanted)):
+            agree += NEEDLE
+        if agree > length:
+            best, length = place, agree
+    if length < NEEDLE:
+        return None
+    count = _agreeing(values[best:], wanted)
+    which = np.full(len(values), NOT_KNOWN, np.int64)
+    which[best : best + count] = np.arange(expected, expected + count)
     return which
 
 

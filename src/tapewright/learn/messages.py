@@ -22,7 +22,8 @@ class Named:
     Parameters
     ----------
     name : str
-        ``sync`` for constants at the beginning, ``check`` for a check.
+        ``sync`` for constants at the beginning, ``fixed`` for such as are written in characters, ``check`` for
+        a check.
     part : Part
     """
 
@@ -45,10 +46,14 @@ def named(parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, lea
         Whether these parts begin a block, so that constants at their beginning are a sync.
     """
     taken = set(taken)
-    for place, part in enumerate(parts):
-        if part.kind == "constant" and place == 0 and leading:
-            yield Named("sync", part)
+    begins = leading
+    for part in parts:
+        if part.kind == "constant" and begins:
+            plain = part.coding == "plain"
+            begins = plain  # characters after the sync
+            yield Named("sync" if plain else "fixed", part)
             continue
+        begins = False
         for piece in _pieces(part):
             name = _name(piece, taken, facts)
             taken.add(name)
@@ -60,11 +65,12 @@ def _pieces(part: Part) -> Iterator[Part]:
     if part.kind not in ("constant", "unknown"):
         yield part
         return
-    for begin in range(0, part.widths[0], 4):
+    each = 2 if part.coding == "hex" else 1
+    for begin in range(0, len(part.value), 4):
         value = part.value[begin : begin + 4]
         yield replace(
-            part, first=part.first + begin, widths=(len(value),) * len(part.widths), value=value,
-            type=_NUMBER_TYPES[len(value)],
+            part, first=part.first + begin * each, widths=(len(value) * each,) * len(part.widths),
+            value=value, type=_NUMBER_TYPES[len(value)],
         )  # fmt: skip
 
 
@@ -132,11 +138,11 @@ def _message(
     if body:
         found.append(("data", body))
         sent.append(framing.sent(body))
-    return Message(tuple(found), tuple(sent), _undone(tail, framing.coding), tail)
+    return Message(tuple(found), tuple(sent), _undone(tail, framing.field_coding), tail)
 
 
 def _undone(tail: bytes, coding: str) -> bytes:
-    """What a tail says if it is written as the data are, as far as it can be."""
+    """What a tail says if it is written as numbers are, as far as it can be."""
     if coding != "hex":
         return tail
     digits = 0

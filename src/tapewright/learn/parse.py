@@ -9,19 +9,21 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from tapewright.learn import kernels
+from tapewright.learn.code_book import Book
 from tapewright.learn.durations import Tokens
 
-__all__ = ["Null", "Parse", "parse_words"]
+__all__ = ["Null", "Parse", "coarse_spreads", "parse_book", "prices_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
 #: What a half-wave costs that belongs to no word, in nats: any length from 50 to 5000 us, and the surprise.
 UNKNOWN = 1.5 + 3.5
-#: A word beside the two of the bits is rare.
+#: What a word costs that is no bit, in nats: leaders and marks are rare.
 RARE_WORD = 5.0
 #: Nobody hears half-waves more exactly than this (standard deviation of the logarithm).
 FINEST = 0.006
-COARSE = 0.045
+#: What is supposed before it is known: a share, and the jitter of edges in microseconds.
+COARSE, COARSE_US = 0.03, 7.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,18 +36,18 @@ class Parse:
         The words in their order; -1 for a half-wave that belongs to none.
     places : ndarray of int
         The first half-wave of each.
+    elements : ndarray of int
+        The class each half-wave has in its word, or -1.
     cost : float
         In nats.
-    sigma : float
-        Standard deviation of the logarithm of a duration about its centre.
     explained : float
         The share of half-waves in words.
     """
 
     words: npt.NDArray[np.int64]
     places: npt.NDArray[np.int64]
+    elements: npt.NDArray[np.int64]
     cost: float
-    sigma: float
     explained: float
 
 
@@ -67,20 +69,37 @@ class Null:
         return float(self.costs.sum())
 
 
-def parse_words(
-    tokens: Tokens, words: list[FloatArray], sigma: float, prices: FloatArray | None = None
-) -> Parse:
-    """Cut half-waves into words at the least cost."""
-    logs = tokens.logs
-    centres = np.concatenate(words)
-    starts = np.concatenate(([0], np.cumsum([len(word) for word in words])))
-    if prices is None:
-        prices = np.full(len(words), np.log(2.0))
-        prices[2:] = RARE_WORD
-    back = np.full(len(logs) + 1, -1, np.int64)
-    cost = kernels.parse(logs, tokens.breaks, centres, starts, prices, sigma, UNKNOWN, back)
-    found, places = np.empty(len(logs), np.int64), np.empty(len(logs), np.int64)
-    first = kernels.trace(back, np.diff(starts), found, places)
-    cut = found[first:]
-    explained = 1.0 - float((cut < 0).sum()) / max(1, len(logs))
-    return Parse(cut, places[first:], float(cost), sigma, explained)
+def coarse_spreads(book: Book) -> FloatArray:
+    """Standard deviation of each class's logarithm before anything is known of it."""
+    return np.hypot(COARSE, COARSE_US / np.exp(np.array(book.centres)))
+
+
+def prices_of(book: Book) -> FloatArray:
+    """What each word costs, in nats."""
+    return np.array([bits * np.log(2.0) if bits > 0 else RARE_WORD for bits in book.bits])
+
+
+def parse_book(tokens: Tokens, book: Book, spreads: FloatArray) -> Parse:
+    """Cut half-waves into a book's words at the least cost.
+
+    Parameters
+    ----------
+    tokens : Tokens
+    book : Book
+    spreads : ndarray
+        Standard deviation of each class's logarithm.
+    """
+    classes = np.concatenate([np.array(word, np.int64) for word in book.words])
+    starts = np.concatenate(([0], np.cumsum([len(word) for word in book.words])))
+    count = len(tokens.us)
+    back = np.zeros((3, count + 1), np.int64)
+    cost = kernels.parse(
+        tokens.logs, tokens.breaks, np.array(book.centres)[classes], spreads[classes], starts,
+        prices_of(book), UNKNOWN, back,
+    )  # fmt: skip
+    steps = np.empty((4, count), np.int64)
+    words, skipped, sizes, places = steps[:, kernels.trace(back, steps) :]
+    within = np.arange(count) - np.repeat(places, sizes)
+    first = np.where(words >= 0, starts[words] + skipped, 0)
+    elements = np.where(np.repeat(words, sizes) >= 0, classes[np.repeat(first, sizes) + within], -1)
+    return Parse(words, places, elements, float(cost), float((elements >= 0).mean()))

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Known, Needles
-from tapewright.learn.matching import NOT_KNOWN, known_offsets
+from tapewright.learn.matching import NOT_KNOWN, continued, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values
 from tapewright.model import GAP
 from tapewright.model.runs import runs_of
@@ -30,6 +30,7 @@ FEWEST_BYTES = 2
 IDLE_FACTOR, IDLE_SLACK = 2.0, 12
 
 IntArray = npt.NDArray[np.int64]
+_TURN = str.maketrans("01", "10")
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +92,7 @@ def find_stretches(
     knowns : sequence of Known
     framing : Framing
     leader : str
-        The symbol leaders consist of, by the name the receiver gives it.
+        The symbol leaders consist of, by the name the receiver gives it in the first save.
 
     Returns
     -------
@@ -101,10 +102,13 @@ def find_stretches(
     found: list[Stretch] = []
     for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
         turned = Stream(stream.symbols, framing.swapped[save])
+        # a recording that is upside down has its leader upside down as well
+        heard = leader.translate(_TURN) if framing.swapped[save] != framing.swapped[0] else leader
         sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
-        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, leader)]
-        found += _surroundings(turned, pieces, framing, leader)
+        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
+        pieces = _with_repetitive(pieces, sent)
+        found += _surroundings(turned, pieces, framing, heard)
     return found
 
 
@@ -198,6 +202,28 @@ def _first_sound(
     return int(wrong[-1]) + 1 if len(wrong) else 0
 
 
+def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
+    """Find known bytes that do not stand out by where the ones before them ended."""
+    heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
+    if not heads:
+        return list(pieces)
+    usual = max(set(heads), key=heads.count)
+    found: list[Stretch] = []
+    first = end = -1
+    for piece in pieces:
+        if first >= 0 and not piece.known_count:
+            for expected in (end, first):  # the next block, or the same once more
+                known = continued(piece.values, sent, expected, usual) if expected < len(sent) else None
+                if known is not None:
+                    piece = replace(piece, known=known)  # noqa: PLW2901
+                    break
+        if piece.known_count:
+            inside = piece.known[piece.known != NOT_KNOWN]
+            first, end = int(inside[0]), int(inside[-1]) + 1
+        found.append(piece)
+    return found
+
+
 def _surroundings(
     stream: Stream, pieces: Sequence[Stretch], framing: Framing, leader: str
 ) -> Iterator[Stretch]:
@@ -249,6 +275,6 @@ def _mark(stream: Stream, first: int, end: int, lead: int, framing: Framing) -> 
 
 def _turned(name: str, stream: Stream) -> str:
     """Name of a symbol after 0 and 1 have changed places, if they have to."""
-    return {"0": "1", "1": "0"}.get(name, name) if stream.swapped else name
+    return name.translate(_TURN) if stream.swapped else name
 
 

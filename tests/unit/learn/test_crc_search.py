@@ -25,6 +25,13 @@ def product(a: int, b: int) -> int:
     return total
 
 
+def remainder(a: int, b: int) -> int:
+    """Divide as at school."""
+    while a.bit_length() >= b.bit_length():
+        a ^= b << (a.bit_length() - b.bit_length())
+    return a
+
+
 def crc(width: int, poly: int, init: int = 0, reflected: bool = False, xorout: int = 0) -> CrcCheck:
     return CrcCheck(
         crc=CrcParameters(width=width, poly=poly, init=init, refin=reflected, refout=reflected, xorout=xorout)
@@ -45,16 +52,8 @@ def test_a_common_factor_divides_the_greatest_common_divisor_which_divides_both(
     first, second = product(common, a) << shift, product(common, b)
     found = odd_common_divisor(first, second)
     assert found & 1
-    # the divisor of the found one and a multiple of it is itself, and so on down
     for smaller, larger in ((common, found), (found, first), (found, second)):
         assert remainder(larger, smaller) == 0
-
-
-def remainder(a: int, b: int) -> int:
-    """Divide as at school."""
-    while a.bit_length() >= b.bit_length():
-        a ^= b << (a.bit_length() - b.bit_length())
-    return a
 
 
 def test_equal_numbers_are_their_own_divisor() -> None:
