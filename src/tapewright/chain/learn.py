@@ -10,6 +10,7 @@ import numpy as np
 
 from tapewright import line
 from tapewright.cards import FormatCard
+from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece
 from tapewright.learn.card import Heading, card_text
@@ -29,6 +30,8 @@ __all__ = ["Layout", "Learned", "card_symbols", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
+#: Listening again may find so much less of them by chance.
+FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
@@ -150,12 +153,38 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     layout = _lay_out(streams, knowns, framings[0], code.leader)
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
+    streams, layout = _heard_again(recordings, knowns, code, streams, layout)
     text = _card(name, code, layout)
-    found = replace(found, layout=layout, text=text)
+    found = replace(found, streams=streams, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
         return replace(found, problem=f"What was found makes no card: {error}.")
+
+
+def _heard_again(
+    recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, streams: list[Stream],
+    layout: Layout,
+) -> tuple[list[Stream], Layout]:  # fmt: skip
+    """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
+    used = _used(layout, code.leader)
+    byte = layout.framing.byte
+    if set(code.symbols) == used and not byte.start:
+        return streams, layout
+    if layout.framing.swapped[0]:
+        byte = layout.framing.turned.byte
+    known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
+    heard = [_listen(recording, known, byte) for recording in recordings]
+    framings = [found for found in find_framing(heard, knowns) if found.byte == layout.framing.byte]
+    if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
+        return streams, layout
+    again = _lay_out(heard, knowns, framings[0], code.leader)
+    return (heard, again) if again is not None else (streams, layout)
+
+
+def _used(layout: Layout, leader: str) -> set[str]:
+    """The symbols that stand somewhere."""
+    return {"0", "1", leader}.union(*(sample.mark + sample.lead for sample in layout.samples))
 
 
 def _choose(
@@ -172,9 +201,10 @@ def _choose(
     return best
 
 
-def _listen(recording: Recording, code: LineCode) -> Stream:
+def _listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
     bare = parse_card(_BARE, FormatCard, "unknown")
-    return Stream(line.decode(recording, bare.model_copy(update={"symbols": code.symbols})).symbols)
+    card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
+    return Stream(line.decode(recording, card).symbols)
 
 
 def _lay_out(
@@ -214,7 +244,7 @@ def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
     symbols = dict(code.symbols)
     if layout.framing.swapped[0]:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
-    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
+    used = _used(layout, "0")
     return {key: symbols[key] for key in sorted(symbols) if key in used}
 
 

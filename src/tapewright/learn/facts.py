@@ -37,12 +37,15 @@ class Facts:
         Which recording each block is of.
     same : dict of str to tuple of str
         By the name of a number: less likely ones that are the same in all the blocks.
+    is_last : ndarray of int64, shape (blocks,)
+        1 for the last block with data of its recording, else 0.
     """
 
     numbers: dict[str, IntArray]
     names: tuple[str | None, ...]
     saves: tuple[int, ...]
     same: dict[str, tuple[str, ...]]
+    is_last: IntArray
 
 
 def facts_of(
@@ -83,7 +86,7 @@ def facts_of(
     kept, same = _different(numbers)
     return Facts(
         kept, tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen),
-        same,
+        same, np.array([row["is_last"] for row in rows], np.int64),
     )  # fmt: skip
 
 

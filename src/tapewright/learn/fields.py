@@ -27,9 +27,11 @@ UNKNOWN_BITS = 4.0
 #: A name costs this, and for each character.
 TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
+HEX_DIGITS = b"0123456789ABCDEF"
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
-#: What two arbitrary numbers cost, one for the last block and one for those before it, and an arbitrary offset.
-TWO_NUMBERS_BITS, OFFSET_BITS = 16.0, 6.0
+#: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
+#: arbitrary offset.
+TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
@@ -156,8 +158,8 @@ def explain_bytes(
     """
     best = _cheapest(_Bytes(runs, facts, coding, may_have_text)) if _are_equal(map(len, runs)) else None
     if may_have_text:
-        for begin, end in _ended_texts(runs):
-            found = _with_ended_text(runs, facts, coding, begin, end)
+        for begin, end, written, names in _ended_texts(runs, coding):
+            found = _with_ended_text(runs, facts, coding, begin, end, written, names)
             if found is not None and (best is None or found[1] < best[1]):
                 best = found
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
@@ -319,12 +321,14 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         return
     base = _type_bits(kind) + (OTHER_CODING_BITS if coding != seen.coding else 0.0)
     sizes = (size,) * len(seen.runs)
+    two = _two_numbers(value, seen.facts.is_last) if width == 1 else None
+    if two is not None:
+        price = FLAG_BITS if sorted(two) == [0, 255] else TWO_NUMBERS_BITS
+        part = Part("field", place, sizes, kind, coding, "two", two=two)
+        yield _Option(part, base + PRICE_BITS["is_last"] + price, place + size)
     for fact, numbers in seen.facts.numbers.items():
         offsets = value - numbers
         if not _are_equal(offsets.tolist()):
-            if fact == "is_last" and width == 1 and (two := _two_numbers(value, numbers)) is not None:
-                part = Part("field", place, sizes, kind, coding, "two", two=two)
-                yield _Option(part, base + PRICE_BITS[fact] + TWO_NUMBERS_BITS, place + size)
             continue
         offset = int(offsets[0])
         if abs(offset) > 1 and _are_equal(value.tolist()):
@@ -354,14 +358,14 @@ def _numbers(runs: Sequence[bytes], place: int, size: int, kind: str, coding: st
 
 def _from_digits(text: bytes) -> bytes | None:
     """Bytes from their two hexadecimal characters each, or None where they are none."""
-    if len(text) % 2 or any(character not in b"0123456789ABCDEF" for character in text):
+    if len(text) % 2 or any(character not in HEX_DIGITS for character in text):
         return None
     return bytes.fromhex(text.decode("ascii"))
 
 
 def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
     last, before = set(value[is_last == 1].tolist()), set(value[is_last == 0].tolist())
-    if len(last) == 1 and len(before) == 1 and last != before:
+    if len(last) == 1 and len(before) == 1 and (last, before) != ({1}, {0}) and last != before:
         return last.pop(), before.pop()
     return None
 
@@ -425,36 +429,40 @@ def _text_bits(name: bytes, pads: int, known: str | None) -> float:
     return CHARACTER_BITS * len(name) + PAD_BITS * pads
 
 
-def _ended_texts(runs: Sequence[bytes]) -> Iterator[tuple[int, int]]:
-    """Where a name may begin, and which byte may end it."""
-    if not all(runs):
-        return
-    for begin in range(min(min(map(len, runs)), LONGEST_TEXT)):
-        if any(len(run) <= begin for run in runs):
-            return
-        for end in LIKELY_ENDS:
-            lengths = [run.find(end, begin) - begin for run in runs]
-            if all(0 < length <= LONGEST_TEXT for length in lengths) and all(
-                _is_text(run[begin : begin + length]) for run, length in zip(runs, lengths, strict=True)
-            ):
-                rests = {len(run) - begin - length for run, length in zip(runs, lengths, strict=True)}
-                if len(rests) == 1 and max(lengths) >= SHORTEST_TEXT:
-                    yield begin, end
+def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int, str, list[bytes]]]:
+    """Where a name may begin, which byte may end it, how it is written, and the names then."""
+    for begin in range(min([LONGEST_TEXT, *map(len, runs)])):
+        for written in ("plain",) if coding == "plain" else CODINGS:
+            rests = [_plain(run[begin:], written) for run in runs]
+            for end in LIKELY_ENDS:
+                names = [rest[: rest.find(end)] for rest in rests if 0 < rest.find(end) <= LONGEST_TEXT]
+                if len(names) < len(runs) or not all(map(_is_text, names)):
+                    continue
+                if max(map(len, names)) >= SHORTEST_TEXT:
+                    yield begin, end, written, names
+
+
+def _plain(run: bytes, coding: str) -> bytes:
+    """What stands there, as far as it is written so."""
+    if coding == "plain":
+        return run
+    digits = next((k for k, character in enumerate(run) if character not in HEX_DIGITS), len(run))
+    return bytes.fromhex(run[: digits & ~1].decode("ascii"))
 
 
 def _with_ended_text(
-    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int
-) -> tuple[list[Part], float] | None:
-    lengths = [run.find(end, begin) - begin for run in runs]
-    names = [run[begin : begin + length] for run, length in zip(runs, lengths, strict=True)]
-    rests = [run[begin + length + 1 :] for run, length in zip(runs, lengths, strict=True)]
+    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int, written: str,
+    names: Sequence[bytes],
+) -> tuple[list[Part], float] | None:  # fmt: skip
+    widths = tuple((len(name) + 1) * (2 if written == "hex" else 1) for name in names)
+    rests = [run[begin + width :] for run, width in zip(runs, widths, strict=True)]
+    if not _are_equal(map(len, rests)):
+        return None
     before, before_bits = _cheapest(_Bytes([run[:begin] for run in runs], facts, coding, False))
     after, after_bits = _cheapest(_Bytes(rests, facts, coding, False))
     bits = TEXT_BITS + 4.0 + sum(_text_bits(name, 0, known) for name, known in _apart(names, facts))
     # places after the name are counted from the end of the shortest
-    shift = begin + min(lengths) + 1
-    text = Part(
-        "text", begin, tuple(length + 1 for length in lengths), value=bytes([end]), is_ended=True
-    )  # fmt: skip
+    shift = begin + min(widths)
+    text = Part("text", begin, widths, coding=written, value=bytes([end]), is_ended=True)
     moved = [replace(part, first=part.first + shift) for part in after]
     return [*before, text, *moved], before_bits + bits + after_bits

@@ -1,0 +1,160 @@
+"""Recordings alone to a guess at their format: what can be told of saves whose bytes nobody knows.
+
+Bits give the framing, the lengths that heads tell give the data, and from there on the steps are those of `learn`,
+with the supposed data for known ones. Nothing of it is ever called certain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapewright.cards import FormatCard
+from tapewright.cards.load import parse_card
+from tapewright.chain.learn import Layout, Learned, _listen
+from tapewright.learn.blind_blocks import Supposed, suppose
+from tapewright.learn.blind_checks import check_bits
+from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
+from tapewright.learn.blind_stretches import blind_stretches
+from tapewright.learn.card import Heading, card_text
+from tapewright.learn.framing import Framing
+from tapewright.learn.guesses import as_guesses
+from tapewright.learn.kinds import find_kinds
+from tapewright.learn.known import Known
+from tapewright.learn.line_code import LineCode, propose
+from tapewright.learn.plausible import surprise_bits
+from tapewright.learn.rules import rules_of
+from tapewright.learn.starts import possible_starts
+from tapewright.learn.stream import Stream
+from tapewright.learn.stretches import Stretch
+from tapewright.model import CardError, Recording
+
+__all__ = ["learn_blind"]
+
+#: So many line codes are tried; of their readings so many are looked through for checks, and into for everything.
+CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 1
+GUESS = (
+    "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound suggests;"
+    " which symbol is 1, the order of bits and what the bytes mean may be otherwise."
+)
+
+
+def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Learned:
+    """Guess the format of saves of which nothing is known.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        Saves of one machine; several different ones tell much more than one.
+    name : str
+        Of the card.
+
+    Returns
+    -------
+    Learned
+        Its conclusions are at most ``likely``.
+    """
+    codes, heard = propose(recordings)
+    found = Learned(heard=heard, codes=codes)
+    if not codes:
+        return replace(found, problem="Nothing in these recordings sounds like data.")
+    code, streams, guesses = _choose(codes, recordings)
+    found = replace(found, code=code, streams=streams)
+    if not guesses:
+        return replace(found, problem="The symbols in these recordings do not add up to bytes.")
+    layout, _ = _lay_out(streams, guesses, code)
+    if layout is None:
+        return replace(found, problem="No way to tell blocks and their data in these recordings was found.")
+    rules = rules_of(layout.kinds, layout.framing)
+    text = _card(name, code, layout, len(recordings))
+    found = replace(found, layout=layout, rules=rules, text=text)
+    try:
+        return replace(found, card=parse_card(text, FormatCard, name))
+    except CardError as error:
+        return replace(found, problem=f"What was found makes no card: {error}.")
+
+
+def _choose(
+    codes: Sequence[LineCode], recordings: Sequence[Recording]
+) -> tuple[LineCode, list[Stream], list[BlindFraming]]:
+    """Take the line code whose own score and framing together are best."""
+    tried = []
+    for code in codes[:CODES_TRIED]:
+        streams = [_listen(recording, code) for recording in recordings]
+        guesses = guess_framings(streams, code.leader)
+        tried.append((code.score_bits + (guesses[0].bits if guesses else 0.0), code, streams, guesses))
+    _, code, streams, guesses = max(tried, key=lambda one: one[0])
+    return code, streams, guesses
+
+
+def _lay_out(
+    streams: Sequence[Stream], guesses: Sequence[BlindFraming], code: LineCode
+) -> tuple[Layout | None, list[Known]]:
+    """The shortest description of the bytes in whichever view of whichever framing, and what the saves hold by it."""
+    readings: list[_Reading] = []
+    for guess in guesses:
+        for framing in views(guess.framing):
+            stretches = blind_stretches(streams, framing, code.leader, guess.skip)
+            readings += [
+                _Reading(one.bits + guess.bits, stretches, one) for one in suppose(stretches, framing)
+            ]
+    best: tuple[float, Layout | None, list[Known]] = np.inf, None, []
+    for reading in _worth_a_look(readings):
+        one = reading.supposed
+        for starts in possible_starts(one.samples, one.knowns):
+            kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
+            layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts)
+            score = layout.bits + _data_bits(one) - reading.bits + one.bits
+            if score < best[0]:
+                best = score, layout, one.knowns
+    return best[1:]
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A way to read all saves, and how much speaks for it."""
+
+    bits: float
+    stretches: list[Stretch]
+    supposed: Supposed
+
+
+def _worth_a_look(readings: Sequence[_Reading]) -> list[_Reading]:
+    """The readings that two looks like best: one at lengths and data, one for a check at the end."""
+    ranked = sorted(readings, key=lambda reading: -reading.bits)
+    ways = list(dict.fromkeys(_way(reading) for reading in ranked))[:WAYS_CHECKED]
+    checked = [
+        replace(reading, bits=reading.bits + _check_bits(reading.supposed))
+        for reading in ranked
+        if _way(reading) in ways
+    ]
+    return sorted(checked, key=lambda reading: -reading.bits)[:READINGS_TRIED]
+
+
+def _way(reading: _Reading) -> tuple[Framing, tuple[int, ...]]:
+    return reading.supposed.framing, reading.supposed.key
+
+
+def _check_bits(one: Supposed) -> float:
+    return check_bits(one.samples, one.knowns, one.framing.coding)
+
+
+def _data_bits(one: Supposed) -> float:
+    contents = {known.data for known in one.knowns}
+    return sum(surprise_bits(np.frombuffer(content, np.uint8)) for content in contents)
+
+
+def _card(name: str, code: LineCode, layout: Layout, count: int) -> str:
+    symbols = dict(code.symbols)
+    if layout.framing.swapped[0]:
+        symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
+    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
+    symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
+    source = f"guessed from {count} recording{'s' if count > 1 else ''} of unknown programs"
+    heading = Heading(
+        name, f"Guessed format: {code.family}", source, GUESS, symbols,
+        (code.words, "A guess: which of the two is 1 is not known."),
+    )  # fmt: skip
+    return card_text(heading, layout.framing, layout.kinds, rules_of(layout.kinds, layout.framing))

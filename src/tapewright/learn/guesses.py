@@ -1,0 +1,43 @@
+"""Conclusions drawn without a known byte: never surer than likely."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from tapewright.learn.checks import LIKELY_BITS, CheckClaim
+from tapewright.learn.kinds import Kind
+from tapewright.learn.messages import Named
+
+__all__ = ["as_guesses"]
+
+#: How far fields without known bytes can lead at most: likely, if so many different programs agree.
+PROGRAMS_FOR_LIKELY = 2
+
+
+def as_guesses(kinds: Sequence[Kind]) -> list[Kind]:
+    """Give kinds of block whose fields and checks are ``likely`` at most, and ``open`` if one program told them."""
+    return [_as_guess(kind) for kind in kinds]
+
+
+def _as_guess(kind: Kind) -> Kind:
+    programs = len({sample.head + sample.tail for sample in kind.samples})
+    most = LIKELY_BITS if programs >= PROGRAMS_FOR_LIKELY else LIKELY_BITS / 2
+    return replace(
+        kind,
+        head=tuple(_humbler(item, most) for item in kind.head),
+        tail=tuple(_humbler(item, most) for item in kind.tail),
+        head_check=_humbler_claim(kind.head_check, programs),
+        tail_check=_humbler_claim(kind.tail_check, programs),
+    )
+
+
+def _humbler(item: Named, most: float) -> Named:
+    return replace(item, part=replace(item.part, lead_bits=min(item.part.lead_bits, most)))
+
+
+def _humbler_claim(claim: CheckClaim | None, programs: int) -> CheckClaim | None:
+    if claim is None:
+        return None
+    is_likely = claim.certainty != "open" and programs >= PROGRAMS_FOR_LIKELY
+    return replace(claim, certainty="likely" if is_likely else "open")
