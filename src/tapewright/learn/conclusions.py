@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,7 +76,31 @@ def conclusions_of(found: Findings) -> tuple[Conclusion, ...]:
     for kind in found.kinds:
         told += _block(found, kind, "" if is_one else kind.name)
     told += [*_blocks(found), *_addresses(found)]
-    return tuple(told)
+    return tuple(map(_as_guess, told) if found.is_guess else told)
+
+
+def _as_guess(conclusion: Conclusion) -> Conclusion:
+    """Say no more than can be known where nobody said what was saved."""
+    certainty: Certainty = "likely" if conclusion.certainty == "certain" else conclusion.certainty
+    guess = replace(conclusion, certainty=certainty)
+    if conclusion.what in _GUESSES:
+        evidence, rivals = _GUESSES[conclusion.what]
+        guess = replace(guess, evidence=evidence, rivals=rivals, certainty="open" if rivals else certainty)
+    return guess
+
+
+#: What is said instead of some conclusions' evidence where no byte is known, and what else each may be.
+_GUESSES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "line code": (
+        "Its symbols explain the sound best; nobody said which of the two is 1.",
+        ("0 and 1 exchanged",),
+    ),
+    "bit order": ("It makes the likeliest bytes.", ("the other order",)),
+    "framing": ("The symbols between bytes are always these, as far as bytes can be told.", ()),
+    "parity": ("So it is in the bytes that were made out.", ()),
+    "data coding": ("It makes the likeliest bytes.", ("inverted",)),
+    "addresses": ("Numbers before the data behave like that.", ()),
+}
 
 
 def _sound(found: Findings) -> Iterator[Conclusion]:

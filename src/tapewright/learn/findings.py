@@ -47,6 +47,8 @@ class Findings:
         By how much the description is longer with 0 and 1 the other way round.
     starts_lead_bits : float
         By how much it is longer with other addresses.
+    is_guess : bool
+        Whether nobody said what was saved, and `knowns` are supposed.
     """
 
     code: LineCode
@@ -59,6 +61,7 @@ class Findings:
     starts: tuple[int | None, ...]
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
+    is_guess: bool = False
 
     @property
     def known_bytes(self) -> int:
