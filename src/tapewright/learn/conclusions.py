@@ -108,7 +108,7 @@ def _sound(found: Findings) -> Iterator[Conclusion]:
     bits = "; ".join(f"{bit} is {symbol_words(found.symbols[bit])}" for bit in "01")
     yield Conclusion(
         "line code", f"{code.family}: {bits}", certainty_of(8.0 * count),
-        f"{code.words} {count} of the {found.known_bytes} known bytes appear with it.",
+        f"{code.words.rstrip('.')}, and {count} of the {found.known_bytes} known bytes appear with it.",
     )  # fmt: skip
     lengths = ", ".join(
         f"{t.name} {t.microseconds:.4g} us (give or take {t.spread_us:.2g})" for t in code.timings
@@ -126,12 +126,19 @@ def _polarity(found: Findings) -> Conclusion:
     if found.code.polar:
         return Conclusion(
             "polarity", "matters: upside down it is other data", "certain",
-            "The symbols differ in which way the sound goes, not in lengths alone.",
+            f"The symbols differ in which way the sound goes, not in lengths alone{_upside_down(found)}.",
         )  # fmt: skip
     return Conclusion(
         "polarity", "does not matter: upside down it is the same data", "certain",
         "The symbols differ in lengths, not in which way the sound goes.",
     )  # fmt: skip
+
+
+def _upside_down(found: Findings) -> str:
+    """Which recordings are the other way up than the first."""
+    swapped = found.framing.swapped
+    others = [str(n + 1) for n, is_swapped in enumerate(swapped) if is_swapped != swapped[0]]
+    return f"; recording {', '.join(others)} is the other way up than the first" if others else ""
 
 
 def _byte(found: Findings) -> Iterator[Conclusion]:
@@ -332,7 +339,8 @@ def _blocks(found: Findings) -> Iterator[Conclusion]:
         evidence = f"{full} of {_times(len(counts), 'block')} have that many, the others fewer."
         yield Conclusion("blocks", says, "certain" if full > 1 else "likely", evidence)
     for doubt in found.rules.doubts:
-        yield Conclusion("blocks", doubt.split(";")[0].rstrip("."), "open", doubt)
+        says, _, then = doubt.rstrip(".").partition("; ")
+        yield Conclusion("blocks", says[:1].lower() + says[1:], "open", f"{then[:1].upper()}{then[1:]}.")
     copies = Counter(sample.copies for kind in found.kinds for sample in kind.samples)
     usual, often = copies.most_common(1)[0]
     total = sum(copies.values())

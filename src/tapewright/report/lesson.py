@@ -92,6 +92,8 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
     rows = []
     knowns = lesson.knowns or [Known(b"")] * len(lesson.recordings)
     for number, (recording, known) in enumerate(zip(lesson.recordings, knowns, strict=True)):
+        told = count(len(known.data), "byte") if known.data else "nothing"
+        supposed = ", supposed" if lesson.is_guess and known.data else ""
         address = "" if known.start is None else f" at {known.start:04X}"
         name = "" if known.name is None else f", saved as “{plain(known.name)}”"
         back = lesson.proof[number] if number < len(lesson.proof) else None
@@ -99,8 +101,7 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
             (
                 plain(recording.path or f"recording {number + 1}"),
                 length_text(recording.seconds),
-                f"{count(len(known.data), 'byte')}{address}{name}"
-                + (", supposed" if lesson.is_guess else ""),
+                f"{told}{address}{name}{supposed}",
                 "" if back is None else f"{back.right} of {back.total} bytes",
                 "" if back is None else back.check,
             )

@@ -115,7 +115,7 @@ def _strip_words(lesson: Lesson) -> str:
     if lesson.learned.layout is not None:
         return (
             "The end of the first leader and the beginning of the bytes in the first recording. Thin lines"
-            " are the boundaries of symbols; above them stands what each was taken for, below the first bytes."
+            " are boundaries of symbols; above them stands what each was taken for, below the first bytes."
         )
     if lesson.learned.streams:
         return (
