@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
 import numpy as np
@@ -76,7 +76,7 @@ class Lesson:
     recordings : tuple of Recording
     knowns : tuple of Known
     conclusions : tuple of Conclusion
-        Empty without a card.
+        Empty where no layout was found.
     suggestions : tuple of Suggestion
         What to record next, what settles most first; empty where nothing is open.
     proof : tuple of ReadBack
@@ -204,7 +204,7 @@ def _lesson(
     learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known, ...], *, is_guess: bool = False
 ) -> Lesson:
     """Draw conclusions, and try the card."""
-    if learned.card is None or learned.layout is None or learned.code is None:
+    if learned.layout is None or learned.code is None:
         return _failed(learned, sounds, knowns, is_guess)
     layout, held = learned.layout, knowns or tuple(learned.supposed)
     found = Findings(
@@ -212,13 +212,14 @@ def _lesson(
         layout.kinds, layout.rules, held, layout.starts,
         layout.turned_lead_bits, layout.starts_lead_bits, is_guess,
     )  # fmt: skip
-    proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
     conclusions = conclusions_of(found)
-    if is_guess:
-        return Lesson(
-            learned, sounds, held, conclusions, (TELL_BYTES,), proof, _guessed(proof), is_guess=True
-        )
-    return Lesson(learned, sounds, held, conclusions, advise(found), proof, _success(proof), _doubt(proof))
+    suggestions = (TELL_BYTES,) if is_guess else advise(found)
+    if learned.card is None:
+        failed = _failed(learned, sounds, held, is_guess)
+        return replace(failed, conclusions=conclusions, suggestions=suggestions)
+    proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
+    sentence, remedy = (_guessed(proof), "") if is_guess else (_success(proof), _doubt(proof))
+    return Lesson(learned, sounds, held, conclusions, suggestions, proof, sentence, remedy, is_guess)
 
 
 def _for_each(given: list[T], count: int, what: str) -> list[T]:

@@ -60,6 +60,7 @@ def lesson_html(lesson: Lesson) -> str:
         suggestions=[plain(suggestion.words) for suggestion in lesson.suggestions],
         conclusions=lesson.conclusions,
         saves=_saves(lesson),
+        proved=bool(lesson.proof),
         pictures=draw_lesson(lesson),
         tables=tables,
         legend=[(kind, words) for kind, words in TAKEN_FOR.items() if kind in taken],

@@ -125,6 +125,7 @@ def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None)
             indent=2,
         )
         _say_open(lesson)
+    if lesson.proof:
         say(("Reading the recordings with the card:", TITLE))
         for path, back in zip(audio, lesson.proof, strict=True):
             check = {"ok": "check agrees", "none": "no check"}.get(back.check, f"check {back.check}")
