@@ -80,7 +80,7 @@ print(json.dumps([code, [name for name in heavy if name in sys.modules]]), file=
     [
         (["--help"], 0), (["read", "--help"], 0), (["formats", "list"], 0), (["machines", "list"], 0),
         (["formats", "show", "kcs-300"], 0), (["wriet"], 2), (["read", "x.wav", "--fromat", "kcs-300"], 2),
-        (["image", "show", "x.bin", "--start", "512"], 2), (["learn", "x.wav", "-o", "x.toml"], 2),
+        (["image", "show", "x.bin", "--start", "512"], 2), (["learn", "x.wav", "-o", "x.txt"], 2),
     ],
 )  # fmt: skip
 def test_help_cards_and_mistakes_load_nothing_heavy(words, expected):

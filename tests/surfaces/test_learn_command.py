@@ -150,12 +150,31 @@ def test_noise_is_no_data(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "noise.wav", noise, 44_100)
     make_program(tmp_path / "one.bin", 5, 64)
     ran = run(
-        "learn", tmp_path / "noise.wav", "--known", tmp_path / "one.bin", "-o", tmp_path / "no.toml", "--json"
-    )
+        "learn", tmp_path / "noise.wav", "--known", tmp_path / "one.bin", "-o", tmp_path / "no.toml",
+        "--json", "--report", tmp_path / "no.html",
+    )  # fmt: skip
     told = json.loads(ran.out)
     assert (ran.code, told["card"], told["conclusions"]) == (1, None, [])
     assert told["stage"] in ("sound", "bits")
     assert told["remedy"]
+    page = (tmp_path / "no.html").read_text(encoding="utf-8")
+    assert 'id="data-half-waves"' in page
+    assert 'id="data-symbols"' in page
+
+
+def test_without_known_bytes_it_is_a_guess_and_never_certain(saves: Saves, tmp_path: Path) -> None:
+    ran = run(
+        "learn", saves.path("one.wav"), saves.path("two.wav"), "-o", tmp_path / "guess.toml", "--report",
+        tmp_path / "guess.html", "--json",
+    )  # fmt: skip
+    told = json.loads(ran.out)
+    assert (ran.code, told["guess"], told["proved"]) == (1, True, False)
+    assert "certain" not in {conclusion["certainty"] for conclusion in told["conclusions"]}
+    assert "--known" in " ".join(
+        [*(suggestion["words"] for suggestion in told["next"]), told["remedy"] or ""]
+    )
+    assert (tmp_path / "guess.toml").exists() == (told["card"] is not None)
+    assert (tmp_path / "guess.html").exists()
 
 
 def test_the_recording_that_holds_something_else_is_named(saves: Saves, tmp_path: Path) -> None:
@@ -217,7 +236,10 @@ def test_from_python(saves: Saves, tmp_path: Path) -> None:
 
 
 REFUSED = {
-    "known": (["one.wav", "-o", "x.toml"], "nothing says which bytes were saved; give the program file"),
+    "start without bytes": (
+        ["one.wav", "--start", "0243", "-o", "x.toml"],
+        "an address or a name says something of known bytes; give those too, or neither",
+    ),
     "count": (
         ["one.wav", "--known", "one.bin", "two.bin", "-o", "x.toml"],
         "2 known programs do not go with one recording; give one for each recording, in the same order",

@@ -105,6 +105,8 @@ class Learned:
     framings : list of Framing
         All under which the known bytes appear, the likeliest first.
     layout : Layout or None
+    supposed : list of Known
+        What each save would hold, where nobody said it.
     problem : str
         Why there is no card, in a sentence.
     """
@@ -117,6 +119,7 @@ class Learned:
     streams: list[Stream] = field(default_factory=list)
     framings: list[Framing] = field(default_factory=list)
     layout: Layout | None = None
+    supposed: list[Known] = field(default_factory=list)
     problem: str = ""
 
 

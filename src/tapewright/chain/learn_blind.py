@@ -13,7 +13,7 @@ import numpy as np
 
 from tapewright.cards import FormatCard
 from tapewright.cards.load import parse_card
-from tapewright.chain.learn import Layout, Learned, _listen
+from tapewright.chain.learn import Layout, Learned, _listen, card_symbols
 from tapewright.learn.blind_blocks import Supposed, suppose
 from tapewright.learn.blind_checks import check_bits
 from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
@@ -64,12 +64,11 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     found = replace(found, code=code, streams=streams)
     if not guesses:
         return replace(found, problem="The symbols in these recordings do not add up to bytes.")
-    layout, _ = _lay_out(streams, guesses, code)
+    layout, supposed = _lay_out(streams, guesses, code)
     if layout is None:
         return replace(found, problem="No way to tell blocks and their data in these recordings was found.")
-    rules = rules_of(layout.kinds, layout.framing)
     text = _card(name, code, layout, len(recordings))
-    found = replace(found, layout=layout, rules=rules, text=text)
+    found = replace(found, layout=layout, supposed=supposed, framings=[layout.framing], text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -104,9 +103,10 @@ def _lay_out(
     for reading in _worth_a_look(readings):
         one = reading.supposed
         for starts in possible_starts(one.samples, one.knowns):
-            kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
-            layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts)
-            score = layout.bits + _data_bits(one) - reading.bits + one.bits
+            kinds = as_guesses(find_kinds(one.samples, one.knowns, starts, one.framing))
+            rules = rules_of(kinds, one.framing)
+            layout = Layout(one.framing, reading.stretches, one.samples, kinds, starts, rules)
+            score = sum(kind.bits for kind in kinds) + _data_bits(one) - reading.bits + one.bits
             if score < best[0]:
                 best = score, layout, one.knowns
     return best[1:]
@@ -147,14 +147,9 @@ def _data_bits(one: Supposed) -> float:
 
 
 def _card(name: str, code: LineCode, layout: Layout, count: int) -> str:
-    symbols = dict(code.symbols)
-    if layout.framing.swapped[0]:
-        symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
-    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
-    symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
     source = f"guessed from {count} recording{'s' if count > 1 else ''} of unknown programs"
     heading = Heading(
-        name, f"Guessed format: {code.family}", source, GUESS, symbols,
+        name, f"Guessed format: {code.family}", source, GUESS, card_symbols(code, layout),
         (code.words, "A guess: which of the two is 1 is not known."),
     )  # fmt: skip
-    return card_text(heading, layout.framing, layout.kinds, rules_of(layout.kinds, layout.framing))
+    return card_text(heading, layout.framing, layout.kinds, layout.rules)

@@ -12,6 +12,7 @@ import numpy as np
 from tapewright.audio import load
 from tapewright.cards import FormatCard
 from tapewright.chain.learn import Learned, card_symbols, learn
+from tapewright.chain.learn_blind import learn_blind
 from tapewright.chain.read import read_source
 from tapewright.chain.write import ImageLike, _image
 from tapewright.files import write_text
@@ -28,6 +29,12 @@ __all__ = ["Lesson", "ReadBack", "learn_format"]
 FEWEST_BYTES, FEWEST_RUNS = 16, 8
 #: A recording that holds less than this share of the known bytes is of something else.
 HOLDS_SHARE = 0.5
+#: What settles everything where nothing is known.
+TELL_BYTES = Suggestion(
+    "Key in a program, save it, and give the recording together with its bytes (--known): that settles"
+    " all of it.",
+    ("line code", "bit order", "data coding", "check"),
+)
 
 SoundLike = Recording | str | os.PathLike[str]
 Stage = Literal["sound", "bits", "bytes", "card"]
@@ -78,6 +85,8 @@ class Lesson:
         How far it got, in one line.
     remedy : str
         What to do where it failed.
+    is_guess : bool
+        Whether nobody said what was saved: `knowns` are supposed then, and nothing is proved.
     """
 
     learned: Learned
@@ -88,6 +97,7 @@ class Lesson:
     proof: tuple[ReadBack, ...]
     sentence: str
     remedy: str = ""
+    is_guess: bool = False
 
     @property
     def card(self) -> FormatCard | None:
@@ -110,8 +120,8 @@ class Lesson:
 
     @property
     def is_proved(self) -> bool:
-        """Whether the card reads every recording it was learned from, byte for byte."""
-        return bool(self.proof) and all(back.holds for back in self.proof)
+        """Whether the card reads every recording it was learned from, byte for byte as it is known."""
+        return not self.is_guess and bool(self.proof) and all(back.holds for back in self.proof)
 
     def save(self, path: str | os.PathLike[str], *, force: bool = False) -> None:
         """Write the card.
@@ -134,19 +144,19 @@ class Lesson:
 def learn_format(
     recordings: SoundLike | Sequence[SoundLike],
     *,
-    known: ImageLike | Sequence[ImageLike],
+    known: ImageLike | Sequence[ImageLike] | None = None,
     start: int | Sequence[int | None] | None = None,
     name: str | Sequence[str | None] | None = None,
     card_name: str = "learned",
 ) -> Lesson:
-    """Work out an unknown format from recordings of saves whose bytes are known.
+    """Work out an unknown format from recordings of saves, best of such whose bytes are known.
 
     Parameters
     ----------
     recordings : path or Recording, or several
         Saves of one machine.
-    known : path of a program file, Image or bytes, or several
-        What was saved: one for each recording, or one for all.
+    known : path of a program file, Image or bytes, or several, optional
+        What was saved: one for each recording, or one for all. Without it the format is guessed.
     start : int, or several, optional
         Address of the first byte, where the program does not say it.
     name : str, or several, optional
@@ -170,6 +180,11 @@ def learn_format(
     count = len(sounds)
     if not count:
         raise UsageError("there is no recording to learn from; give one at least")
+    if known is None:
+        if start is not None or name is not None:
+            raise UsageError("an address or a name says something of known bytes; give those too, or neither")
+        loaded = _loaded(sounds)
+        return _lesson(learn_blind(loaded, name=card_name), loaded, (), is_guess=True)
     programs = [known] if isinstance(known, (Image, bytes, str, os.PathLike)) else list(known)
     starts = [start] if start is None or isinstance(start, int) else list(start)
     names = [name] if name is None or isinstance(name, str) else list(name)
@@ -177,19 +192,33 @@ def learn_format(
     starts = _for_each(starts, count, "addresses")
     names = _for_each(names, count, "names")
     knowns = tuple(_known(*facts) for facts in zip(programs, starts, names, strict=True))
-    loaded = tuple(sound if isinstance(sound, Recording) else load(sound) for sound in sounds)
-    learned = learn(loaded, knowns, name=card_name)
+    loaded = _loaded(sounds)
+    return _lesson(learn(loaded, knowns, name=card_name), loaded, knowns)
+
+
+def _loaded(sounds: Sequence[SoundLike]) -> tuple[Recording, ...]:
+    return tuple(sound if isinstance(sound, Recording) else load(sound) for sound in sounds)
+
+
+def _lesson(
+    learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known, ...], *, is_guess: bool = False
+) -> Lesson:
+    """Draw conclusions, and try the card."""
     if learned.card is None or learned.layout is None or learned.code is None:
-        return _failed(learned, loaded, knowns)
+        return _failed(learned, sounds, knowns, is_guess)
+    layout, held = learned.layout, knowns or tuple(learned.supposed)
     found = Findings(
-        learned.code, card_symbols(learned.code, learned.layout), learned.layout.framing, learned.framings,
-        learned.layout.kinds, learned.layout.rules, knowns, learned.layout.starts,
-        learned.layout.turned_lead_bits, learned.layout.starts_lead_bits,
+        learned.code, card_symbols(learned.code, layout), layout.framing, learned.framings,
+        layout.kinds, layout.rules, held, layout.starts,
+        layout.turned_lead_bits, layout.starts_lead_bits, is_guess,
     )  # fmt: skip
-    proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(loaded, knowns, strict=True))
-    return Lesson(
-        learned, loaded, knowns, conclusions_of(found), advise(found), proof, _success(proof), _doubt(proof)
-    )
+    proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
+    conclusions = conclusions_of(found)
+    if is_guess:
+        return Lesson(
+            learned, sounds, held, conclusions, (TELL_BYTES,), proof, _guessed(proof), is_guess=True
+        )
+    return Lesson(learned, sounds, held, conclusions, advise(found), proof, _success(proof), _doubt(proof))
 
 
 def _for_each(given: list[T], count: int, what: str) -> list[T]:
@@ -250,6 +279,13 @@ def _success(proof: Sequence[ReadBack]) -> str:
     return f"The card reads {right} of {total} known bytes: not all of {bad} came back as it should."
 
 
+def _guessed(proof: Sequence[ReadBack]) -> str:
+    total = sum(back.right for back in proof)
+    checked = sum(back.check == "ok" for back in proof)
+    said = f" The check it supposes agrees in {checked} of {len(proof)}." if checked else ""
+    return f"This is a guess, as nobody said what was saved: it makes {total} bytes of the recordings.{said}"
+
+
 def _doubt(proof: Sequence[ReadBack]) -> str:
     """What to do about recordings the card does not read."""
     strange = [n for n, back in enumerate(proof) if back.right < HOLDS_SHARE * back.total]
@@ -262,7 +298,9 @@ def _doubt(proof: Sequence[ReadBack]) -> str:
     )
 
 
-def _failed(learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known, ...]) -> Lesson:
+def _failed(
+    learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known, ...], is_guess: bool
+) -> Lesson:
     """Say how far it got, and what to do."""
     sentence, remedy = learned.problem, ""
     if not learned.codes:
@@ -270,6 +308,8 @@ def _failed(learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known
             "check that these are recordings of saves, loud enough and not overdriven, and not of speech or"
             " music"
         )
+    elif is_guess:
+        remedy = "key in a program, save it, and give the recording together with its bytes, with --known"
     elif not learned.framings:
         assert learned.code is not None
         sentence = f"The sound is data ({learned.code.family}), but the known bytes do not appear in it."
@@ -284,7 +324,7 @@ def _failed(learned: Learned, sounds: tuple[Recording, ...], knowns: tuple[Known
             remedy = "give each recording its own program, in the same order; or leave that recording out"
     else:
         remedy = "save again, with another program, and give both recordings"
-    return Lesson(learned, sounds, knowns, (), (), (), sentence, remedy)
+    return Lesson(learned, sounds, knowns, (), (), (), sentence, remedy, is_guess)
 
 
 def _numbered(places: Sequence[int]) -> str:

@@ -213,9 +213,9 @@ def _framing_questions(found: Findings, known: Program) -> Iterator[_Question]:
     ):
         if differs:
             yield _Question(what, tuple(_reading(o) for o in (framing, *differs)))
-    ones = [value.bit_count() % 2 for save in found.knowns for value in save.data]
+    ones = [value.bit_count() % 2 for value in found.sent_bytes]
     if byte.symbols_per_byte > byte.bits and min(sum(ones), len(ones) - sum(ones)) < CERTAIN_BITS:
-        yield _Question("parity", (lambda program: "", _parities))
+        yield _Question("parity", (lambda program: "", lambda program: _parities(framing.sent(program.data))))
     if 1.0 <= found.turned_lead_bits < CERTAIN_BITS:
         yield _Question("data coding", (lambda program: "", lambda program: _is_other(program, known)))
 
@@ -233,10 +233,10 @@ def _reading(framing: Framing) -> Outcome:
     return bits
 
 
-def _parities(program: Program) -> str:
+def _parities(sent: bytes) -> str:
     """Whether both parities are there often enough."""
-    ones = sum(value.bit_count() % 2 for value in program.data)
-    return "both" if min(ones, len(program.data) - ones) >= CERTAIN_BITS else ""
+    ones = sum(value.bit_count() % 2 for value in sent)
+    return "both" if min(ones, len(sent) - ones) >= CERTAIN_BITS else ""
 
 
 def _part_question(

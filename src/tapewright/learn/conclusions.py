@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,7 +76,31 @@ def conclusions_of(found: Findings) -> tuple[Conclusion, ...]:
     for kind in found.kinds:
         told += _block(found, kind, "" if is_one else kind.name)
     told += [*_blocks(found), *_addresses(found)]
-    return tuple(told)
+    return tuple(map(_as_guess, told) if found.is_guess else told)
+
+
+def _as_guess(conclusion: Conclusion) -> Conclusion:
+    """Say no more than can be known where nobody said what was saved."""
+    certainty: Certainty = "likely" if conclusion.certainty == "certain" else conclusion.certainty
+    guess = replace(conclusion, certainty=certainty)
+    if conclusion.what in _GUESSES:
+        evidence, rivals = _GUESSES[conclusion.what]
+        guess = replace(guess, evidence=evidence, rivals=rivals, certainty="open" if rivals else certainty)
+    return guess
+
+
+#: What is said instead of some conclusions' evidence where no byte is known, and what else each may be.
+_GUESSES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "line code": (
+        "Its symbols explain the sound best; nobody said which of the two is 1.",
+        ("0 and 1 exchanged",),
+    ),
+    "bit order": ("It makes the likeliest bytes.", ("the other order",)),
+    "framing": ("The symbols between bytes are always these, as far as bytes can be told.", ()),
+    "parity": ("So it is in the bytes that were made out.", ()),
+    "data coding": ("It makes the likeliest bytes.", ("inverted",)),
+    "addresses": ("Numbers before the data behave like that.", ()),
+}
 
 
 def _sound(found: Findings) -> Iterator[Conclusion]:
@@ -84,7 +108,7 @@ def _sound(found: Findings) -> Iterator[Conclusion]:
     bits = "; ".join(f"{bit} is {symbol_words(found.symbols[bit])}" for bit in "01")
     yield Conclusion(
         "line code", f"{code.family}: {bits}", certainty_of(8.0 * count),
-        f"{code.words} {count} of the {found.known_bytes} known bytes appear with it.",
+        f"{code.words.rstrip('.')}, and {count} of the {found.known_bytes} known bytes appear with it.",
     )  # fmt: skip
     lengths = ", ".join(
         f"{t.name} {t.microseconds:.4g} us (give or take {t.spread_us:.2g})" for t in code.timings
@@ -102,12 +126,19 @@ def _polarity(found: Findings) -> Conclusion:
     if found.code.polar:
         return Conclusion(
             "polarity", "matters: upside down it is other data", "certain",
-            "The symbols differ in which way the sound goes, not in lengths alone.",
+            f"The symbols differ in which way the sound goes, not in lengths alone{_upside_down(found)}.",
         )  # fmt: skip
     return Conclusion(
         "polarity", "does not matter: upside down it is the same data", "certain",
         "The symbols differ in lengths, not in which way the sound goes.",
     )  # fmt: skip
+
+
+def _upside_down(found: Findings) -> str:
+    """Which recordings are the other way up than the first."""
+    swapped = found.framing.swapped
+    others = [str(n + 1) for n, is_swapped in enumerate(swapped) if is_swapped != swapped[0]]
+    return f"; recording {', '.join(others)} is the other way up than the first" if others else ""
 
 
 def _byte(found: Findings) -> Iterator[Conclusion]:
@@ -152,9 +183,9 @@ def _parity(found: Findings) -> Conclusion:
     byte = found.framing.byte
     if byte.symbols_per_byte == byte.bits:
         return Conclusion("parity", "none", "certain", "Nothing stands between one byte and the next.")
-    ones = Counter(value.bit_count() % 2 for known in found.knowns for value in known.data)
+    ones = Counter(value.bit_count() % 2 for value in found.sent_bytes)
     fewest = min(ones[0], ones[1])
-    evidence = f"Of the known bytes {ones[1]} have an odd number of ones and {ones[0]} an even one."
+    evidence = f"Of the known bytes on tape {ones[1]} have an odd number of ones and {ones[0]} an even one."
     rivals = (
         () if fewest >= CERTAIN_BITS else ("a constant" if byte.parity != "none" else "even or odd parity",)
     )
@@ -206,11 +237,13 @@ def _leader(found: Findings, kind: Kind, name: str) -> Conclusion:
         return Conclusion("leader", "none", "likely", "The bytes follow what is before them.", (), name)
     symbol = next(sample.lead for sample in kind.samples if sample.lead)
     middle, low, high = float(np.median(seconds)), float(seconds.min()), float(seconds.max())
+    is_first = kind is found.kinds[0] and len(seconds) == _saves(kind)
+    after = "" if is_first else ", with what the block before it ends in"
     alike = high - low <= max(ALIKE * middle, SHORTEST_SECONDS)
     length = f"{middle:.2f} s" if alike else f"{low:.2f} to {high:.2f} s"
     certainty: Certainty = "certain" if alike and len(seconds) > 1 else "likely"
     evidence = f"So it is before {_times(len(seconds), 'block')}."
-    return Conclusion("leader", f"{symbol} for {length}", certainty, evidence, (), name)
+    return Conclusion("leader", f"{symbol} for {length}{after}", certainty, evidence, (), name)
 
 
 def _marks(kind: Kind, name: str) -> Iterator[Conclusion]:
@@ -306,7 +339,8 @@ def _blocks(found: Findings) -> Iterator[Conclusion]:
         evidence = f"{full} of {_times(len(counts), 'block')} have that many, the others fewer."
         yield Conclusion("blocks", says, "certain" if full > 1 else "likely", evidence)
     for doubt in found.rules.doubts:
-        yield Conclusion("blocks", doubt.split(";")[0].rstrip("."), "open", doubt)
+        says, _, then = doubt.rstrip(".").partition("; ")
+        yield Conclusion("blocks", says[:1].lower() + says[1:], "open", f"{then[:1].upper()}{then[1:]}.")
     copies = Counter(sample.copies for kind in found.kinds for sample in kind.samples)
     usual, often = copies.most_common(1)[0]
     total = sum(copies.values())

@@ -47,6 +47,8 @@ class Findings:
         By how much the description is longer with 0 and 1 the other way round.
     starts_lead_bits : float
         By how much it is longer with other addresses.
+    is_guess : bool
+        Whether nobody said what was saved, and `knowns` are supposed.
     """
 
     code: LineCode
@@ -59,11 +61,17 @@ class Findings:
     starts: tuple[int | None, ...]
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
+    is_guess: bool = False
 
     @property
     def known_bytes(self) -> int:
         """How many bytes were known, of all saves."""
         return sum(len(known.data) for known in self.knowns)
+
+    @property
+    def sent_bytes(self) -> bytes:
+        """The known bytes of all saves as they stand on tape."""
+        return b"".join(self.framing.sent(known.data) for known in self.knowns)
 
     def framing_lead_bits(self, other: Framing) -> float:
         """By how many bits the framing leads another: eight for each byte found with it alone."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Literal
 
 from tapewright.cards.layout import FIELD_WIDTH
@@ -18,6 +19,8 @@ from tapewright.learn.samples import Sample
 
 __all__ = ["block_numbers", "part_bytes", "predicted_messages", "without_equals"]
 
+#: Programs are saved in thought in so many blocks at most.
+MOST_BLOCKS = 400
 #: Programs that are saved in thought to see whether two descriptions ever differ: of lengths and at addresses
 #: such as machines with sixteen address lines have, and under names of all lengths.
 _PROBES = [
@@ -29,6 +32,7 @@ _PROBES = [
 ]  # fmt: skip
 
 
+@lru_cache(maxsize=64)
 def block_numbers(program: Program, size: int | None, *, has_data: bool) -> list[dict[str, int]]:
     """Give the numbers a writer would know of each block.
 
@@ -108,6 +112,7 @@ def _is_equal(rival: Rival, kind: Kind, size: int | None) -> bool:
         b"".join(part_bytes(part, numbers, probe) for part in rival.mine)
         == b"".join(part_bytes(part, numbers, probe) for part in rival.other)
         for probe in _PROBES
+        if size is None or len(probe.data) <= MOST_BLOCKS * size
         for numbers in block_numbers(probe, size, has_data=kind.has_data)
     )
 

@@ -9,6 +9,7 @@ from plotly.offline import get_plotlyjs
 
 from tapewright.chain import Lesson
 from tapewright.files import check_output, write_text
+from tapewright.learn.known import Known
 from tapewright.report.lesson_bytes import all_kinds, bit_rows, byte_tables
 from tapewright.report.lesson_pictures import draw_lesson
 from tapewright.report.page import environment, figure_json, plot_settings, text_of
@@ -77,19 +78,22 @@ def lesson_html(lesson: Lesson) -> str:
 def _word(lesson: Lesson) -> str:
     if lesson.card is None:
         return "Not learned"
-    return "Learned" if lesson.is_proved else "Not proved"
+    return "Guessed" if lesson.is_guess else "Learned" if lesson.is_proved else "Not proved"
 
 
 def _state(lesson: Lesson) -> str:
     if lesson.card is None:
         return "nothing"
-    return "good" if lesson.is_proved else "damaged"
+    return "unchecked" if lesson.is_guess else "good" if lesson.is_proved else "damaged"
 
 
 def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
     """A row for each recording: name, length, what was said of it, and what came back."""
     rows = []
-    for number, (recording, known) in enumerate(zip(lesson.recordings, lesson.knowns, strict=True)):
+    knowns = lesson.knowns or [Known(b"")] * len(lesson.recordings)
+    for number, (recording, known) in enumerate(zip(lesson.recordings, knowns, strict=True)):
+        told = count(len(known.data), "byte") if known.data else "nothing"
+        supposed = ", supposed" if lesson.is_guess and known.data else ""
         address = "" if known.start is None else f" at {known.start:04X}"
         name = "" if known.name is None else f", saved as “{plain(known.name)}”"
         back = lesson.proof[number] if number < len(lesson.proof) else None
@@ -97,8 +101,8 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
             (
                 plain(recording.path or f"recording {number + 1}"),
                 length_text(recording.seconds),
-                f"{count(len(known.data), 'byte')}{address}{name}",
-                "" if back is None else f"{back.right} of {back.total} bytes right",
+                f"{told}{address}{name}{supposed}",
+                "" if back is None else f"{back.right} of {back.total} bytes",
                 "" if back is None else back.check,
             )
         )

@@ -1,4 +1,4 @@
-"""Bytes of all recordings one under another, each marked with what it was taken for; or bits, where it stopped."""
+"""Bytes of all recordings one under another, each marked with what it was taken for; or bits alone."""
 
 from __future__ import annotations
 

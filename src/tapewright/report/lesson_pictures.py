@@ -114,8 +114,8 @@ def _classes_us(lesson: Lesson) -> Sequence[float]:
 def _strip_words(lesson: Lesson) -> str:
     if lesson.learned.layout is not None:
         return (
-            "The end of the first leader and the beginning of the bytes in the first recording. Thin lines are"
-            " the boundaries of symbols; above them stands what each was taken for, below the first bytes."
+            "The end of the first leader and the beginning of the bytes in the first recording. Thin lines"
+            " are boundaries of symbols; above them stands what each was taken for, below the first bytes."
         )
     if lesson.learned.streams:
         return (

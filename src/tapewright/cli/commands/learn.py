@@ -1,4 +1,4 @@
-"""``tapewright learn``: recordings of saves whose bytes are known to a format card."""
+"""``tapewright learn``: recordings of saves, best of such whose bytes are known, to a format card."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ def learn(
         Parameter(
             metavar="IMAGE",
             consume_multiple=True,
-            help="What was saved: a program file for each recording in the same order, or one for all.",
+            help="What was saved: a program file for each recording in the same order, or one for all."
+            " Without it the format is guessed.",
         ),
     ] = None,
     start: Annotated[
@@ -68,13 +69,13 @@ def learn(
     json: Json = False,
 ) -> int:
     """Learn a format."""
-    _check_request(audio, known, output, report, force)
+    _check_request(audio, output, report, force)
     starts = [parse_address(text, "--start") for text in start] if start else None
     from tapewright import chain
 
     with working(f"learning from {', '.join(audio)} ..."):
         lesson = chain.learn_format(
-            audio, known=known, start=starts, name=name or None, card_name=_card_name(output)
+            audio, known=known or None, start=starts, name=name or None, card_name=_card_name(output)
         )
     if lesson.card is not None:
         lesson.save(output, force=force)
@@ -92,9 +93,7 @@ def learn(
     return DONE if lesson.is_proved else DAMAGED
 
 
-def _check_request(
-    audio: list[str], known: list[str] | None, output: str, report: str | None, force: bool
-) -> None:
+def _check_request(audio: list[str], output: str, report: str | None, force: bool) -> None:
     """Refuse now what could not be done after the work."""
     from tapewright.files import check_output
     from tapewright.model import OutputError, UsageError
@@ -109,11 +108,6 @@ def _check_request(
                 f"{path} is the recording itself, which is never written over; give another name"
             )
         check_output(path, force=force)
-    if not known:
-        raise UsageError(
-            "nothing says which bytes were saved; give the program file with --known, such as --known"
-            " program.hex"
-        )
 
 
 def _card_name(output: str) -> str:
@@ -134,13 +128,15 @@ def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None)
         say(("Reading the recordings with the card:", TITLE))
         for path, back in zip(audio, lesson.proof, strict=True):
             check = {"ok": "check agrees", "none": "no check"}.get(back.check, f"check {back.check}")
-            look = GOOD if back.holds else BAD
-            say("  ", (path, TITLE), ": ", (f"{back.right} of {back.total} bytes right, {check}", look))
+            look = DOUBT if lesson.is_guess else GOOD if back.holds else BAD
+            right = "as supposed" if lesson.is_guess else "right"
+            say("  ", (path, TITLE), ": ", (f"{back.right} of {back.total} bytes {right}, {check}", look))
     if made is not None:
         say("Card: ", (made, TITLE))
     if report is not None:
         say(f"Report: {report}")
-    say((f"Verdict: {lesson.sentence}", GOOD if lesson.is_proved else BAD))
+    is_made_guess = lesson.is_guess and lesson.card is not None
+    say((f"Verdict: {lesson.sentence}", GOOD if lesson.is_proved else DOUBT if is_made_guess else BAD))
     if lesson.remedy:
         say(("What to do: ", TITLE), f"{lesson.remedy}.")
 
@@ -173,6 +169,7 @@ def _document(lesson: Lesson, audio: list[str], made: str | None) -> dict[str, o
         "recordings": audio,
         "card": made,
         "stage": lesson.stage,
+        "guess": lesson.is_guess,
         "proved": lesson.is_proved,
         "sentence": lesson.sentence,
         "remedy": lesson.remedy or None,
