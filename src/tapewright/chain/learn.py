@@ -28,12 +28,15 @@ from tapewright.model import CardError, Recording
 
 __all__ = ["Layout", "Learned", "card_symbols", "learn"]
 
-#: With so much of the known bytes found, no other line code is tried.
-ENOUGH_FOUND = 0.9
+#: With so much of the known bytes found, no other line code is tried. (Runs of five that a cut between two
+#: blocks divides are not found.)
+ENOUGH_FOUND = 0.6
 #: Listening again may find so much less of them by chance.
 FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
+#: So many layouts at most are finished with their checks, if they are so near the shortest without.
+MOST_FINISHED, NEAR_BITS = 3, 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
 MEANINGS_TO_DOUBT = ("end", "length", "start")
 
@@ -140,13 +143,13 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     found = Learned(heard=heard, codes=codes)
     if not codes:
         return replace(found, problem="Nothing in these recordings sounds like data.")
-    code, framing = _choose(codes, recordings, knowns)
-    if code is None or framing is None:
+    code, first = _choose(codes, recordings, knowns)
+    if code is None or first is None:
         return replace(
             found, code=codes[0], streams=[_listen(recording, codes[0]) for recording in recordings],
             problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
         )  # fmt: skip
-    streams = [_listen(recording, code) for recording in recordings]
+    streams = [first, *(_listen(recording, code) for recording in recordings[1:])]
     framings = find_framing(streams, knowns)
     if not framings:
         return replace(
@@ -192,14 +195,16 @@ def _used(layout: Layout, leader: str) -> set[str]:
 
 def _choose(
     codes: Sequence[LineCode], recordings: Sequence[Recording], knowns: Sequence[Known]
-) -> tuple[LineCode | None, Framing | None]:
+) -> tuple[LineCode | None, Stream | None]:
     """Find the line code under which most of the known bytes appear, in the first recording."""
-    best: tuple[LineCode | None, Framing | None] = None, None
+    best: tuple[LineCode | None, Stream | None] = None, None
+    most = 0.0
     for code in codes:
-        framings = find_framing([_listen(recordings[0], code)], knowns[:1])
-        if framings and (best[1] is None or framings[0].found > best[1].found):
-            best = code, framings[0]
-        if best[1] is not None and best[1].found >= ENOUGH_FOUND:
+        stream = _listen(recordings[0], code)
+        framings = find_framing([stream], knowns[:1])
+        if framings and framings[0].found > most:
+            best, most = (code, stream), framings[0].found
+        if most >= ENOUGH_FOUND:
             break
     return best
 
@@ -214,7 +219,7 @@ def _lay_out(
     streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
 ) -> Layout | None:
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
-    layouts = []
+    drafts: list[tuple[Layout, str]] = []
     for turned in (framing, framing.turned):
         stretches = find_stretches(streams, knowns, turned, leader)
         samples = find_samples(stretches, knowns, turned)
@@ -222,20 +227,30 @@ def _lay_out(
             continue
         for starts in possible_starts(samples, knowns):
             for without in ("", *MEANINGS_TO_DOUBT):
-                kinds = find_kinds(samples, knowns, starts, turned, without)
+                kinds = find_kinds(samples, knowns, starts, turned, without, with_checks=False)
                 rules = rules_of(kinds, turned)
-                layouts.append(Layout(turned, stretches, samples, kinds, starts, rules))
-                if not layouts[-1].rules.doubts:
+                drafts.append((Layout(turned, stretches, samples, kinds, starts, rules), without))
+                if not rules.doubts:
                     break
-    if not layouts:
+    if not drafts:
         return None
-    best = min(layouts, key=lambda layout: layout.bits)
+    drafts.sort(key=lambda draft: draft[0].bits)
+    first = drafts[0][0]
+    near = [draft for draft in drafts[:MOST_FINISHED] if draft[0].bits < first.bits + NEAR_BITS]
+    best = min((_finished(*draft, knowns) for draft in near), key=lambda layout: layout.bits)
+    layouts = [layout for layout, _ in drafts]
     return replace(
         best,
         kinds=[without_equals(kind, best.rules.size) for kind in best.kinds],
-        turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - best.bits,
-        starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - best.bits,
+        turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
+        starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )
+
+
+def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
+    """The same with its checks."""
+    kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without)
+    return replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
 
 
 def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:

@@ -21,6 +21,8 @@ LATEST_CHECK = 5
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 2.0
+#: A field that is surer than this is no check.
+MOST_CHECK_LEAD = 8.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
@@ -66,7 +68,7 @@ class Kind:
 
 def find_kinds(
     samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing,
-    without: str = "",
+    without: str = "", *, with_checks: bool = True,
 ) -> list[Kind]:  # fmt: skip
     """Sort blocks by kind and tell what stands in each.
 
@@ -80,6 +82,8 @@ def find_kinds(
     framing : Framing
     without : str
         A meaning that no field is taken to have.
+    with_checks : bool
+        Whether checks are looked for, which takes most of the time.
 
     Returns
     -------
@@ -92,7 +96,9 @@ def find_kinds(
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
-        kinds.append(min((_explained(name, take, facts, knowns, framing) for take in takes), key=_bits))
+        kinds.append(
+            min((_explained(name, take, facts, knowns, framing, with_checks) for take in takes), key=_bits)
+        )
     return kinds
 
 
@@ -129,21 +135,34 @@ def _evened(samples: Sequence[Sample]) -> list[Sample]:
 
 
 def _explained(
-    name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], framing: Framing
-) -> Kind:
+    name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], framing: Framing,
+    with_checks: bool,
+) -> Kind:  # fmt: skip
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
     parts, bits = explain_bytes(heads, facts, framing.field_coding)
     items = tuple(named(parts, facts))
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
-    shortest = min(map(len, heads))
-    for behind in range(1, min(LATEST_CHECK, shortest - 1) + 1):
+    for behind in _check_places(found[0]) if with_checks else ():
         checked = _with_head_check(found[0], behind, framing)
         if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
             found.append(checked)
     if found[0].has_data:
-        found = [_with_tail(kind, knowns, framing) for kind in found]
+        found = [_with_tail(kind, knowns, framing, with_checks) for kind in found]
     return min(found, key=_bits)
+
+
+def _check_places(kind: Kind) -> Iterator[int]:
+    """How many bytes before the end of the head a check may begin: where nothing else is known to be."""
+    shortest = min(len(sample.head) for sample in kind.samples)
+    behind = 0
+    for item in reversed(kind.head):
+        for _ in range(item.part.widths[0]):
+            behind += 1
+            if behind > min(LATEST_CHECK, shortest - 1):
+                return
+            if item.part.kind in ("constant", "unknown") or item.part.lead_bits < MOST_CHECK_LEAD:
+                yield behind
 
 
 def _bits(kind: Kind) -> float:
@@ -168,7 +187,7 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     )  # fmt: skip
 
 
-def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing) -> Kind:
+def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_checks: bool) -> Kind:
     """Add what stands after the data."""
     shortest = min(len(sample.tail) for sample in kind.samples)
     tails = [sample.tail[:shortest] for sample in kind.samples]
@@ -177,6 +196,8 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing) -> Kind:
     plain = replace(
         kind, tail=tuple(named(parts, kind.facts, taken, leading=False)), bits=kind.bits + bits
     )  # fmt: skip
+    if not with_checks:
+        return plain
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] for sample in kind.samples]
     claim, sync = _best_claim(heads, data, tails, kind.head, framing, kind.head_check is None)

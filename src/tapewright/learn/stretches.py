@@ -26,6 +26,8 @@ LONGEST_MARK, LEADER_BEFORE_MARK = 24, 8
 LEADER_IN_MARK = 8
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
+#: A shorter rest (seconds) within a leader is a flaw of the tape.
+SHORTEST_SILENCE = 0.05
 #: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
 IDLE_FACTOR, IDLE_SLACK = 2.0, 12
 
@@ -236,16 +238,14 @@ def _surroundings(
         before = ends[k - 1] if k else 0
         after = begins[k + 1] if k + 1 < len(pieces) else len(index)
         mark, lead_end = _mark(stream, before, begins[k], lead, framing)
-        silent = np.flatnonzero(index[before:lead_end] == GAP)
-        lead_first = before + int(silent[-1]) + 1 if len(silent) else before
-        quiet = np.flatnonzero(index[ends[k] : after] == GAP)
-        trail_end = ends[k] + int(quiet[0]) if len(quiet) else (ends[k] if k + 1 < len(pieces) else after)
+        silent = _silences(stream, before, lead_end)
+        lead_first = int(silent[-1]) + 1 if len(silent) else before
+        quiet = _silences(stream, ends[k], after)
+        trail_end = int(quiet[0]) if len(quiet) else (ends[k] if k + 1 < len(pieces) else after)
         gap = 0.0
         if len(quiet) and k + 1 < len(pieces):
-            gap = float(
-                stream.symbols.start_seconds[min(ends[k] + int(quiet[-1]) + 1, after)]
-                - stream.symbols.start_seconds[trail_end]
-            )
+            heard = stream.symbols
+            gap = float(heard.end_seconds[quiet[-1]] - heard.start_seconds[quiet[0]])
         yield replace(
             piece,
             mark=mark,
@@ -254,6 +254,13 @@ def _surroundings(
             trail_seconds=stream.seconds(ends[k], trail_end),
             gap_seconds=gap,
         )
+
+
+def _silences(stream: Stream, first: int, end: int) -> IntArray:
+    """Gaps that are silence on tape, and not a place where the leader was hard to hear."""
+    heard = stream.symbols
+    gaps = first + np.flatnonzero(heard.index[first:end] == GAP)
+    return gaps[heard.end_seconds[gaps] - heard.start_seconds[gaps] >= SHORTEST_SILENCE]
 
 
 def _mark(stream: Stream, first: int, end: int, lead: int, framing: Framing) -> tuple[str, int]:
