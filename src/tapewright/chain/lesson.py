@@ -14,6 +14,7 @@ from tapewright.cards import FormatCard
 from tapewright.chain.learn import Learned, card_symbols, learn
 from tapewright.chain.learn_blind import learn_blind
 from tapewright.chain.read import read_source
+from tapewright.chain.timings import Timings, compare_timings
 from tapewright.chain.write import ImageLike, _image
 from tapewright.files import write_text
 from tapewright.learn.advice import Suggestion, advise
@@ -52,12 +53,16 @@ class ReadBack:
     check : str
         ``ok``, ``bad``, ``none`` or ``repaired``: the worst of its blocks.
     reading : Reading
+    timings : Timings or None
+        How the half-waves compare with those of the same program written with the card; None where they
+        cannot be laid side by side.
     """
 
     right: int
     total: int
     check: str
     reading: Reading
+    timings: Timings | None = None
 
     @property
     def holds(self) -> bool:
@@ -267,7 +272,8 @@ def _read_back(sound: Recording, card: FormatCard, known: Known) -> ReadBack:
     checks = {block.check for block in reading.blocks}
     worst = next((check for check in ("bad", "repaired", "ok") if check in checks), "none")
     extra = len(heard) > len(known.data)
-    return ReadBack(right, len(known.data), "bad" if extra else worst, reading)
+    timings = compare_timings(sound, reading, known, card) if right == len(known.data) else None
+    return ReadBack(right, len(known.data), "bad" if extra else worst, reading, timings)
 
 
 def _success(proof: Sequence[ReadBack]) -> str:

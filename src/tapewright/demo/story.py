@@ -12,12 +12,16 @@ from pathlib import Path
 from tapewright.cli import main
 from tapewright.cli.screen import BAD, GOOD, QUIET, TITLE, say
 from tapewright.files import check_output, write_text
-from tapewright.model import OutputError
+from tapewright.image import save_image
+from tapewright.model import Image, OutputError
 
 __all__ = ["run"]
 
 FORMAT, MACHINE = "mallow-fsk-600", "fescue-trainer"
 
+#: Bytes for a second tape: every value once, out of order, and some more, so that a format is learned from them.
+SCALE = bytes((37 * n + 11) % 256 for n in range(256)) + bytes(range(0, 90, 3))
+SCALE_START = 0x0340
 #: What the demonstration leaves behind, in the order it makes them.
 FILES = {
     "evening-song.txt": "the program: a listing with the bytes as Ottilie keyed them in",
@@ -31,6 +35,12 @@ FILES = {
     "map.html": "at which volume and tone the board loads: open it in a browser",
     "fitted.wav": "the song as sound that is designed for the board's input",
     "fitted-map.html": "the same map for that sound",
+    "scale.hex": "a second program: bytes that are all there for the learning",
+    "scale-board.wav": "what the board sends when that is saved",
+    "scale-tape.wav": "what the worn recorder gives back of it",
+    "learned.toml": "the board's tape format, learned from the two tapes: a format card",
+    "learned.html": "what was taken for what: open it in a browser",
+    "learned.wav": "the song, written with the learned card",
     "creased.wav": "the same tape with a crease in it",
     "creased.hex": "what could be read of it: with the doubtful bytes in their places",
     "creased.html": "a report on the creased tape: it shows where and how",
@@ -144,6 +154,21 @@ def _tell(place: Path, force: bool) -> None:
     _narrate("And sound that is designed for this board's input has room at any tone:")
     step.command("write", "evening-song.hex", "-o", "fitted.wav", "--machine", MACHINE, "--fit", "tape")
     step.command("window", "fitted.wav", *at_board, "--mark", "7.7", "--map", "fitted-map.html")
+
+    step.begin("A format nobody wrote down")
+    _narrate(
+        "Tapewright has a card for this board's tape format. Had it none, two tapes would do, of programs whose"
+        " bytes are known. Besides the song Ottilie saves some hundred other bytes, at another address and under"
+        " another name:"
+    )
+    save_image(Image.from_bytes(SCALE, SCALE_START), place / "scale.hex", force=force)
+    step.command("write", "scale.hex", "-o", "scale-board.wav", "--machine", MACHINE, "--name", "SCALES")
+    play_tape(place / "scale-board.wav", place / "scale-tape.wav", WORN, force=force)
+    both = ("tape.wav", "scale-tape.wav", "--known", "evening-song.hex", "scale.hex", "--name", "SONG", "SCALES")
+    step.command("learn", *both, "-o", "learned.toml", "--report", "learned.html")
+    _narrate("The card that came of it writes the song as well, and the board loads what it writes:")
+    step.command("write", "evening-song.hex", "-o", "learned.wav", "--format", "learned.toml", "--name", "SONG")
+    step.command("window", "learned.wav", *at_board, "--tone-mark", "5", "--mark", "8.2")
 
     step.begin("The same with a crease in the tape")
     _narrate(

@@ -77,7 +77,7 @@ def facts_of(
     if all(start is not None for start in first):
         begin = np.array(first, np.int64)
         numbers["start"] = begin + [sample.first for sample in chosen]
-        numbers["end"] = numbers["start"] + numbers["length"] - 1
+        numbers["end"] = numbers["start"] + [row["length"] - 1 for row in rows]
         runs = [knowns[sample.save].run for sample in chosen]
         numbers["run"] = np.array(
             [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64
@@ -116,7 +116,7 @@ def _telling(chosen: Sequence[Sample], of_save: dict[int, list[Sample]]) -> list
     """Which numbers can be told from constants, apart from addresses."""
     is_cut = any(len(others) > 1 for others in of_save.values())
     if not chosen[0].has_data:
-        return ["length", "blocks"] if is_cut else ["length"]
+        return ["total", "blocks"] if is_cut else ["length"]  # blocks have lengths of their own
     return ["length", "total", "index", "blocks", "is_last", "remaining"] if is_cut else ["length"]
 
 

@@ -15,6 +15,7 @@ from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, TITLE, note, print_js
 
 if TYPE_CHECKING:
     from tapewright.chain import Lesson
+    from tapewright.chain.timings import Timings
     from tapewright.learn.conclusions import Conclusion
 
 __all__ = ["learn"]
@@ -142,6 +143,14 @@ def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None)
         say(("What to do: ", TITLE), f"{lesson.remedy}.")
 
 
+def _timings_words(timings: Timings) -> str:
+    """How the sound the card makes compares with the recording."""
+    return (
+        f"written with the card, the half-waves are within {timings.offset_us:.1f} us of the recording's"
+        f" ({timings.compared} compared, which vary by {timings.spread_us:.1f} us)"
+    )
+
+
 def _row(conclusion: Conclusion) -> tuple[str | tuple[str, str], ...]:
     return _called(conclusion), (conclusion.certainty, _LOOKS[conclusion.certainty]), conclusion.says
 
@@ -190,7 +199,19 @@ def _document(lesson: Lesson, audio: list[str], made: str | None) -> dict[str, o
             for suggestion in lesson.suggestions
         ],
         "proof": [
-            {"path": path, "right": back.right, "total": back.total, "check": back.check}
+            {
+                "path": path,
+                "right": back.right,
+                "total": back.total,
+                "check": back.check,
+                "timings": None
+                if back.timings is None
+                else {
+                    "compared": back.timings.compared,
+                    "offset_us": round(back.timings.offset_us, 2),
+                    "spread_us": round(back.timings.spread_us, 2),
+                },
+            }
             for path, back in zip(audio, lesson.proof, strict=False)
         ],
     }
