@@ -8,6 +8,7 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from tapewright.chain import Lesson
+from tapewright.chain.lesson import ReadBack
 from tapewright.files import check_output, write_text
 from tapewright.learn.known import Known
 from tapewright.report.lesson_bytes import all_kinds, bit_rows, byte_tables
@@ -88,7 +89,7 @@ def _state(lesson: Lesson) -> str:
     return "unchecked" if lesson.is_guess else "good" if lesson.is_proved else "damaged"
 
 
-def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
+def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str, str]]:
     """A row for each recording: name, length, what was said of it, and what came back."""
     rows = []
     knowns = lesson.knowns or [Known(b"")] * len(lesson.recordings)
@@ -105,6 +106,14 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str]]:
                 f"{told}{address}{name}{supposed}",
                 "" if back is None else f"{back.right} of {back.total} bytes",
                 "" if back is None else back.check,
+                _timings(back),
             )
         )
     return rows
+
+
+def _timings(back: ReadBack | None) -> str:
+    """How far the half-waves the card makes are from the recording's."""
+    if back is None or back.timings is None:
+        return ""
+    return f"{back.timings.offset_us:.1f} µs off, within {back.timings.spread_us:.1f} µs"

@@ -133,6 +133,8 @@ def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None)
             look = DOUBT if lesson.is_guess else GOOD if back.holds else BAD
             right = "as supposed" if lesson.is_guess else "right"
             say("  ", (path, TITLE), ": ", (f"{back.right} of {back.total} bytes {right}, {check}", look))
+            if back.timings is not None:
+                say("    ", (_timings_words(back.timings), GOOD if back.timings.agree else DOUBT))
     if made is not None:
         say("Card: ", (made, TITLE))
     if report is not None:
