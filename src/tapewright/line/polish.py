@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
-from tapewright.line.carrier import on_the_carrier
+from tapewright.line.carrier import on_even_phases, on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
@@ -102,6 +102,7 @@ def polish(
     imprint = ideal = Imprint.ideal(grid, gains)
     if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
+    heard = on_even_phases(heard, grid, stretch)
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
     measured = _measure(hearing, imprint)
