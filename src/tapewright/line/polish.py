@@ -129,7 +129,8 @@ def polish(
     # a symbol of nominal amplitude has the energy of the ideal waveform
     nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[kind == BIT]
     energy = imprint.energy[len(cost)].mean(axis=-1)[kind == BIT]
-    gain = float(np.mean(np.sqrt(energy / nominal)))
+    sounds = nominal > 0  # a bit may be silence
+    gain = float(np.mean(np.sqrt(energy[sounds] / nominal[sounds])))
     doubt = np.full(len(hearing.symbol), SHORT_DOUBT if len(hearing.symbol) < FEWEST_TO_TRUST else 0.0)
     if learns and stretch.is_clear.mean() < FOLLOWED:
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
