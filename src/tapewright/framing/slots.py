@@ -21,6 +21,16 @@ LEAST_LOG_P = np.log(1e-6)
 MOST_LOG_P = 80.0
 #: A symbol has as much time unheard before it as half a bit: idle tone the receiver passed over.
 HOLE_BITS = 0.5
+#: Bytes further apart than so many times their length are two stretches (chosen: idle time within one is
+#: what a slow program takes to fetch a byte).
+MOST_APART = 6
+#: Idle time is usual from this share of the bytes on. Where there is none, wrong symbols feign some.
+OFTEN_SHARE = 0.2
+#: Of bytes, at least this share has another one next; of another format's tones up to 0.84 (measured: mostly
+#: stops, as idle time is; bytes of which one symbol in fifty is wrong, 0.93).
+LEAST_NEAR_SHARE = 0.85
+#: With fewer bytes than this any may be followed by idle time.
+FEWEST_NEIGHBOURS = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +56,7 @@ class Slots:
     byte_seconds : float
         From the start of one byte to the start of the next, usually.
     often_idle : bool
-        Whether idle time usually stands between bytes.
+        Whether idle time stands between many bytes.
     """
 
     symbol: npt.NDArray[np.int64]
@@ -144,25 +154,47 @@ def _bit_seconds(symbols: Symbols, seconds: npt.NDArray[np.floating], alphabet: 
 
 
 def _byte_seconds(symbols: Symbols, byte: ByteFormat, bit_seconds: float) -> tuple[float, bool]:
-    """Usual time from one byte to the next, and whether idle time is part of it."""
+    """Usual time from one byte to the next, and whether idle time is often part of it."""
     nominal = byte.symbols_per_byte * bit_seconds
-    if not byte.is_asynchronous or len(symbols) < 4 * byte.symbols_per_byte:
-        return nominal, byte.is_asynchronous
-    wanted = [(place, name) for place, name in enumerate(byte.start)]
-    stop_at = byte.symbols_per_byte - len(byte.stop)
-    wanted += [(stop_at + place, name) for place, name in enumerate(byte.stop)]
-    fits = np.ones(len(symbols) - byte.symbols_per_byte + 1, np.bool_)
+    if not byte.is_asynchronous:
+        return nominal, False
+    here, there, is_chance = _neighbours(symbols, byte)
+    if len(here) < FEWEST_NEIGHBOURS:
+        return nominal, True
+    alike = np.ones(len(here), np.bool_)
+    for place in range(byte.symbols_per_byte):
+        alike &= symbols.index[here + place] == symbols.index[there + place]
+    # bytes that repeat say little: a sync is sent by a tight loop, and a leader may look like bytes
+    if np.count_nonzero(~alike) >= FEWEST_NEIGHBOURS:
+        here, there = here[~alike], there[~alike]
+    pitch = symbols.start_seconds[there] - symbols.start_seconds[here]
+    end = symbols.end_seconds[here + byte.symbols_per_byte - 1]
+    idles = symbols.start_seconds[there] - end > HOLE_BITS * bit_seconds
+    return max(nominal, float(np.median(pitch))), not is_chance and float(idles.mean()) > OFTEN_SHARE
+
+
+def _neighbours(
+    symbols: Symbols, byte: ByteFormat
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], bool]:
+    """Bytes, by their first symbols, with nothing but idle time, if anything, before the next one.
+
+    Bits that look like start and stop are no harm: idle time does not, so the byte after a true one is found,
+    and the one after that. The last value is whether so many are followed by something else that they are no
+    bytes.
+    """
+    length = byte.symbols_per_byte
+    fits = np.ones(max(0, len(symbols) - length + 1), np.bool_)
+    wanted = [*enumerate(byte.start), *enumerate(byte.stop, start=length - len(byte.stop))]
     for place, name in wanted:
         fits &= symbols.index[place : place + len(fits)] == symbols.names.index(name)
     places = np.flatnonzero(fits)
-    after = np.searchsorted(places, places + byte.symbols_per_byte)
-    here, there = places[after < len(places)], places[after[after < len(places)]]
-    steps = there - here
-    if len(steps) < 16:
-        return nominal, byte.is_asynchronous
-    # bits that look like start and stop spread over all steps; the true frames share one
-    usual = int(np.argmax(np.bincount(steps[steps < 3 * byte.symbols_per_byte], minlength=1)))
-    alike = steps == usual
-    pitch = symbols.start_seconds[there[alike]] - symbols.start_seconds[here[alike]]
-    usually = max(nominal, float(np.median(pitch))) if usual else nominal
-    return usually, usually > 1.5 * bit_seconds + nominal or usual != byte.symbols_per_byte
+    chain, after = [], 0
+    following = np.searchsorted(places, places + length).tolist()
+    while after < len(places):
+        chain.append(after)
+        after = following[after]
+    first = places[chain]
+    here, there = first[:-1], first[1:]
+    busy = np.concatenate(([0], np.cumsum(symbols.index != symbols.names.index(byte.stop[-1]))))
+    near = (busy[there] == busy[here + length]) & (there - here < MOST_APART * length)
+    return here[near], there[near], bool(len(near) and near.mean() < LEAST_NEAR_SHARE)

@@ -12,13 +12,27 @@ from tapewright.line.grid import Grid
 from tapewright.line.imprint import carriers
 from tapewright.line.stretches import Stretch
 
-__all__ = ["on_the_carrier"]
+__all__ = ["on_even_phases", "on_the_carrier"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: The phase of a free carrier is averaged over so many symbols.
 CARRIER_SYMBOLS = 301
+
+
+def on_even_phases(heard: npt.NDArray[np.float32], grid: Grid, stretch: Stretch) -> npt.NDArray[np.float32]:
+    """Move a stretch in pitch, so that its tones turn by whole steps of the grid's phases.
+
+    By a few hertz at most, on the clock of pass 1: the clock is drawn anew from what is heard afterwards.
+    """
+    if not grid.drift:
+        return heard
+    spectrum = np.fft.rfft(heard)
+    quarter_later = np.fft.irfft(-1j * spectrum, len(heard))
+    time = np.interp(np.arange(len(heard)), stretch.start, stretch.place)
+    angle = 2 * np.pi * grid.drift * time
+    return (heard * np.cos(angle) + quarter_later * np.sin(angle)).astype(np.float32)
 
 
 def on_the_carrier(
@@ -112,7 +126,9 @@ def _too_late(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place
     than that of the symbol before.
     """
     tone = carriers(even, symbol, place, grid.length, grid.ideal)
-    turned = np.angle(tone[1:] * np.conj(tone[:-1])) / (2 * np.pi) - grid.turns[symbol[:-1]]
+    turned = (
+        np.angle(tone[1:] * np.conj(tone[:-1])) / (2 * np.pi) - grid.phase_after[0, symbol[:-1]] / grid.phases
+    )
     turned -= np.round(turned)
     pitch = grid.turns[symbol] / grid.length[symbol]
     higher = np.diff(pitch)

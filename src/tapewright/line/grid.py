@@ -23,6 +23,10 @@ MOST_FINER = 2.0
 CLOSE_ENOUGH = 1e-5
 #: A carrier's phase between symbols is told apart into so many at most.
 MOST_PHASES = 64
+#: Where tones have to be moved, it is told apart into so many; the fewest of them that let the phase drift no
+#: further than this at each symbol, in turns (chosen: a twentieth of a turn in a thousand).
+PHASES_MOVED = 24, 200
+LEAST_DRIFT = 5e-5
 #: Harmonics of the phase at which a symbol is entered that its waveform may depend on.
 HARMONICS = 2
 
@@ -39,6 +43,9 @@ class Grid:
     length : ndarray of int64, shape (symbols,)
     turns : ndarray of float64, shape (symbols,)
         Phase a symbol adds, in turns.
+    drift : float
+        Turns a grid sample by which a free carrier runs ahead of the phases here: a recording is moved down
+        in pitch by as much (`on_even_phases`).
     phase_after : ndarray of int64, shape (phases, symbols)
     basis : ndarray of float64, shape (phases, terms)
         A symbol entered at phase p has the waveform ``sum(basis[p, k] * wave[k])``: a Fourier series in the
@@ -56,6 +63,7 @@ class Grid:
     rate_hz: float
     length: IntArray
     turns: FloatArray
+    drift: float
     phase_after: IntArray
     basis: FloatArray
     ideal: FloatArray
@@ -80,8 +88,12 @@ class Grid:
         rate = _even_rate(seconds, band.rate_hz)
         length = np.round(seconds * rate).astype(np.int64)
         turns = np.array([shape.turns for shape in alphabet.shapes])
-        phases = _even_phases(turns) if alphabet.has_free_phase else 2 if alphabet.flips_sign else 1
-        steps = np.round(turns * phases).astype(np.int64)
+        drift = 0.0
+        if alphabet.has_free_phase:
+            phases, drift = _even_phases(turns, length)
+        else:
+            phases = 2 if alphabet.flips_sign else 1
+        steps = np.round((turns - drift * length) * phases).astype(np.int64)
         after = (np.arange(phases)[:, np.newaxis] + steps) % phases
         basis = _basis(phases)
         entered = np.array([0.0, 0.25]) if phases > 2 else np.zeros(1)
@@ -93,8 +105,8 @@ class Grid:
                 ideal[m, first + k, : length[m]] = wave
         share = 2.0 * (band.high_hz - band.low_hz) / rate
         return cls(
-            rate, length, turns, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz, min(share, 1.0),
-            band.low_hz / rate,
+            rate, length, turns, drift, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz,
+            min(share, 1.0), band.low_hz / rate,
         )  # fmt: skip
 
 
@@ -114,15 +126,27 @@ def _even_rate(seconds: FloatArray, least_hz: float) -> float:
     return best
 
 
-def _even_phases(turns: FloatArray) -> int:
-    best, least_error = 1, math.inf
+def _even_phases(turns: FloatArray, length: IntArray) -> tuple[int, float]:
+    """How many phases there are, and by how many turns a grid sample the carrier runs ahead of them.
+
+    Bits of one length can have any tones: what they add to the phase alike is made up for by moving all
+    tones, and only how they differ must be a whole number of steps. Other symbols are rounded.
+    """
+    phases, least_error = 1, math.inf
     for count in range(3, MOST_PHASES + 1):
         error = float(np.max(np.abs(turns * count - np.round(turns * count)))) / count
         if error < 0.5 * least_error:
-            best, least_error = count, error
+            phases, least_error = count, error
         if error < CLOSE_ENOUGH:
             break
-    return best
+    if least_error < CLOSE_ENOUGH or length[0] != length[1]:
+        return phases, 0.0
+    counts = np.arange(*PHASES_MOVED)
+    apart = float(turns[1] - turns[0])
+    errors = np.abs(apart * counts - np.round(apart * counts)) / counts
+    phases = int(counts[np.argmax(errors <= max(LEAST_DRIFT, errors.min()))])
+    steps = round(float(turns[0]) * phases) + np.array([0, round(apart * phases)])
+    return phases, float(np.mean(turns[:2] - steps / phases)) / float(length[0])
 
 
 def _basis(phases: int) -> FloatArray:

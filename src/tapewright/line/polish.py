@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
-from tapewright.line.carrier import on_the_carrier
+from tapewright.line.carrier import on_even_phases, on_the_carrier
 from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
@@ -102,6 +102,7 @@ def polish(
     imprint = ideal = Imprint.ideal(grid, gains)
     if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
+    heard = on_even_phases(heard, grid, stretch)
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
     measured = _measure(hearing, imprint)
@@ -128,7 +129,8 @@ def polish(
     # a symbol of nominal amplitude has the energy of the ideal waveform
     nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[kind == BIT]
     energy = imprint.energy[len(cost)].mean(axis=-1)[kind == BIT]
-    gain = float(np.mean(np.sqrt(energy / nominal)))
+    sounds = nominal > 0  # a bit may be silence
+    gain = float(np.mean(np.sqrt(energy[sounds] / nominal[sounds])))
     doubt = np.full(len(hearing.symbol), SHORT_DOUBT if len(hearing.symbol) < FEWEST_TO_TRUST else 0.0)
     if learns and stretch.is_clear.mean() < FOLLOWED:
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))

@@ -101,6 +101,34 @@ def test_idle_symbols_between_bytes_are_passed_over_and_lost_bytes_counted_with_
     assert run.value.tobytes() == DATA[:50] + bytes(20) + DATA[70:]
 
 
+@pytest.mark.parametrize("most", [1, 3, 20])
+def test_idle_time_of_any_length_is_passed_over_even_after_a_sync_without(most: int) -> None:
+    card = load_format("kcs-1200")
+    table = framing.byte_symbols(card.byte)
+    idle = np.random.default_rng(3).integers(0, most + 1, len(DATA))
+    text = table[0xE6] * 200 + "".join(
+        table[value] + "1" * count for value, count in zip(DATA, idle, strict=True)
+    )
+    symbols = layer.heard([LEAD, TapePart("symbols", symbols=text), LEAD], card)
+    run = framing.Framer(symbols, card).read(int(np.flatnonzero(symbols.index == 0)[0]), 200 + len(DATA))
+    assert run.value.tobytes() == bytes([0xE6] * 200) + DATA
+    assert run.confidence.min() > 0.99
+
+
+def test_wrong_symbols_are_not_taken_for_idle_time() -> None:
+    card = load_format("kcs-1200")
+    symbols, _ = tape(card, np.random.default_rng(8).bytes(400))
+    wrong = np.flatnonzero(np.random.default_rng(9).random(len(symbols)) < 0.02)
+    assert not framing.Framer(layer.misheard(symbols, wrong), card).slots.often_idle
+
+
+def test_what_is_no_bytes_has_no_idle_time_between_them() -> None:
+    card = load_format("kcs-300")
+    index = (np.random.default_rng(10).random(3000) < 0.8).astype(np.int16)
+    symbols = layer.built("01", index, np.full(3000, 1 / 300))
+    assert not framing.Framer(symbols, card).slots.often_idle
+
+
 def test_idle_tone_heard_as_no_symbols_at_all_is_passed_over() -> None:
     card = load_format("kcs-300")
     table = framing.byte_symbols(card.byte)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 
-from symbol_cards import recording_of
+from symbol_cards import recording_of, symbol_card
 from tapewright import channel, line
 from tapewright.cards import Alphabet, format_names, load_format
 from tapewright.model import Recording, Symbols
@@ -149,6 +151,19 @@ def test_level_is_that_of_the_tone(level):
     loud = hear(tape_of("sedge-half-2700", bits, level=level), "sedge-half-2700")
     assert quiet.text == loud.text
     assert np.median(loud.level) == pytest.approx(10 * np.median(quiet.level), rel=0.01)
+
+
+def test_level_is_that_of_the_bit_that_sounds_where_the_other_is_silence():
+    card = symbol_card(
+        "0 = [{ tone = 3000, cycles = 2 }, { silence = 333.33 }]\n1 = [{ silence = 1000 }]",
+        'start = "1"\nstop = "0"',
+    )
+    bits = "".join(f"1{value:08b}0" for value in np.random.default_rng(7).bytes(60))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        symbols = line.decode(recording_of("0" * 300 + bits + "0" * 30, card, level=0.4), card).symbols
+    assert bits in symbols.text
+    assert np.median(symbols.level[symbols.index == 0]) == pytest.approx(0.4, rel=0.05)
 
 
 def test_noise_is_what_was_added():
