@@ -66,7 +66,7 @@ def first_pass(
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, at_one / most * BEST_EB_N0):
         scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
         path = find_path(scene, polarity)
-        return path, measure(path, scene, amplitude, band)
+        return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
     whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
     settling = SETTLING_SYMBOLS * longest
@@ -97,7 +97,7 @@ def first_pass(
                     size = piece
         reached = path.end[-1] if len(path) else reached
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
-    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band)
+    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
 
 
 def _is_clear(heard: Heard, templates: Templates, names: int, eb_n0_at_one: float) -> bool:

@@ -206,7 +206,7 @@ class Receiver:
             )
             if measured is None or measured.evidence <= 0:
                 break
-            change = measured.noise / lock.noise
+            change = measured.left(measured.power) / lock.left(measured.power)
             drift = measured.pace
             used = lock
             seen = measured.weight > 0
@@ -214,6 +214,7 @@ class Receiver:
                 lock,
                 stretch=lock.stretch * measured.pace,
                 noise=measured.noise,
+                misfit=measured.misfit,
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
             )
             fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)

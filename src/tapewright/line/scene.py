@@ -14,7 +14,15 @@ from tapewright.line.kernels import compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
 
-__all__ = ["Lock", "Measured", "blind_scene", "informed_scene", "measure", "sharpness_limits"]
+__all__ = [
+    "Lock",
+    "Measured",
+    "blind_scene",
+    "informed_scene",
+    "measure",
+    "noise_and_misfit",
+    "sharpness_limits",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -27,6 +35,11 @@ BEST_EB_N0 = 31.6
 PACE_SYMBOLS = 31
 #: Symbols whose pace is further from the usual one belong to something else.
 ALIKE_PACE = 0.02
+#: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
+#: than this times the power of the faintest, they do not tell noise from misfit.
+LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 2.0
+#: At least this share of what is left at the faintest level is noise.
+LEAST_NOISE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +51,9 @@ class Lock:
     stretch : float
         Length of a symbol against nominal: 1 / speed.
     noise : float
-        Noise variance per sample, in the receiver's band.
+        Noise variance per sample, in the receiver's band, whatever the level.
+    misfit : float
+        What the waveforms leave besides, at amplitude 1: it grows with the level's square.
     gain : ndarray of float64, shape (symbols,)
         Received amplitude of each symbol against what the local level alone would give.
     evidence : float
@@ -55,12 +70,17 @@ class Lock:
 
     stretch: float
     noise: float
+    misfit: float
     gain: FloatArray
     evidence: float
     explained: float
     cost: float
     seconds: float
     low_pass_hz: float
+
+    def left(self, power: float) -> float:
+        """Variance per sample left unexplained where the squared amplitude is `power`."""
+        return self.noise + self.misfit * power
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +97,10 @@ class Measured:
         Nats the symbols cost; taken off `evidence`.
     pace : float
         Length of the symbols against the templates' length.
-    noise : float
-        Variance per sample of what the symbols leave unexplained.
+    noise, misfit : float
+        Variance per sample of what the symbols leave unexplained: see `Lock`.
+    power : float
+        Squared amplitude of most symbols.
     gain, weight : ndarray of float64, shape (symbols,)
         Gain of each symbol of the alphabet against the templates, and the energy it was measured on.
     seconds : float
@@ -89,9 +111,15 @@ class Measured:
     cost: float
     pace: float
     noise: float
+    misfit: float
+    power: float
     gain: FloatArray
     weight: FloatArray
     seconds: float
+
+    def left(self, power: float) -> float:
+        """Variance per sample left unexplained where the squared amplitude is `power`."""
+        return self.noise + self.misfit * power
 
 
 def symbol_cost(alphabet: Alphabet) -> FloatArray:
@@ -123,8 +151,9 @@ def informed_scene(
     """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
     block = templates.block
     power = level_track(heard, alphabet, band, block)
-    signal_power = np.maximum(power - lock.noise, 0.05 * power)
-    amplitude = np.sqrt(signal_power / _mean_power(templates))
+    mean_power = _mean_power(templates)
+    signal_power = np.maximum(power - lock.noise, 0.05 * power) / (1.0 + lock.misfit / mean_power)
+    amplitude = np.sqrt(signal_power / mean_power)
     shaped = templates.with_gain(lock.gain)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
@@ -140,11 +169,17 @@ def informed_scene(
 
 def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:
     """Sharpness (see `Scene`) at amplitude 1, and the most that is believed whatever the amplitude."""
-    return band.fraction / lock.noise, 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
+    most = 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
+    return band.fraction / lock.noise, min(most, band.fraction / max(lock.misfit, 1e-9))
 
 
-def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Measured | None:
+def measure(
+    path: Path, scene: Scene, amplitude: FloatArray, band: Band, misfit: float = 0.0
+) -> Measured | None:
     """Judge a path: how much of what was heard it explains, and what gains and noise it implies.
+
+    Symbols count by how sharply they are heard: what stands out little from the noise says little of gains.
+    `misfit` is what was known of that; it stays where the level does not change enough to tell.
 
     Returns
     -------
@@ -161,6 +196,9 @@ def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Meas
     sums = _compare(path, scene, amplitude)
     alike = np.abs(long / nominal - pace) < ALIKE_PACE
     path, sums = path.part(alike), sums[alike]
+    middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
+    counts = scene.sharpness[middle] / scene.sharpness[middle].mean(dtype=np.float64)
+    sums[:, 1:] *= counts[:, np.newaxis]
     samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
     if scene.is_free:
         left, fit = _left_with_free_phase(sums)
@@ -178,12 +216,55 @@ def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Meas
     cost = float(scene.cost[path.symbol].sum())
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
-    middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
-    noise = _typical_noise(left * amplitude[middle] ** 2, samples, band, 2 if scene.is_free else 0)
+    power = amplitude[middle] ** 2
+    noise, misfit = _noise_by_level(
+        left / counts * power, samples, power, band, 2 if scene.is_free else 0, misfit
+    )
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     return Measured(
-        evidence, explained, cost, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz
-    )
+        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, weight,
+        sum_samples / band.rate_hz,
+    )  # fmt: skip
+
+
+def _noise_by_level(
+    left: FloatArray, samples: FloatArray, power: FloatArray, band: Band, fitted: int, misfit: float
+) -> tuple[float, float]:
+    """Noise and misfit, from what the quieter and the louder symbols leave."""
+    groups = np.array_split(np.argsort(power), max(1, min(LEVELS, len(power) // FEWEST_AT_LEVEL)))
+    noise = np.array([_typical_noise(left[at], samples[at], band, fitted) for at in groups])
+    typical = np.array([np.median(power[at]) for at in groups])
+    return noise_and_misfit(noise, typical, np.ones(len(groups)), misfit)
+
+
+def noise_and_misfit(
+    left: FloatArray, power: FloatArray, weight: FloatArray, misfit: float
+) -> tuple[float, float]:
+    """Split what is left at several levels into noise, the same at all, and what grows with the level.
+
+    Parameters
+    ----------
+    left, power, weight : ndarray of float64, shape (n,)
+        Variance per sample left, squared amplitude, and how much each counts.
+    misfit : float
+        What is left at amplitude 1 by misfit, where the levels are too much alike to tell.
+
+    Returns
+    -------
+    noise, misfit : float
+    """
+    left, share = np.maximum(left, 1e-14), weight / weight.sum()
+    if power.max() < UNLIKE_POWERS * power.min():
+        total, typical = (float(np.exp(share @ np.log(values))) for values in (left, power))
+        misfit = min(misfit, 0.5 * total / typical)
+        return total - misfit * typical, misfit
+    one, two = 1.0 / left, power / left  # least squares of relative differences
+    a, b, c, d, e = (float(share @ product) for product in (one * one, one * two, two * two, one, two))
+    noise, misfit = (c * d - b * e) / (a * c - b * b), (a * e - b * d) / (a * c - b * b)
+    least = LEAST_NOISE * float(left.min())
+    if noise < least:
+        noise, misfit = least, (e - b * least) / c
+    return (noise, misfit) if misfit > 0 else (d / a, 0.0)
 
 
 def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: int) -> float:
