@@ -160,6 +160,8 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
     weight = np.sum([fit.weight for fit, _ in fits], axis=0)
     gain = np.sum([fit.gain * fit.weight * louder for fit, louder in fits], axis=0) / np.maximum(weight, 1e-9)
     gain[weight <= 0] = gain[weight > 0].mean()  # of what was not heard: as the rest
+    bend = np.sum([fit.bend * fit.weight for fit, _ in fits], axis=0) / np.maximum(weight, 1e-9)
+    bend[weight <= 0] = 1.0
     left = np.array([fit.left(fit.power) for fit, _ in fits])
     noise, misfit = noise_and_misfit(left, np.array([fit.power for fit, _ in fits]), share, 0.0)
     return Lock(
@@ -167,6 +169,7 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
         noise,
         misfit,
         gain,
+        bend,
         float(evidence.sum()) + float(bonus),
         float(share @ [fit.explained for fit, _ in fits]),
         sum(fit.cost for fit, _ in fits),

@@ -59,7 +59,7 @@ def first_pass(
     names : int
     """
     templates = Templates.of(alphabet, band, lock.stretch, lock.low_pass_hz)
-    shaped = templates.with_gain(lock.gain)
+    shaped = templates.as_heard(lock.gain, lock.bend)
     longest = float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)

@@ -136,7 +136,7 @@ class Receiver:
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (
-            replace(lock, gain=np.append(lock.gain, lock.gain.mean()))
+            replace(lock, gain=np.append(lock.gain, lock.gain.mean()), bend=np.append(lock.bend, 1.0))
             if self.searched is not self.alphabet
             else lock
         )
@@ -216,6 +216,7 @@ class Receiver:
                 noise=measured.noise,
                 misfit=measured.misfit,
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
+                bend=np.where(seen, lock.bend * measured.bend, lock.bend),
             )
             fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)
             if fits and 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:

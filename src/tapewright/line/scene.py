@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet
 from tapewright.line.averages import running_mean
 from tapewright.line.front import Heard, block_powers, level_track
-from tapewright.line.kernels import compare_with_templates
+from tapewright.line.kernels import bends, compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
 
@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 #: Eb/N0 assumed while the noise is unknown, as a power ratio (8 dB: about the edge of what can be read).
 ASSUMED_EB_N0 = 6.3
@@ -40,6 +41,8 @@ ALIKE_PACE = 0.02
 LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 2.0
 #: At least this share of what is left at the faintest level is noise.
 LEAST_NOISE = 0.1
+#: Bends against the ideal are within these limits.
+BENDS = (0.1, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +59,9 @@ class Lock:
         What the waveforms leave besides, at amplitude 1: it grows with the level's square.
     gain : ndarray of float64, shape (symbols,)
         Received amplitude of each symbol against what the local level alone would give.
+    bend : ndarray of float64, shape (symbols,)
+        How fast a symbol's fit falls off around its place, against that of the ideal waveform: a dull
+        recorder's edges tell less of the time.
     evidence : float
         How much better this explains what was heard than noise does, in nats.
     explained : float
@@ -72,6 +78,7 @@ class Lock:
     noise: float
     misfit: float
     gain: FloatArray
+    bend: FloatArray
     evidence: float
     explained: float
     cost: float
@@ -101,8 +108,9 @@ class Measured:
         Variance per sample of what the symbols leave unexplained: see `Lock`.
     power : float
         Squared amplitude of most symbols.
-    gain, weight : ndarray of float64, shape (symbols,)
-        Gain of each symbol of the alphabet against the templates, and the energy it was measured on.
+    gain, bend, weight : ndarray of float64, shape (symbols,)
+        Gain and bend of each symbol of the alphabet against the templates, and the energy they were measured
+        on.
     seconds : float
     """
 
@@ -114,6 +122,7 @@ class Measured:
     misfit: float
     power: float
     gain: FloatArray
+    bend: FloatArray
     weight: FloatArray
     seconds: float
 
@@ -154,7 +163,7 @@ def informed_scene(
     mean_power = _mean_power(templates)
     signal_power = np.maximum(power - lock.noise, 0.05 * power) / (1.0 + lock.misfit / mean_power)
     amplitude = np.sqrt(signal_power / mean_power)
-    shaped = templates.with_gain(lock.gain)
+    shaped = templates.as_heard(lock.gain, lock.bend)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness
@@ -221,8 +230,9 @@ def measure(
         left / counts * power, samples, power, band, 2 if scene.is_free else 0, misfit
     )
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
+    bend = _bend(path, scene, amplitude, counts, kin) / gain
     return Measured(
-        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, weight,
+        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, bend, weight,
         sum_samples / band.rate_hz,
     )  # fmt: skip
 
@@ -289,6 +299,19 @@ def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:
         scene.is_free, sums,
     )  # fmt: skip
     return sums
+
+
+def _bend(path: Path, scene: Scene, amplitude: FloatArray, counts: FloatArray, kin: IntArray) -> FloatArray:
+    """Bend of each symbol against the templates; 1 for a free carrier, which tells the time by its phase."""
+    t, symbols = scene.templates, len(scene.templates.length)
+    if scene.is_free:
+        return np.ones(symbols)
+    bend = np.empty(len(path))
+    bends(scene.heard, amplitude, t.block, path.start, path.symbol, t.sizes, t.rows[0], bend)
+    heard = np.bincount(kin, np.where(path.sign == 1, -bend, bend) * counts, symbols)
+    ideal = np.bincount(kin, t.bend[path.symbol] * counts, symbols)
+    ratio = np.where(ideal > 0, heard / np.maximum(ideal, 1e-9), 1.0)
+    return np.asarray(np.clip(ratio, *BENDS)[t.kinship])
 
 
 def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:

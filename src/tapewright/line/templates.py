@@ -187,14 +187,14 @@ class Templates:
             band.rate_hz,
         )
 
-    def with_gain(self, gain: FloatArray) -> Templates:
-        """Return the templates, each symbol's multiplied by its own gain."""
+    def as_heard(self, gain: FloatArray, bend: FloatArray) -> Templates:
+        """Return the templates, each symbol's multiplied by its own gain; `bend` is against the ideal."""
         return replace(
             self,
             sine=[g * w for g, w in zip(gain, self.sine, strict=True)],
             cosine=[g * w for g, w in zip(gain, self.cosine, strict=True)] if self.cosine else [],
             energies=gain * gain * self.energies,
-            bend=gain * gain * self.bend,
+            bend=gain * gain * bend * self.bend,
         )
 
     @cached_property
