@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
-from tapewright.line.carrier import on_the_carrier
-from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
+from tapewright.line.carrier import on_the_carrier, phase_spacing
+from tapewright.line.clock import even_samples, level_through, slips, smooth_clock, typical_of
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
@@ -110,7 +110,7 @@ def polish(
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            at, clock, pace = _clock(hearing, imprint, measured, at, clock, pace)
+            hearing, at, clock, pace = _clock(hearing, imprint, measured, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
             level = measured.level
             imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
@@ -220,8 +220,8 @@ def _fades(fit: FloatArray, expected: FloatArray) -> bool:
 def _clock(
     hearing: Hearing, imprint: Imprint, measured: _Measured,
     at: FloatArray, clock: FloatArray, pace: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:  # fmt: skip
-    """From how late each symbol is, draw the clock through them."""
+) -> tuple[Hearing, FloatArray, FloatArray, FloatArray]:  # fmt: skip
+    """From how late each symbol is, draw the clock through them; a free carrier's slips are taken back."""
     sums, level = measured.sums, measured.level
     lean = np.maximum(level * sums[:, 4], 1e-12)
     late = -(sums[:, 3] - level * sums[:, 5]) / lean
@@ -233,8 +233,16 @@ def _clock(
     rate = np.interp(tape, at, pace)
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
     variance = np.where(bad, np.inf, variance * rate**2)
-    place, speed = smooth_clock(tape, here + late * rate, variance, typical_of(pace))
-    return tape, place, speed
+    place = here + late * rate
+    grid = imprint.grid
+    if grid.phases > 2:  # after a wrong symbol its phase is another, and the clock would run to make up for it
+        spacing, symbol = phase_spacing(grid), hearing.symbol
+        size = spacing / grid.phases * grid.length[symbol] / grid.turns[symbol] * rate
+        slipped = slips(tape, place, variance, typical_of(pace), size)
+        place = place - slipped * size
+        hearing = replace(hearing, phase=(hearing.phase - spacing * slipped) % grid.phases)
+    place, speed = smooth_clock(tape, place, variance, typical_of(pace))
+    return hearing, tape, place, speed
 
 
 def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray) -> FloatArray:

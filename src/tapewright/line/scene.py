@@ -38,7 +38,7 @@ PACE_SYMBOLS = 31
 ALIKE_PACE = 0.02
 #: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
 #: than this times the power of the faintest, they do not tell noise from misfit.
-LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 2.0
+LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
 #: At least this share of what is left at the faintest level is noise.
 LEAST_NOISE = 0.1
 #: Bends against the ideal are within these limits.
@@ -230,7 +230,7 @@ def measure(
         left / counts * power, samples, power, band, 2 if scene.is_free else 0, misfit
     )
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
-    bend = _bend(path, scene, amplitude, counts, kin) / gain
+    bend = _bend(path, scene, amplitude, counts, kin, gain)
     return Measured(
         evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, bend, weight,
         sum_samples / band.rate_hz,
@@ -301,7 +301,9 @@ def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:
     return sums
 
 
-def _bend(path: Path, scene: Scene, amplitude: FloatArray, counts: FloatArray, kin: IntArray) -> FloatArray:
+def _bend(
+    path: Path, scene: Scene, amplitude: FloatArray, counts: FloatArray, kin: IntArray, gain: FloatArray
+) -> FloatArray:
     """Bend of each symbol against the templates; 1 for a free carrier, which tells the time by its phase."""
     t, symbols = scene.templates, len(scene.templates.length)
     if scene.is_free:
@@ -310,8 +312,8 @@ def _bend(path: Path, scene: Scene, amplitude: FloatArray, counts: FloatArray, k
     bends(scene.heard, amplitude, t.block, path.start, path.symbol, t.sizes, t.rows[0], bend)
     heard = np.bincount(kin, np.where(path.sign == 1, -bend, bend) * counts, symbols)
     ideal = np.bincount(kin, t.bend[path.symbol] * counts, symbols)
-    ratio = np.where(ideal > 0, heard / np.maximum(ideal, 1e-9), 1.0)
-    return np.asarray(np.clip(ratio, *BENDS)[t.kinship])
+    ratio = np.where(ideal > 0, heard / np.maximum(ideal, 1e-9), 1.0)[t.kinship] / gain
+    return np.asarray(np.clip(ratio, *BENDS))
 
 
 def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
