@@ -43,7 +43,7 @@ SHIFT_NATS = 12.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
 #: How fast the tape's speed is expected to change, as a share of it a second.
-AGILITY = 0.3
+AGILITY = 0.6
 #: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
 #: would win (the gain of a sample of full amplitude is a half).
 EDGE_GAIN = 0.001
