@@ -26,8 +26,8 @@ RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
 #: How restless clock and level are is judged by so many symbols at most, evenly spread.
 MOST_TO_TRY = 8000
-#: A slip is believed if it is so many nats likelier than none; others are as many symbols away, and are looked
-#: for so many times.
+#: A slip is believed if it is so many nats likelier than none. Of those fewer symbols apart than this, one is
+#: believed at a time, so many times.
 SLIP_NATS, SLIP_APART, MOST_TIMES = 10.0, 16, 8
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 4096
@@ -65,9 +65,7 @@ def smooth_clock(
     return smooth, speed
 
 
-def slips(
-    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray
-) -> IntArray:
+def slips(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray) -> IntArray:
     """Find where places measured on a carrier slip to another phase, and stay there.
 
     What was measured before a symbol and what was measured from it on each say, by a Kalman filter of its

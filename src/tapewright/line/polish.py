@@ -234,9 +234,10 @@ def _clock(
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
     variance = np.where(bad, np.inf, variance * rate**2)
     place = here + late * rate
-    grid = imprint.grid
-    if grid.phases > 2:  # after a wrong symbol its phase is another, and the clock would run to make up for it
-        spacing, symbol = phase_spacing(grid), hearing.symbol
+    grid, symbol = imprint.grid, hearing.symbol
+    if grid.phases > 2 and phase_spacing(grid) > 1:
+        # after a wrong symbol the phase is another, and the clock would run to make up for it
+        spacing = phase_spacing(grid)
         size = spacing / grid.phases * grid.length[symbol] / grid.turns[symbol] * rate
         slipped = slips(tape, place, variance, typical_of(pace), size)
         place = place - slipped * size

@@ -43,8 +43,8 @@ HOLD_NATS = 18.0
 SHIFT_NATS = 12.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
-#: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the square
-#: root of the time (measured: more loses long symbols of high tones in noise, less the short ones in flutter).
+#: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the root of
+#: the time (measured: more loses long symbols of high tones in noise, less loses short ones in flutter).
 AGILITY = 0.017
 #: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
 #: would win (the gain of a sample of full amplitude is a half).
