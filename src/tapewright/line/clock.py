@@ -40,7 +40,7 @@ def typical_of(values: FloatArray) -> float:
 
 def smooth_clock(
     at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Draw a smooth clock through the places measured at the beginnings of symbols.
 
     A Kalman smoother whose speed wanders at random (Rauch, Tung and Striebel, AIAA Journal 3, 1965), with
@@ -57,12 +57,15 @@ def smooth_clock(
 
     Returns
     -------
-    place, pace : ndarray of float64, shape (n,)
+    place, pace, uncertain : ndarray of float64, shape (n,)
+        The last is the variance of the place, roughly: half of what it is by what came before alone, and at
+        the very beginning what that usually is.
     """
     smooth, speed, work = _room(len(at))
     best = _restlessness(at, place, variance, pace)
     _clock(at, place, variance, pace, best, smooth, speed, work, True)
-    return smooth, speed
+    forward = work[:, 7]
+    return smooth, speed, np.minimum(0.5 * forward, typical_of(forward))
 
 
 def slips(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray) -> IntArray:

@@ -36,9 +36,11 @@ def test_a_slip_is_found_and_taken_back(seed: int, way: int) -> None:
     found = slips(at, place, spread(SPREAD**2), 1.0, spread(SIZE))
     assert np.count_nonzero(found != slip) <= 6  # to within some symbols
     assert set(found[260:320]) == {way}
-    clock, _ = smooth_clock(at, place - found * SIZE, spread(SPREAD**2), 1.0)
+    clock, _, uncertain = smooth_clock(at, place - found * SIZE, spread(SPREAD**2), 1.0)
     assert np.abs(clock - truth)[20:-20].max() < 0.5 * SIZE
-    dragged, _ = smooth_clock(at, place, spread(SPREAD**2), 1.0)
+    error = (clock - truth)[20:-20]
+    assert 0.4 < np.sqrt(uncertain.mean() / np.mean(error**2)) < 2.5  # it knows how far off it is
+    dragged, _, _ = smooth_clock(at, place, spread(SPREAD**2), 1.0)
     assert np.abs(dragged - truth).max() > 0.7 * SIZE
 
 
