@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.front import Heard, level_track
-from tapewright.line.scene import Lock, Measured, blind_scene, measure
+from tapewright.line.scene import Lock, Measured, blind_scene, measure, noise_and_misfit
 from tapewright.line.search import find_path
 from tapewright.line.templates import Band, Templates
 
@@ -146,7 +146,7 @@ def _try_speed(
         path = find_path(scene, polarity, forced=True)
         fit = measure(path, scene, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
         if fit and fit.evidence > 0:
-            signal = max(piece.power - fit.noise, 0.06 * piece.power)
+            signal = max(piece.power - fit.left(fit.power), 0.06 * piece.power)
             fits.append((fit, np.sqrt(piece.power / signal)))
     if not fits:
         return None
@@ -160,10 +160,16 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
     weight = np.sum([fit.weight for fit, _ in fits], axis=0)
     gain = np.sum([fit.gain * fit.weight * louder for fit, louder in fits], axis=0) / np.maximum(weight, 1e-9)
     gain[weight <= 0] = gain[weight > 0].mean()  # of what was not heard: as the rest
+    bend = np.sum([fit.bend * fit.weight for fit, _ in fits], axis=0) / np.maximum(weight, 1e-9)
+    bend[weight <= 0] = 1.0
+    left = np.array([fit.left(fit.power) for fit, _ in fits])
+    noise, misfit = noise_and_misfit(left, np.array([fit.power for fit, _ in fits]), share, 0.0)
     return Lock(
         stretch * float(share @ [fit.pace for fit, _ in fits]),
-        float(np.exp(share @ np.log([fit.noise for fit, _ in fits]))),
+        noise,
+        misfit,
         gain,
+        bend,
         float(evidence.sum()) + float(bonus),
         float(share @ [fit.explained for fit, _ in fits]),
         sum(fit.cost for fit, _ in fits),

@@ -12,7 +12,7 @@ from tapewright.line.grid import Grid
 from tapewright.line.imprint import carriers
 from tapewright.line.stretches import Stretch
 
-__all__ = ["on_even_phases", "on_the_carrier"]
+__all__ = ["on_even_phases", "on_the_carrier", "phase_spacing"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -59,7 +59,7 @@ def on_the_carrier(
     ahead = _moved_along(stretch, grid)
     skips = [np.zeros(len(symbol))]
     if len(told):  # leaders do not tell where symbols begin
-        turn = _phase_spacing(grid) / grid.phases
+        turn = phase_spacing(grid) / grid.phases
         usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
         known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)))
         counted = np.round((known - usual) / turn)
@@ -81,7 +81,7 @@ def _by_the_carrier(
     symbol, place, pace = stretch.symbol, stretch.place, stretch.pace
     tape = place.astype(np.float64)
     turns_a_sample = float(grid.turns[symbol].sum() / grid.length[symbol].sum())
-    spacing = _phase_spacing(grid)
+    spacing = phase_spacing(grid)
     lead = ahead - spacing / grid.phases * skips
     changed = np.append(symbol[1:] != symbol[:-1], False)
     usual = float(np.median(lead[changed])) if changed.any() else float(np.median(lead))
@@ -137,7 +137,7 @@ def _too_late(even: npt.NDArray[np.float32], grid: Grid, symbol: IntArray, place
     return float(np.sum((turned * higher)[follows])) / weight if weight > 0 else 0.0
 
 
-def _phase_spacing(grid: Grid) -> int:
+def phase_spacing(grid: Grid) -> int:
     """Phases, in steps, that differ after the same number of symbols: 1 where symbols differ in length."""
     if np.any(grid.length[:2] != grid.length[0]):
         return 1

@@ -12,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["even_samples", "level_through", "smooth_clock", "typical_of"]
+__all__ = ["even_samples", "level_through", "slips", "smooth_clock", "typical_of"]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 #: Measurements this many standard errors off count for less, the more the further.
 _FAR = 3.0
@@ -25,6 +26,9 @@ RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
 #: How restless clock and level are is judged by so many symbols at most, evenly spread.
 MOST_TO_TRY = 8000
+#: A slip is believed if it is so many nats likelier than none. Of those fewer symbols apart than this, one is
+#: believed at a time, so many times.
+SLIP_NATS, SLIP_APART, MOST_TIMES = 10.0, 16, 8
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 4096
 
@@ -36,7 +40,7 @@ def typical_of(values: FloatArray) -> float:
 
 def smooth_clock(
     at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Draw a smooth clock through the places measured at the beginnings of symbols.
 
     A Kalman smoother whose speed wanders at random (Rauch, Tung and Striebel, AIAA Journal 3, 1965), with
@@ -53,10 +57,89 @@ def smooth_clock(
 
     Returns
     -------
-    place, pace : ndarray of float64, shape (n,)
+    place, pace, uncertain : ndarray of float64, shape (n,)
+        The last is the variance of the place, roughly: half of what it is by what came before alone, and at
+        the very beginning what that usually is.
     """
-    smooth, speed = np.empty(len(at)), np.empty(len(at))
-    work = np.empty((len(at), 8))
+    smooth, speed, work = _room(len(at))
+    best = _restlessness(at, place, variance, pace)
+    _clock(at, place, variance, pace, best, smooth, speed, work, True)
+    forward = work[:, 7]
+    return smooth, speed, np.minimum(0.5 * forward, typical_of(forward))
+
+
+def slips(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray) -> IntArray:
+    """Find where places measured on a carrier slip to another phase, and stay there.
+
+    What was measured before a symbol and what was measured from it on each say, by a Kalman filter of its
+    own, where it begins. A slip is much likelier there than that the clock ran so.
+
+    Parameters
+    ----------
+    at, place, variance, pace
+        As for `smooth_clock`.
+    size : ndarray of float64, shape (n,)
+        By how many samples each symbol is late after one slip.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Slips so far at each symbol, less those that most symbols have.
+    """
+    best, most = np.zeros(len(at), np.int64), -math.inf
+    for density in RESTLESSNESS:
+        count, likelihood = _slips(at, place, variance, pace, size, float(density))
+        likelihood -= SLIP_NATS * float(np.abs(np.diff(count)).sum())
+        if likelihood > most:
+            best, most = count, likelihood
+    values, symbols = np.unique(best, return_counts=True)
+    return np.asarray(best - values[np.argmax(symbols)])
+
+
+def _slips(
+    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray, density: float
+) -> tuple[IntArray, float]:
+    """Slips so far if the clock is so restless, and how likely the places are then."""
+    count = np.zeros(len(at), np.int64)
+    usual = typical_of(size)
+    one, other, work = _room(len(at))
+    back = np.empty_like(work)
+    for _ in range(MOST_TIMES):
+        now = place - count * size
+        likelihood = float(_clock(at, now, variance, pace, density, one, other, work, False))
+        _clock(-at[::-1], -now[::-1], variance[::-1], pace, density, one, other, back, False)
+        rise, nats = _steps(at, work, back, usual)
+        likely = np.flatnonzero(nats > SLIP_NATS)
+        found = [i for i in likely if nats[i] == nats[max(0, i - SLIP_APART) : i + SLIP_APART + 1].max()]
+        if not found:
+            break
+        jumps = np.zeros(len(at), np.int64)
+        jumps[found] = rise[found]
+        count += np.cumsum(jumps)
+    return count, likelihood
+
+
+def _steps(at: FloatArray, work: FloatArray, back: FloatArray, size: float) -> tuple[IntArray, FloatArray]:
+    """At each symbol the likelier of a slip up or down, and by how many nats likelier it is than none."""
+    dt = np.diff(at)
+    x, v, pxx, pxv, pvv = work[1:, :5].T
+    bx, bv, bxx, bxv, bvv = back[::-1][:-1, :5].T
+    dx, dv = -bx + bv * dt - x, bv - v
+    bxv = -bxv  # the filter that runs backward has places of the other sign, and the same paces
+    sxx, sxv, svv = pxx + bxx + dt * (2 * bxv + dt * bvv), pxv + bxv + dt * bvv, pvv + bvv
+    determinant = np.maximum(sxx * svv - sxv * sxv, 1e-30)
+    pull, stiff = (svv * dx - sxv * dv) / determinant, svv / determinant
+    nats = np.append(0.0, np.abs(pull) * size - 0.5 * size * size * stiff)
+    return np.append(0, np.sign(pull)).astype(np.int64), nats
+
+
+def _room(symbols: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return np.empty(symbols), np.empty(symbols), np.empty((symbols, 8))
+
+
+def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float) -> float:
+    """The restlessness under which what was measured is likeliest."""
+    smooth, speed, work = _room(len(at))
     best, most = float(RESTLESSNESS[0]), -math.inf
     falling = 0
     some = slice(None, None, len(at) // MOST_TO_TRY + 1)
@@ -70,8 +153,7 @@ def smooth_clock(
             falling += 1
             if falling == 2:
                 break
-    _clock(at, place, variance, pace, best, smooth, speed, work, True)
-    return smooth, speed
+    return best
 
 
 @njit(cache=True, nogil=True)

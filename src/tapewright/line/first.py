@@ -14,9 +14,9 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.front import Heard, block_powers
-from tapewright.line.scene import BEST_EB_N0, Lock, Measured, informed_scene, measure, sharpness_limits
+from tapewright.line.scene import Lock, Measured, informed_scene, measure, sharpness_limits
 from tapewright.line.search import Path, Scene, chained_paths, find_path, follow_path
-from tapewright.line.templates import Band, Templates
+from tapewright.line.templates import BIT, Band, Templates
 
 __all__ = ["first_pass"]
 
@@ -59,14 +59,14 @@ def first_pass(
     names : int
     """
     templates = Templates.of(alphabet, band, lock.stretch, lock.low_pass_hz)
-    shaped = templates.with_gain(lock.gain)
+    shaped = templates.as_heard(lock.gain, lock.bend)
     longest = float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
-    if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, at_one / most * BEST_EB_N0):
+    if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
         scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
         path = find_path(scene, polarity)
-        return path, measure(path, scene, amplitude, band)
+        return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
     whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
     settling = SETTLING_SYMBOLS * longest
@@ -97,17 +97,21 @@ def first_pass(
                     size = piece
         reached = path.end[-1] if len(path) else reached
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
-    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band)
+    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
 
 
-def _is_clear(heard: Heard, templates: Templates, names: int, eb_n0_at_one: float) -> bool:
+def _is_clear(
+    heard: Heard, templates: Templates, names: int, noise: float, at_one: float, most: float
+) -> bool:
     """Whether symbols can be followed: all tell where they end, none is silent, there is little noise."""
     if templates.cosine:  # measured: with a carrier that runs free, a path went on out of step for seconds
         return False
     power = templates.energy[:names] / templates.length[:names]
     parts = block_powers(heard, max(1, len(heard) // PARTS))
-    faint = parts[parts > SOUND_SHARE * parts.max()].min() / power.mean()
-    return bool(power.min() > SILENT_SHARE * power.max() and faint * eb_n0_at_one > CLEAR_EB_N0)
+    faint = (parts[parts > SOUND_SHARE * parts.max()].min() - noise) / power.mean()
+    bit_energy = templates.energy[templates.kind == BIT].mean()
+    eb_n0 = 0.5 * bit_energy * min(faint * at_one, most)
+    return bool(power.min() > SILENT_SHARE * power.max() and eb_n0 > CLEAR_EB_N0)
 
 
 def _joined(old: Path, new: Path, templates: Templates) -> Path:

@@ -32,6 +32,8 @@ Heard = npt.NDArray[np.float32]
 
 #: Convolutions of fewer products than this are faster done directly (measured).
 FEW_PRODUCTS = 2_000_000
+#: A level below this share of full is silence: a step of a stepped sine is more.
+SILENT_LEVEL = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +159,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     """
     power: FloatArray = block_powers(heard, block)
     sparse = any(
-        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < 0.5)
+        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
         for shape in alphabet.shapes
         for segment in shape.segments
     )

@@ -129,3 +129,14 @@ def compare_with_templates(  # type: ignore[no-untyped-def]
                 sums[i, 4] += x * q
                 sums[i, 5] += q * q
                 sums[i, 6] += s * q
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+def bends(heard, amplitude, block, start, symbol, size, wave, bend):  # type: ignore[no-untyped-def]
+    """How fast the fit of each symbol falls off around its place: minus its second difference in `bend`."""
+    for i in range(len(start)):
+        n, m = math.floor(start[i] + 0.5), symbol[i]
+        total = 0.0
+        for k in range(max(0, 1 - n), min(size[m], len(heard) - 1 - n)):
+            total += wave[m, k] * (2.0 * heard[n + k] - heard[n + k - 1] - heard[n + k + 1])
+        bend[i] = total / amplitude[min(max(n, 0) // block, len(amplitude) - 1)]

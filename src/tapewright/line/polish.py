@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
-from tapewright.line.carrier import on_even_phases, on_the_carrier
-from tapewright.line.clock import even_samples, level_through, smooth_clock, typical_of
+from tapewright.line.carrier import on_even_phases, on_the_carrier, phase_spacing
+from tapewright.line.clock import even_samples, level_through, slips, smooth_clock, typical_of
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
@@ -105,18 +105,19 @@ def polish(
     heard = on_even_phases(heard, grid, stretch)
     at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
+    blur = np.zeros(len(at))
     measured = _measure(hearing, imprint)
     price = prices(cost, kind)
     beam = _beam(stretch, grid)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            at, clock, pace = _clock(hearing, imprint, measured, at, clock, pace)
+            hearing, at, clock, pace, blur = _clock(hearing, imprint, measured, at, clock, pace)
             even_samples(heard, at, clock, pace, hearing.even)
             level = measured.level
             imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
             measured = _measure(hearing, imprint)
-        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, beam)
+        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, beam, blur)
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -222,8 +223,11 @@ def _fades(fit: FloatArray, expected: FloatArray) -> bool:
 def _clock(
     hearing: Hearing, imprint: Imprint, measured: _Measured,
     at: FloatArray, clock: FloatArray, pace: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:  # fmt: skip
-    """From how late each symbol is, draw the clock through them."""
+) -> tuple[Hearing, FloatArray, FloatArray, FloatArray, FloatArray]:  # fmt: skip
+    """From how late each symbol is, draw the clock through them; a free carrier's slips are taken back.
+
+    The last of what is returned is how uncertain the clock is, against how uncertain one symbol's place is.
+    """
     sums, level = measured.sums, measured.level
     lean = np.maximum(level * sums[:, 4], 1e-12)
     late = -(sums[:, 3] - level * sums[:, 5]) / lean
@@ -234,9 +238,19 @@ def _clock(
     here = _times(tape, at, clock, pace)
     rate = np.interp(tape, at, pace)
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
-    variance = np.where(bad, np.inf, variance * rate**2)
-    place, speed = smooth_clock(tape, here + late * rate, variance, typical_of(pace))
-    return tape, place, speed
+    alone = variance * rate**2
+    variance = np.where(bad, np.inf, alone)
+    place = here + late * rate
+    grid, symbol = imprint.grid, hearing.symbol
+    if grid.phases > 2 and phase_spacing(grid) > 1:
+        # after a wrong symbol the phase is another, and the clock would run to make up for it
+        spacing = phase_spacing(grid)
+        size = spacing / grid.phases * grid.length[symbol] / grid.turns[symbol] * rate
+        slipped = slips(tape, place, variance, typical_of(pace), size)
+        place = place - slipped * size
+        hearing = replace(hearing, phase=(hearing.phase - spacing * slipped) % grid.phases)
+    place, speed, uncertain = smooth_clock(tape, place, variance, typical_of(pace))
+    return hearing, tape, place, speed, np.minimum(uncertain / alone, 1.0)
 
 
 def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray) -> FloatArray:
@@ -253,13 +267,14 @@ def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray
 
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
-    kind: IntArray, is_sparse: bool, beam: FloatArray,
+    kind: IntArray, is_sparse: bool, beam: FloatArray, blur: FloatArray,
 ) -> tuple[Hearing, FloatArray]:  # fmt: skip
     grid = imprint.grid
     symbols = len(grid.length)
     bit_energy = float(np.mean(imprint.energy[symbols][kind == BIT]))
     level, noise = measured.level, measured.noise
-    sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy)
+    # a clock that is late shifts what is heard as noise would, and is late for many symbols on end
+    sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy) / (1.0 + blur)
     total = len(hearing.even)
     nodes = np.arange(0, total, grid.step)
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]

@@ -136,7 +136,7 @@ class Receiver:
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (
-            replace(lock, gain=np.append(lock.gain, lock.gain.mean()))
+            replace(lock, gain=np.append(lock.gain, lock.gain.mean()), bend=np.append(lock.bend, 1.0))
             if self.searched is not self.alphabet
             else lock
         )
@@ -206,7 +206,7 @@ class Receiver:
             )
             if measured is None or measured.evidence <= 0:
                 break
-            change = measured.noise / lock.noise
+            change = measured.left(measured.power) / lock.left(measured.power)
             drift = measured.pace
             used = lock
             seen = measured.weight > 0
@@ -214,7 +214,9 @@ class Receiver:
                 lock,
                 stretch=lock.stretch * measured.pace,
                 noise=measured.noise,
+                misfit=measured.misfit,
                 gain=np.where(seen, lock.gain * measured.gain, lock.gain),
+                bend=np.where(seen, lock.bend * measured.bend, lock.bend),
             )
             fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)
             if fits and 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:

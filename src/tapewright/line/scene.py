@@ -10,13 +10,22 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet
 from tapewright.line.averages import running_mean
 from tapewright.line.front import Heard, block_powers, level_track
-from tapewright.line.kernels import compare_with_templates
+from tapewright.line.kernels import bends, compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
 
-__all__ = ["Lock", "Measured", "blind_scene", "informed_scene", "measure", "sharpness_limits"]
+__all__ = [
+    "Lock",
+    "Measured",
+    "blind_scene",
+    "informed_scene",
+    "measure",
+    "noise_and_misfit",
+    "sharpness_limits",
+]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 #: Eb/N0 assumed while the noise is unknown, as a power ratio (8 dB: about the edge of what can be read).
 ASSUMED_EB_N0 = 6.3
@@ -27,6 +36,13 @@ BEST_EB_N0 = 31.6
 PACE_SYMBOLS = 31
 #: Symbols whose pace is further from the usual one belong to something else.
 ALIKE_PACE = 0.02
+#: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
+#: than this times the power of the faintest, they do not tell noise from misfit.
+LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
+#: At least this share of what is left at the faintest level is noise.
+LEAST_NOISE = 0.1
+#: Bends against the ideal are within these limits.
+BENDS = (0.1, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,9 +54,14 @@ class Lock:
     stretch : float
         Length of a symbol against nominal: 1 / speed.
     noise : float
-        Noise variance per sample, in the receiver's band.
+        Noise variance per sample, in the receiver's band, whatever the level.
+    misfit : float
+        What the waveforms leave besides, at amplitude 1: it grows with the level's square.
     gain : ndarray of float64, shape (symbols,)
         Received amplitude of each symbol against what the local level alone would give.
+    bend : ndarray of float64, shape (symbols,)
+        How fast a symbol's fit falls off around its place, against that of the ideal waveform: a dull
+        recorder's edges tell less of the time.
     evidence : float
         How much better this explains what was heard than noise does, in nats.
     explained : float
@@ -55,12 +76,18 @@ class Lock:
 
     stretch: float
     noise: float
+    misfit: float
     gain: FloatArray
+    bend: FloatArray
     evidence: float
     explained: float
     cost: float
     seconds: float
     low_pass_hz: float
+
+    def left(self, power: float) -> float:
+        """Variance per sample left unexplained where the squared amplitude is `power`."""
+        return self.noise + self.misfit * power
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +104,13 @@ class Measured:
         Nats the symbols cost; taken off `evidence`.
     pace : float
         Length of the symbols against the templates' length.
-    noise : float
-        Variance per sample of what the symbols leave unexplained.
-    gain, weight : ndarray of float64, shape (symbols,)
-        Gain of each symbol of the alphabet against the templates, and the energy it was measured on.
+    noise, misfit : float
+        Variance per sample of what the symbols leave unexplained: see `Lock`.
+    power : float
+        Squared amplitude of most symbols.
+    gain, bend, weight : ndarray of float64, shape (symbols,)
+        Gain and bend of each symbol of the alphabet against the templates, and the energy they were measured
+        on.
     seconds : float
     """
 
@@ -89,9 +119,16 @@ class Measured:
     cost: float
     pace: float
     noise: float
+    misfit: float
+    power: float
     gain: FloatArray
+    bend: FloatArray
     weight: FloatArray
     seconds: float
+
+    def left(self, power: float) -> float:
+        """Variance per sample left unexplained where the squared amplitude is `power`."""
+        return self.noise + self.misfit * power
 
 
 def symbol_cost(alphabet: Alphabet) -> FloatArray:
@@ -123,9 +160,10 @@ def informed_scene(
     """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
     block = templates.block
     power = level_track(heard, alphabet, band, block)
-    signal_power = np.maximum(power - lock.noise, 0.05 * power)
-    amplitude = np.sqrt(signal_power / _mean_power(templates))
-    shaped = templates.with_gain(lock.gain)
+    mean_power = _mean_power(templates)
+    signal_power = np.maximum(power - lock.noise, 0.05 * power) / (1.0 + lock.misfit / mean_power)
+    amplitude = np.sqrt(signal_power / mean_power)
+    shaped = templates.as_heard(lock.gain, lock.bend)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness
@@ -140,11 +178,17 @@ def informed_scene(
 
 def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:
     """Sharpness (see `Scene`) at amplitude 1, and the most that is believed whatever the amplitude."""
-    return band.fraction / lock.noise, 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
+    most = 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
+    return band.fraction / lock.noise, min(most, band.fraction / max(lock.misfit, 1e-9))
 
 
-def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Measured | None:
+def measure(
+    path: Path, scene: Scene, amplitude: FloatArray, band: Band, misfit: float = 0.0
+) -> Measured | None:
     """Judge a path: how much of what was heard it explains, and what gains and noise it implies.
+
+    Symbols count by how sharply they are heard: what stands out little from the noise says little of gains.
+    `misfit` is what was known of that; it stays where the level does not change enough to tell.
 
     Returns
     -------
@@ -161,6 +205,9 @@ def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Meas
     sums = _compare(path, scene, amplitude)
     alike = np.abs(long / nominal - pace) < ALIKE_PACE
     path, sums = path.part(alike), sums[alike]
+    middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
+    counts = scene.sharpness[middle] / scene.sharpness[middle].mean(dtype=np.float64)
+    sums[:, 1:] *= counts[:, np.newaxis]
     samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
     if scene.is_free:
         left, fit = _left_with_free_phase(sums)
@@ -178,12 +225,56 @@ def measure(path: Path, scene: Scene, amplitude: FloatArray, band: Band) -> Meas
     cost = float(scene.cost[path.symbol].sum())
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
-    middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
-    noise = _typical_noise(left * amplitude[middle] ** 2, samples, band, 2 if scene.is_free else 0)
-    gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
-    return Measured(
-        evidence, explained, cost, pace, max(noise, 1e-14), gain, weight, sum_samples / band.rate_hz
+    power = amplitude[middle] ** 2
+    noise, misfit = _noise_by_level(
+        left / counts * power, samples, power, band, 2 if scene.is_free else 0, misfit
     )
+    gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
+    bend = _bend(path, scene, amplitude, counts, kin, gain)
+    return Measured(
+        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, bend, weight,
+        sum_samples / band.rate_hz,
+    )  # fmt: skip
+
+
+def _noise_by_level(
+    left: FloatArray, samples: FloatArray, power: FloatArray, band: Band, fitted: int, misfit: float
+) -> tuple[float, float]:
+    """Noise and misfit, from what the quieter and the louder symbols leave."""
+    groups = np.array_split(np.argsort(power), max(1, min(LEVELS, len(power) // FEWEST_AT_LEVEL)))
+    noise = np.array([_typical_noise(left[at], samples[at], band, fitted) for at in groups])
+    typical = np.array([np.median(power[at]) for at in groups])
+    return noise_and_misfit(noise, typical, np.ones(len(groups)), misfit)
+
+
+def noise_and_misfit(
+    left: FloatArray, power: FloatArray, weight: FloatArray, misfit: float
+) -> tuple[float, float]:
+    """Split what is left at several levels into noise, the same at all, and what grows with the level.
+
+    Parameters
+    ----------
+    left, power, weight : ndarray of float64, shape (n,)
+        Variance per sample left, squared amplitude, and how much each counts.
+    misfit : float
+        What is left at amplitude 1 by misfit, where the levels are too much alike to tell.
+
+    Returns
+    -------
+    noise, misfit : float
+    """
+    left, share = np.maximum(left, 1e-14), weight / weight.sum()
+    if power.max() < UNLIKE_POWERS * power.min():
+        total, typical = (float(np.exp(share @ np.log(values))) for values in (left, power))
+        misfit = min(misfit, 0.5 * total / typical)
+        return total - misfit * typical, misfit
+    one, two = 1.0 / left, power / left  # least squares of relative differences
+    a, b, c, d, e = (float(share @ product) for product in (one * one, one * two, two * two, one, two))
+    noise, misfit = (c * d - b * e) / (a * c - b * b), (a * e - b * d) / (a * c - b * b)
+    least = LEAST_NOISE * float(left.min())
+    if noise < least:
+        noise, misfit = least, (e - b * least) / c
+    return (noise, misfit) if misfit > 0 else (d / a, 0.0)
 
 
 def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: int) -> float:
@@ -208,6 +299,21 @@ def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:
         scene.is_free, sums,
     )  # fmt: skip
     return sums
+
+
+def _bend(
+    path: Path, scene: Scene, amplitude: FloatArray, counts: FloatArray, kin: IntArray, gain: FloatArray
+) -> FloatArray:
+    """Bend of each symbol against the templates; 1 for a free carrier, which tells the time by its phase."""
+    t, symbols = scene.templates, len(scene.templates.length)
+    if scene.is_free:
+        return np.ones(symbols)
+    bend = np.empty(len(path))
+    bends(scene.heard, amplitude, t.block, path.start, path.symbol, t.sizes, t.rows[0], bend)
+    heard = np.bincount(kin, np.where(path.sign == 1, -bend, bend) * counts, symbols)
+    ideal = np.bincount(kin, t.bend[path.symbol] * counts, symbols)
+    ratio = np.where(ideal > 0, heard / np.maximum(ideal, 1e-9), 1.0)[t.kinship] / gain
+    return np.asarray(np.clip(ratio, *BENDS))
 
 
 def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -42,8 +43,9 @@ HOLD_NATS = 18.0
 SHIFT_NATS = 12.0
 #: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
 SLOTS_A_HALF_WAVE = 2.0
-#: How fast the tape's speed is expected to change, as a share of it a second.
-AGILITY = 0.3
+#: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the root of
+#: the time (measured: more loses long symbols of high tones in noise, less loses short ones in flutter).
+AGILITY = 0.017
 #: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
 #: would win (the gain of a sample of full amplitude is a half).
 EDGE_GAIN = 0.001
@@ -223,7 +225,7 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
         hold=HOLD_NATS,
         shift_cost=SHIFT_NATS,
         switch_cost=SWITCH_NATS,
-        agility=AGILITY / t.rate_hz,
+        agility=AGILITY / math.sqrt(t.rate_hz),
         edge_gain=EDGE_GAIN,
         stretch_span=STRETCH_SPAN,
         is_free=scene.is_free,

@@ -24,6 +24,8 @@ FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
 #: Points a sample at which the ideal waveform is worked out before averaging.
 FINENESS = 16
+#: Where edges are square, what lies lower may hold so much of a symbol's energy: hum lies there, too.
+LEAST_LOW_SHARE = 0.002
 
 
 @dataclass(frozen=True)
@@ -73,13 +75,24 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
         rate, low, high = (
             12.0 * alphabet.highest_hertz,
-            0.1 * lowest,
+            max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes))),
             max(4.0 * alphabet.highest_hertz, 8_000.0),
         )
         rate = max(rate, 2.5 * high)
     rate = min(max(rate, 8_000.0), 96_000.0)
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
+
+
+def _lowest_hertz(shape: SymbolShape) -> float:
+    """Frequency below which there is next to nothing of a symbol; infinite for silence."""
+    points = 16 * max(64, math.ceil(shape.seconds * max(segment.hertz for segment in shape.segments)))
+    seconds = (np.arange(points) + 0.5) * shape.seconds / points
+    spectrum = np.abs(np.fft.rfft(_ideal(shape.segments, seconds, 0.0), 64 * points)) ** 2
+    below = np.cumsum(spectrum)
+    if below[-1] <= 0:
+        return math.inf
+    return float(np.searchsorted(below, LEAST_LOW_SHARE * below[-1])) / (64 * shape.seconds)
 
 
 #: Kinds of symbols: the bits; leader, sync marks and the like; the tone that may stand between bytes, in
@@ -174,14 +187,14 @@ class Templates:
             band.rate_hz,
         )
 
-    def with_gain(self, gain: FloatArray) -> Templates:
-        """Return the templates, each symbol's multiplied by its own gain."""
+    def as_heard(self, gain: FloatArray, bend: FloatArray) -> Templates:
+        """Return the templates, each symbol's multiplied by its own gain; `bend` is against the ideal."""
         return replace(
             self,
             sine=[g * w for g, w in zip(gain, self.sine, strict=True)],
             cosine=[g * w for g, w in zip(gain, self.cosine, strict=True)] if self.cosine else [],
             energies=gain * gain * self.energies,
-            bend=gain * gain * self.bend,
+            bend=gain * gain * bend * self.bend,
         )
 
     @cached_property

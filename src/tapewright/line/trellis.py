@@ -204,9 +204,9 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
 
     The steady gains of a tracking filter for a target that changes speed at random: Kalata, "The tracking
     index", IEEE Trans. Aerospace and Electronic Systems 20 (1984). `stiffness` is one over the variance with
-    which the symbol tells the place, `agility` the change of pace a sample.
+    which the symbol tells the place, `agility` how far the pace wanders in a sample.
     """
-    index = agility * length * length * math.sqrt(stiffness)
+    index = agility * length * math.sqrt(length * stiffness)
     r = 0.25 * (4.0 + index - math.sqrt(8.0 * index + index * index))
     alpha = 1.0 - r * r
     return alpha, 2.0 * (2.0 - alpha) - 4.0 * r
