@@ -17,7 +17,7 @@ from tapewright.chain.learn import Layout, Learned, _listen
 from tapewright.learn.blind_blocks import Supposed, suppose
 from tapewright.learn.blind_checks import check_bits
 from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
-from tapewright.learn.blind_stretches import blind_stretches
+from tapewright.learn.blind_stretches import blind_stretches, leader_heard
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing
 from tapewright.learn.guesses import as_guesses
@@ -67,9 +67,8 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     layout, _ = _lay_out(streams, guesses, code)
     if layout is None:
         return replace(found, problem="No way to tell blocks and their data in these recordings was found.")
-    rules = rules_of(layout.kinds, layout.framing)
     text = _card(name, code, layout, len(recordings))
-    found = replace(found, layout=layout, rules=rules, text=text)
+    found = replace(found, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -83,20 +82,27 @@ def _choose(
     tried = []
     for code in codes[:CODES_TRIED]:
         streams = [_listen(recording, code) for recording in recordings]
-        guesses = guess_framings(streams, code.leader)
-        tried.append((code.score_bits + (guesses[0].bits if guesses else 0.0), code, streams, guesses))
+        guesses = guess_framings(streams, _leaders(streams, code))
+        # without start symbols, what speaks for a framing is that bytes come again: with a wrong code they do, too
+        foretold = max((guess.bits for guess in guesses if guess.framing.byte.start), default=0.0)
+        tried.append((code.score_bits + foretold, code, streams, guesses))
     _, code, streams, guesses = max(tried, key=lambda one: one[0])
     return code, streams, guesses
+
+
+def _leaders(streams: Sequence[Stream], code: LineCode) -> list[str]:
+    return [leader_heard(stream, code.leader) if code.polar else code.leader for stream in streams]
 
 
 def _lay_out(
     streams: Sequence[Stream], guesses: Sequence[BlindFraming], code: LineCode
 ) -> tuple[Layout | None, list[Known]]:
     """The shortest description of the bytes in whichever view of whichever framing, and what the saves hold by it."""
+    leaders = _leaders(streams, code)
     readings: list[_Reading] = []
     for guess in guesses:
         for framing in views(guess.framing):
-            stretches = blind_stretches(streams, framing, code.leader, guess.skip)
+            stretches = blind_stretches(streams, framing, leaders, guess.skip)
             readings += [
                 _Reading(one.bits + guess.bits, stretches, one) for one in suppose(stretches, framing)
             ]
@@ -105,7 +111,8 @@ def _lay_out(
         one = reading.supposed
         for starts in possible_starts(one.samples, one.knowns):
             kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
-            layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts)
+            rules = rules_of(kinds, one.framing)
+            layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules)
             score = layout.bits + _data_bits(one) - reading.bits + one.bits
             if score < best[0]:
                 best = score, layout, one.knowns
@@ -157,4 +164,4 @@ def _card(name: str, code: LineCode, layout: Layout, count: int) -> str:
         name, f"Guessed format: {code.family}", source, GUESS, symbols,
         (code.words, "A guess: which of the two is 1 is not known."),
     )  # fmt: skip
-    return card_text(heading, layout.framing, layout.kinds, rules_of(layout.kinds, layout.framing))
+    return card_text(heading, layout.framing, layout.kinds, layout.rules)

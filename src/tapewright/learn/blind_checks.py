@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
-from tapewright.learn.check_rule import Message
+from tapewright.learn.check_rule import CONSTANT_NAMES, Message
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.crc_search import CrcSearch
 from tapewright.learn.known import Known, as_sent
@@ -41,7 +41,7 @@ def check_bits(samples: Sequence[Sample], knowns: Sequence[Known], coding: str) 
     messages = distinct_messages([_message(sample, knowns[sample.save], same, coding) for sample in chosen])
     tails = Tails(messages[:MOST_MESSAGES])
     covered, prices = {}, {}
-    for over, bits in coverage_bits(messages[0].names).items():
+    for over, bits in coverage_bits(messages[0].names, CONSTANT_NAMES).items():
         for is_sent in (False, True) if coding == "hex" else (False,):
             covered[over, is_sent] = [
                 b"".join(message.covered(name, is_sent) for name in over) for message in tails.messages

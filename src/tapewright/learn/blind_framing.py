@@ -67,15 +67,15 @@ class BlindFraming:
     skip: int = 0
 
 
-def guess_framings(streams: Sequence[Stream], leader: str, *, limit: int = 4) -> list[BlindFraming]:
+def guess_framings(streams: Sequence[Stream], leaders: Sequence[str], *, limit: int = 4) -> list[BlindFraming]:
     """Guess how bytes stand on tape.
 
     Parameters
     ----------
     streams : sequence of Stream
         What was heard of each save, not swapped.
-    leader : str
-        The symbol leaders consist of, by the name the receiver gives it.
+    leaders : sequence of str
+        Of each save: the symbol its leaders consist of, by the name the receiver gives it.
     limit : int
         At most so many.
 
@@ -84,16 +84,17 @@ def guess_framings(streams: Sequence[Stream], leader: str, *, limit: int = 4) ->
     list of BlindFraming
         The likeliest first. Bytes with start and stop are there alone if they are convincing.
     """
+    swapped = tuple(leader != leaders[0] for leader in leaders)
+    streams = [Stream(stream.symbols, swap) for stream, swap in zip(streams, swapped, strict=True)]
     parts = [part for stream in streams for part in _parts(stream.bits)]
     if not parts:
         return []
     bits = np.concatenate(parts)
     surprise = np.concatenate([_surprise(bits, part) for part in parts])
-    swapped = (False,) * len(streams)
-    found = list(_asynchronous(bits, surprise, leader, swapped))
+    found = list(_asynchronous(bits, surprise, leaders[0], swapped))
     found = [guess for guess in found if guess.bits > max(LEAST_BITS, LEAST_SHARE * surprise.sum())]
     if not found:
-        found = list(_synchronous(streams, leader, swapped))
+        found = list(_synchronous(streams, leaders, swapped))
     return sorted(found, key=lambda guess: -guess.bits)[:limit]
 
 
@@ -235,11 +236,17 @@ def _parities(columns: BitArray, start: int, surprise: FloatArray) -> Iterator[t
 # ---- bytes end to end
 
 
-def _synchronous(streams: Sequence[Stream], leader: str, swapped: tuple[bool, ...]) -> Iterator[BlindFraming]:
+def _synchronous(
+    streams: Sequence[Stream], leaders: Sequence[str], swapped: tuple[bool, ...]
+) -> Iterator[BlindFraming]:
     """Bytes from the first symbol after the leader on; a leader symbol of its own may have a mark after it."""
-    for skip in range(1 if leader in "01" else 4):
+    for skip in range(1 if leaders[0] in "01" else 4):
         for period in (7, 8, 9):
-            rows = [row for stream in streams for row in _rows(stream, leader, period, skip)]
+            rows = [
+                row
+                for stream, leader in zip(streams, leaders, strict=True)
+                for row in _rows(stream, leader, period, skip)
+            ]
             if not rows:
                 continue
             columns = np.concatenate(rows)
