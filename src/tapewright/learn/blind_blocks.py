@@ -32,7 +32,7 @@ BYTE_BITS, FIELD_BITS, HEADER_BITS = 8.0, 2.0, 4.0
 #: Every different length that a number agrees with is worth the bits of the number. The choice costs: of a place and
 #: of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
-CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 7.0, 2.0
+CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 9.0, 2.0
 #: A check has one byte, or two, or four; what it costs to suppose so many after the data.
 TAIL_BITS = (3.0, 0.0, 1.0, 6.0, 4.0)
 #: Longer differences are no lengths.
@@ -317,10 +317,15 @@ def _fields_bits(rows: Sequence[npt.NDArray[np.int16]]) -> float:
     return FIELD_BITS * (differing + differing % 2)
 
 
-def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> int:
-    """How many different bytes there are in all places."""
+def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> float:
+    """Bytes that it takes to tell all places: one for a constant, one a block for what always differs."""
     longest = max(map(len, rows), default=0)
-    return sum(len({int(row[k]) for row in rows if k < len(row)}) for k in range(longest))
+    return sum(_column_bytes([int(row[k]) for row in rows if k < len(row)]) for k in range(longest))
+
+
+def _column_bytes(values: Sequence[int]) -> float:
+    kinds = len(set(values))
+    return min(len(values), kinds + len(values) * float(np.log2(kinds)) / BYTE_BITS)
 
 
 def _sample(block: _Block, around: tuple[int, int] | None, first: int, end: int) -> Sample:
