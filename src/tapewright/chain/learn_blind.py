@@ -34,7 +34,9 @@ from tapewright.model import CardError, Recording
 __all__ = ["learn_blind"]
 
 #: So many line codes are tried; of their readings so many are looked through for checks, and into for everything.
-CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 1
+CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 3
+#: Readings that are so much worse than the best are not looked into.
+NEAR_BITS = 8.0
 GUESS = (
     "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound suggests;"
     " which symbol is 1, the order of bits and what the bytes mean may be otherwise."
@@ -104,7 +106,8 @@ def _lay_out(
         for framing in views(guess.framing):
             stretches = blind_stretches(streams, framing, leaders, guess.skip)
             readings += [
-                _Reading(one.bits + guess.bits, stretches, one) for one in suppose(stretches, framing)
+                _Reading(one.bits + guess.bits, guess.bits, stretches, one)
+                for one in suppose(stretches, framing)
             ]
     best: tuple[float, Layout | None, list[Known]] = np.inf, None, []
     for reading in _worth_a_look(readings):
@@ -113,7 +116,7 @@ def _lay_out(
             kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
             rules = rules_of(kinds, one.framing)
             layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules)
-            score = layout.bits + _data_bits(one) - reading.bits + one.bits
+            score = layout.bits + _data_bits(one) - reading.framing_bits
             if score < best[0]:
                 best = score, layout, one.knowns
     return best[1:]
@@ -121,9 +124,10 @@ def _lay_out(
 
 @dataclass(frozen=True)
 class _Reading:
-    """A way to read all saves, and how much speaks for it."""
+    """A way to read all saves, and how much speaks for it: all in all, and for its framing alone."""
 
     bits: float
+    framing_bits: float
     stretches: list[Stretch]
     supposed: Supposed
 
@@ -137,7 +141,8 @@ def _worth_a_look(readings: Sequence[_Reading]) -> list[_Reading]:
         for reading in ranked
         if _way(reading) in ways
     ]
-    return sorted(checked, key=lambda reading: -reading.bits)[:READINGS_TRIED]
+    checked.sort(key=lambda reading: -reading.bits)
+    return [reading for reading in checked[:READINGS_TRIED] if reading.bits > checked[0].bits - NEAR_BITS]
 
 
 def _way(reading: _Reading) -> tuple[Framing, tuple[int, ...]]:

@@ -27,14 +27,15 @@ __all__ = ["Supposed", "suppose"]
 LONGEST_HEAD, LONGEST_TAIL = 32, 4
 #: A length may leave out or count in so many bytes.
 OFFSETS = (0, -1, 1, *range(-8, -1), *range(2, 9))
-#: What a byte costs that is no data, and what it costs to suppose a field and a header.
-BYTE_BITS, FIELD_BITS, HEADER_BITS = 8.0, 2.0, 4.0
+#: What a byte costs that is no data, and what it costs to suppose that one which differs tells something, that
+#: an odd number of them does (an address has two), and a header.
+BYTE_BITS, FIELD_BITS, ODD_BITS, HEADER_BITS = 8.0, 2.0, 2.0, 4.0
 #: Every different length that a number agrees with is worth the bits of the number. The choice costs: of a place and
 #: of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
 CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 9.0, 2.0
 #: A check has one byte, or two, or four; what it costs to suppose so many after the data.
-TAIL_BITS = (3.0, 0.0, 1.0, 6.0, 4.0)
+TAIL_BITS = (3.0, 0.0, 3.0, 12.0, 9.0)
 #: Longer differences are no lengths.
 LONGEST_BLOCK = 0x4000
 #: So many lengths are followed up.
@@ -188,7 +189,7 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
         counts = [len(split.of(save)) for save in split.headers]
         places.append((list(split.headers.values()), np.array(totals, np.int64), np.array(counts, np.int64)))
     for blocks, sizes, counts in places:
-        for end, bits, price, numbers in _told(blocks, framing.coding):
+        for end, bits, price, is_difference, numbers in _told(blocks, framing.coding):
             without = sizes - per_byte * numbers
             if (counts == counts[0]).all() and (without != without[0]).any():
                 continue  # no offset mends that
@@ -201,7 +202,7 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
                 least = end if blocks is split.data else 0
                 if not least <= each[0] <= LONGEST_HEAD + per_byte * LONGEST_TAIL:
                     continue
-                worth = bits * distinct - price - _offset_bits(offset)
+                worth = bits * distinct - price - _offset_bits(offset, is_difference)
                 key = int(each[0]), least
                 found[key] = max(found.get(key, -np.inf), worth)
     best: dict[int, _Length] = {}
@@ -214,12 +215,15 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
             yield _Length(same + tail * per_byte, same, 0.0)
 
 
-def _offset_bits(offset: int) -> float:
-    return 0.0 if not offset else 2.0 if offset == 1 else OFFSET_BITS + 0.5 * abs(offset)
+def _offset_bits(offset: int, is_difference: bool) -> float:
+    """What an offset costs: last addresses are mostly inclusive, lengths now and then one less."""
+    if offset in (0, 1):
+        return 2.0 * (offset == 1 and not is_difference)
+    return OFFSET_BITS + 0.5 * abs(offset)
 
 
-def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, IntArray]]:
-    """Yield numbers in heads and differences of two: where they end, their bits, what the choice costs."""
+def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, bool, IntArray]]:
+    """Yield numbers in heads: where they end, their bits, what the choice costs, whether of two the difference."""
     for kind, bits in NUMBER_BITS.items():
         rows = [_numbers(block, kind, coding) for block in blocks]
         count = min(map(len, rows))
@@ -227,12 +231,12 @@ def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, f
         table = np.array([row[:count] for row in rows])
         good = np.flatnonzero((table >= 0).all(axis=0)).tolist()
         for place in good:
-            yield place + width, bits, CHOICE_BITS, table[:, place]
+            yield place + width, bits, CHOICE_BITS, False, table[:, place]
         for one, other in combinations(good, 2) if kind != "u8" else ():
             for first, last in ((one, other), (other, one)):
                 apart = table[:, last] - table[:, first]
                 if other - one >= width and (apart > 0).all() and (apart < LONGEST_BLOCK).all():
-                    yield other + width, bits, CHOICE_BITS + PAIR_BITS + 2.0 * (last < first), apart
+                    yield other + width, bits, CHOICE_BITS + PAIR_BITS + 2.0 * (last < first), True, apart
 
 
 def _numbers(block: _Block, kind: str, coding: str) -> IntArray:
@@ -314,7 +318,7 @@ def _fields_bits(rows: Sequence[npt.NDArray[np.int16]]) -> float:
     """What it costs to suppose that bytes which differ tell something; an address has two."""
     shortest = min(map(len, rows), default=0)
     differing = sum(len({int(row[k]) for row in rows}) > 1 for k in range(shortest))
-    return FIELD_BITS * (differing + differing % 2)
+    return FIELD_BITS * differing + ODD_BITS * (differing % 2)
 
 
 def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> float:
