@@ -1,7 +1,7 @@
 """Recordings alone to a guess at their format: what can be told of saves whose bytes nobody knows.
 
-Bits give the framing, the lengths that heads tell give the data, and from there on the steps are those of `learn`,
-with the supposed data for known ones. Nothing of it is ever called certain.
+Bits give the framing, the lengths that heads tell give the data, and from there on the steps are those of
+`learn`, with the supposed data for known ones. Nothing of it is ever called certain.
 """
 
 from __future__ import annotations
@@ -33,13 +33,14 @@ from tapewright.model import CardError, Recording
 
 __all__ = ["learn_blind"]
 
-#: So many line codes are tried; of their readings so many are looked through for checks, and into for everything.
+#: So many line codes are tried; of their readings so many are looked through for checks, and into for
+#: everything.
 CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 3
 #: Readings that are so much worse than the best are not looked into.
 NEAR_BITS = 8.0
 GUESS = (
-    "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound suggests;"
-    " which symbol is 1, the order of bits and what the bytes mean may be otherwise."
+    "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound"
+    " suggests; which symbol is 1, the order of bits and what the bytes mean may be otherwise."
 )
 
 
@@ -85,7 +86,7 @@ def _choose(
     for code in codes[:CODES_TRIED]:
         streams = [_listen(recording, code) for recording in recordings]
         guesses = guess_framings(streams, _leaders(streams, code))
-        # without start symbols, what speaks for a framing is that bytes come again: with a wrong code they do, too
+        # without start symbols, bytes that come again speak for a framing: with a wrong code they do, too
         foretold = max((guess.bits for guess in guesses if guess.framing.byte.start), default=0.0)
         tried.append((code.score_bits + foretold, code, streams, guesses))
     _, code, streams, guesses = max(tried, key=lambda one: one[0])
@@ -99,7 +100,7 @@ def _leaders(streams: Sequence[Stream], code: LineCode) -> list[str]:
 def _lay_out(
     streams: Sequence[Stream], guesses: Sequence[BlindFraming], code: LineCode
 ) -> tuple[Layout | None, list[Known]]:
-    """The shortest description of the bytes in whichever view of whichever framing, and what the saves hold by it."""
+    """The shortest description in whichever view of whichever framing, and what the saves hold by it."""
     leaders = _leaders(streams, code)
     readings: list[_Reading] = []
     for guess in guesses:

@@ -1,8 +1,9 @@
-"""Which bytes of a tape may be the program's: where heads end and trailers begin, from what heads tell of lengths.
+"""Which bytes of a tape may be the program's: where heads end and tails begin, by what they tell of lengths.
 
-Every block of a kind has a head and a tail as long as the others'. If a number in the head, or in the header before
-it, is always as much smaller than the block as head and tail are long, it is a length, and what lies between is the
-data. Where no number tells, all that differs from block to block is taken for data.
+Every block of a kind has a head and a tail as long as the others'. If a number in the head, or in the
+header before it, is always as much smaller than the block as head and tail are long, it is a length, and
+what lies between is the data. Where no number tells, all that differs from block to block is taken for
+data.
 """
 
 from __future__ import annotations
@@ -27,11 +28,11 @@ __all__ = ["Supposed", "suppose"]
 LONGEST_HEAD, LONGEST_TAIL = 32, 4
 #: A length may leave out or count in so many bytes.
 OFFSETS = (0, -1, 1, *range(-8, -1), *range(2, 9))
-#: What a byte costs that is no data, and what it costs to suppose that one which differs tells something, that
-#: an odd number of them does (an address has two), and a header.
+#: What a byte costs that is no data, and what it costs to suppose that one which differs tells something,
+#: that an odd number of them does (an address has two), and a header.
 BYTE_BITS, FIELD_BITS, ODD_BITS, HEADER_BITS = 8.0, 2.0, 2.0, 4.0
-#: Every different length that a number agrees with is worth the bits of the number. The choice costs: of a place and
-#: of how long head and tail are, of an offset, of the difference of two numbers.
+#: Every different length that a number agrees with is worth the bits of the number. The choice costs: of
+#: a place and of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
 CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 9.0, 2.0
 #: A check has one byte, or two, or four; what it costs to suppose so many after the data.
@@ -185,9 +186,9 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
     own = np.array([len(block) for block in split.data], np.int64)
     places = [(split.data, own, np.ones_like(own))]
     if split.headers:
-        totals = [sum(map(len, split.of(save))) for save in split.headers]
-        counts = [len(split.of(save)) for save in split.headers]
-        places.append((list(split.headers.values()), np.array(totals, np.int64), np.array(counts, np.int64)))
+        totals = np.array([sum(map(len, split.of(save))) for save in split.headers], np.int64)
+        blocks_each = np.array([len(split.of(save)) for save in split.headers], np.int64)
+        places.append((list(split.headers.values()), totals, blocks_each))
     for blocks, sizes, counts in places:
         for end, bits, price, is_difference, numbers in _told(blocks, framing.coding):
             without = sizes - per_byte * numbers
@@ -223,7 +224,7 @@ def _offset_bits(offset: int, is_difference: bool) -> float:
 
 
 def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, bool, IntArray]]:
-    """Yield numbers in heads: where they end, their bits, what the choice costs, whether of two the difference."""
+    """Yield numbers in heads: end, bits, price of the choice, whether it is a difference of two, values."""
     for kind, bits in NUMBER_BITS.items():
         rows = [_numbers(block, kind, coding) for block in blocks]
         count = min(map(len, rows))
@@ -338,7 +339,8 @@ def _sample(block: _Block, around: tuple[int, int] | None, first: int, end: int)
     once, repeats = _once(values[:head])
     return Sample(
         block.save, once, values[len(values) - tail :], first, end, repeats, stretch.mark, stretch.lead,
-        stretch.lead_seconds, stretch.trail_seconds, stretch.gap_seconds, block.copies, _as_bytes(stretch.spare),
+        stretch.lead_seconds, stretch.trail_seconds, stretch.gap_seconds, block.copies,
+        _as_bytes(stretch.spare),
     )  # fmt: skip
 
 

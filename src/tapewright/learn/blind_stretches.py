@@ -15,7 +15,8 @@ from tapewright.model.runs import runs_of
 
 __all__ = ["blind_stretches", "leader_heard", "regions"]
 
-#: So many leader symbols or more are a leader; fewer, down to the shortest, if what follows begins as other stretches.
+#: So many leader symbols or more are a leader; fewer, down to the shortest, if what follows begins as
+#: other stretches.
 LEADER, SHORTEST_LEADER = 96, 14
 #: Bits that stretches begin with to be alike.
 ALIKE = 8
@@ -28,7 +29,9 @@ BitArray = npt.NDArray[np.int8]
 IntArray = npt.NDArray[np.int64]
 
 
-def blind_stretches(streams: Sequence[Stream], framing: Framing, leaders: Sequence[str], skip: int = 0) -> list[Stretch]:
+def blind_stretches(
+    streams: Sequence[Stream], framing: Framing, leaders: Sequence[str], skip: int = 0
+) -> list[Stretch]:
     """Cut what was heard of all saves into stretches of bytes.
 
     Parameters
@@ -59,8 +62,8 @@ def blind_stretches(streams: Sequence[Stream], framing: Framing, leaders: Sequen
 def leader_heard(stream: Stream, leader: str) -> str:
     """The symbol that a save's leader was heard as, with a code in which 0 is 1 upside down.
 
-    A receiver may take such a leader for either, and finds out at its end: what counts is what stands before the
-    longest stretch of bytes.
+    A receiver may take such a leader for either, and finds out at its end: what counts is what stands before
+    the longest stretch of bytes.
 
     Parameters
     ----------

@@ -16,7 +16,7 @@ PROGRAMS_FOR_LIKELY = 2
 
 
 def as_guesses(kinds: Sequence[Kind]) -> list[Kind]:
-    """Give kinds of block whose fields and checks are ``likely`` at most, and ``open`` if one program told them."""
+    """Give kinds of block with fields and checks ``likely`` at most, ``open`` if one program told them."""
     return [_as_guess(kind) for kind in kinds]
 
 
