@@ -281,4 +281,4 @@ def _word_bits(columns: BitArray) -> float:
     for flip in (0, 1):
         for weights in (1 << np.arange(width), 1 << np.arange(width)[::-1]):
             costs.append(surprise_bits((data ^ flip) @ weights))
-    return float(min(costs)) + len(columns) * (columns.shape[1] - width)
+    return float(min(costs) + len(columns) * (columns.shape[1] - width))
