@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         load_machine,
         machine_names,
     )
+    from tapewright.chain.lesson import Lesson, learn_format
     from tapewright.chain.read import read
     from tapewright.chain.verify import Verdict, verify
     from tapewright.chain.write import Written, synthesize, write
@@ -54,6 +55,7 @@ __all__ = [
     "Image",
     "ImageError",
     "InputError",
+    "Lesson",
     "Listener",
     "MachineCard",
     "OutputError",
@@ -68,6 +70,7 @@ __all__ = [
     "Written",
     "compare",
     "format_names",
+    "learn_format",
     "load_audio",
     "load_format",
     "load_image",
@@ -85,7 +88,7 @@ __all__ = [
 _HOMES = {
     "audio": ["load_audio"],
     "cards": ["FormatCard", "MachineCard", "format_names", "load_format", "load_machine", "machine_names"],
-    "chain": ["Verdict", "Written", "read", "synthesize", "verify", "write"],
+    "chain": ["Lesson", "Verdict", "Written", "learn_format", "read", "synthesize", "verify", "write"],
     "image": ["Comparison", "compare", "load_image", "save_image"],
     "line": ["Listener"],
 }

@@ -18,7 +18,7 @@ PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
 WRITER = runpy.run_path(str(ROOT / "scripts" / "write-docs"))
 COMMANDS = [" ".join(words) for words in WRITER["commands"](app)]
 #: Commands of the contract that are still to be built; one that is built leaves this list and the README's.
-TO_BE_BUILT = ["recorder", "listen", "learn", "shelf", "batch", "bench"]
+TO_BE_BUILT = ["recorder", "listen", "shelf", "batch", "bench"]
 
 
 def name_of(page: Path) -> str:

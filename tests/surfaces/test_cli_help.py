@@ -14,7 +14,7 @@ import tapewright.cli
 from command_line import run
 
 COMMANDS = {
-    "write": [], "read": [], "verify": [], "window": [],
+    "write": [], "read": [], "verify": [], "window": [], "learn": [],
     "formats": ["list", "show", "check"],
     "machines": ["list", "show", "check"],
     "rig": ["steps", "measure"],
@@ -80,7 +80,7 @@ print(json.dumps([code, [name for name in heavy if name in sys.modules]]), file=
     [
         (["--help"], 0), (["read", "--help"], 0), (["formats", "list"], 0), (["machines", "list"], 0),
         (["formats", "show", "kcs-300"], 0), (["wriet"], 2), (["read", "x.wav", "--fromat", "kcs-300"], 2),
-        (["image", "show", "x.bin", "--start", "512"], 2),
+        (["image", "show", "x.bin", "--start", "512"], 2), (["learn", "x.wav", "-o", "x.toml"], 2),
     ],
 )  # fmt: skip
 def test_help_cards_and_mistakes_load_nothing_heavy(words, expected):

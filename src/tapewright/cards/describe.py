@@ -24,7 +24,7 @@ from tapewright.cards.layout import (
 )
 from tapewright.cards.symbols import HalfWaves, Levels, Piece, Tone
 
-__all__ = ["describe_format"]
+__all__ = ["describe_format", "symbol_words"]
 
 _CHECKS = {
     "sum8": "sum of the bytes, 8 bits",
@@ -92,10 +92,15 @@ def _seconds(seconds: float) -> str:
 
 
 def _sound(shape: SymbolShape, pieces: list[Piece]) -> str:
+    return f"{symbol_words(pieces)} ({_milliseconds(shape.seconds)})"
+
+
+def symbol_words(pieces: list[Piece]) -> str:
+    """Say what a symbol sounds like, as part of a sentence."""
     listed = [_piece(piece) for piece in pieces]
     if len(listed) > MOST_LISTED:
         listed = [*listed[:MOST_LISTED], f"{len(listed) - MOST_LISTED} more pieces"]
-    return f"{', then '.join(listed)} ({_milliseconds(shape.seconds)})"
+    return ", then ".join(listed)
 
 
 def _piece(piece: Piece) -> str:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tapewright import line
 from tapewright.cards import FormatCard
+from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
+from tapewright.cards.symbols import Piece
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
+from tapewright.learn.predict import without_equals
 from tapewright.learn.rules import Rules, rules_of
 from tapewright.learn.samples import Sample, find_samples
 from tapewright.learn.starts import possible_starts
@@ -22,10 +26,12 @@ from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import Stretch, find_stretches
 from tapewright.model import CardError, Recording
 
-__all__ = ["Learned", "learn"]
+__all__ = ["Layout", "Learned", "card_symbols", "learn"]
 
 #: With so much of the known bytes found, no other line code is tried.
 ENOUGH_FOUND = 0.9
+#: Listening again may find so much less of them by chance.
+FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
@@ -59,6 +65,8 @@ class Layout:
     starts : tuple of (int or None)
         Address of each save, known or supposed.
     rules : Rules
+    turned_lead_bits, starts_lead_bits : float
+        By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
 
     framing: Framing
@@ -67,6 +75,8 @@ class Layout:
     kinds: list[Kind]
     starts: tuple[int | None, ...]
     rules: Rules
+    turned_lead_bits: float = math.inf
+    starts_lead_bits: float = math.inf
 
     @property
     def bits(self) -> float:
@@ -89,6 +99,8 @@ class Learned:
     code : LineCode or None
         The one under which the known bytes appeared.
     streams : list of Stream
+    framings : list of Framing
+        All under which the known bytes appear, the likeliest first.
     layout : Layout or None
     problem : str
         Why there is no card, in a sentence.
@@ -100,6 +112,7 @@ class Learned:
     codes: list[LineCode] = field(default_factory=list)
     code: LineCode | None = None
     streams: list[Stream] = field(default_factory=list)
+    framings: list[Framing] = field(default_factory=list)
     layout: Layout | None = None
     problem: str = ""
 
@@ -127,7 +140,7 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     code, framing = _choose(codes, recordings, knowns)
     if code is None or framing is None:
         return replace(
-            found, code=codes[0],
+            found, code=codes[0], streams=[_listen(recording, codes[0]) for recording in recordings],
             problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
         )  # fmt: skip
     streams = [_listen(recording, code) for recording in recordings]
@@ -136,13 +149,42 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
         return replace(
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
+    found = replace(found, code=code, streams=streams, framings=framings)
     layout = _lay_out(streams, knowns, framings[0], code.leader)
+    if layout is None:
+        return replace(found, problem="Known bytes appear, but they make no blocks.")
+    streams, layout = _heard_again(recordings, knowns, code, streams, layout)
     text = _card(name, code, layout)
-    found = replace(found, code=code, streams=streams, layout=layout, text=text)
+    found = replace(found, streams=streams, layout=layout, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
         return replace(found, problem=f"What was found makes no card: {error}.")
+
+
+def _heard_again(
+    recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, streams: list[Stream],
+    layout: Layout,
+) -> tuple[list[Stream], Layout]:  # fmt: skip
+    """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
+    used = _used(layout, code.leader)
+    byte = layout.framing.byte
+    if set(code.symbols) == used and not byte.start:
+        return streams, layout
+    if layout.framing.swapped[0]:
+        byte = layout.framing.turned.byte
+    known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
+    heard = [_listen(recording, known, byte) for recording in recordings]
+    framings = [found for found in find_framing(heard, knowns) if found.byte == layout.framing.byte]
+    if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
+        return streams, layout
+    again = _lay_out(heard, knowns, framings[0], code.leader)
+    return (heard, again) if again is not None else (streams, layout)
+
+
+def _used(layout: Layout, leader: str) -> set[str]:
+    """The symbols that stand somewhere."""
+    return {"0", "1", leader}.union(*(sample.mark + sample.lead for sample in layout.samples))
 
 
 def _choose(
@@ -159,14 +201,15 @@ def _choose(
     return best
 
 
-def _listen(recording: Recording, code: LineCode) -> Stream:
+def _listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
     bare = parse_card(_BARE, FormatCard, "unknown")
-    return Stream(line.decode(recording, bare.model_copy(update={"symbols": code.symbols})).symbols)
+    card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
+    return Stream(line.decode(recording, card).symbols)
 
 
 def _lay_out(
     streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
-) -> Layout:
+) -> Layout | None:
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     layouts = []
     for turned in (framing, framing.turned):
@@ -181,15 +224,32 @@ def _lay_out(
                 layouts.append(Layout(turned, stretches, samples, kinds, starts, rules))
                 if not layouts[-1].rules.doubts:
                     break
-    return min(layouts, key=lambda layout: layout.bits)
+    if not layouts:
+        return None
+    best = min(layouts, key=lambda layout: layout.bits)
+    return replace(
+        best,
+        kinds=[without_equals(kind, best.rules.size) for kind in best.kinds],
+        turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - best.bits,
+        starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - best.bits,
+    )
 
 
-def _card(name: str, code: LineCode, layout: Layout) -> str:
+def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:
+    return min((layout.bits for layout in layouts if is_meant(layout)), default=math.inf)
+
+
+def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
+    """Symbols that are used, by the names they have in the card: 0 and 1 exchanged if they have to be."""
     symbols = dict(code.symbols)
     if layout.framing.swapped[0]:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
-    used = {"0", "1"}.union(*(sample.mark + sample.lead for sample in layout.samples))
-    symbols = {key: symbols[key] for key in sorted(symbols) if key in used}
+    used = _used(layout, "0")
+    return {key: symbols[key] for key in sorted(symbols) if key in used}
+
+
+def _card(name: str, code: LineCode, layout: Layout) -> str:
+    symbols = card_symbols(code, layout)
     count = int(np.max([sample.save for sample in layout.samples])) + 1
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(

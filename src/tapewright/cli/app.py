@@ -94,6 +94,15 @@ _add(
     "window game.hex --machine fescue-trainer --volts 0.4 --tone 3000",
     "window tape.wav --machine fescue-trainer --change gain=0.5",
 )
+_add(
+    app,
+    "learn",
+    "learn:learn",
+    "Work out an unknown format from recordings of saves whose bytes are known.",
+    "learn save.wav --known program.hex -o my-machine.toml",
+    "learn a.wav b.wav --known a.bin b.bin --start 0243 D357 -o my.toml",
+    "learn a.wav --known a.hex --name STAR -o my.toml --report my.html",
+)
 _formats = App(
     name="formats",
     sort_key=next(_order),

@@ -22,6 +22,8 @@ __all__ = ["Heading", "card_text"]
 LEAST_SHARE, MOST_INSISTED = 0.3, 0.5
 #: Trailers and silences shorter than this are not worth a line.
 SHORTEST_SECONDS = 0.02
+#: Of what stands between two blocks, no more than this is trailer.
+MOST_TRAIL = 0.9
 #: Where the column of comments begins, if there is room.
 COMMENT_COLUMN = 52
 
@@ -189,7 +191,7 @@ def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:
         later = [s.lead_seconds for k, s in enumerate(samples) if not _is_first(samples, k)]
         if later:
             between = float(np.median(later))
-            own_trail = min(trail, 0.5 * between) if gap < SHORTEST_SECONDS else trail
+            own_trail = min(trail, MOST_TRAIL * between) if gap < SHORTEST_SECONDS else trail
             return (lead if kind is kinds[0] and lead else max(between - own_trail, 0.0)), own_trail, gap
         if kind is not kinds[0]:
             lead = float(np.median([s.lead_seconds for s in samples]))
@@ -240,7 +242,7 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
             f'{{ field = "{item.name}", type = "{part.type}", value = 0x{value:x}{more}{coding} }}', note
         )
     elif part.kind == "text" and part.is_ended:
-        yield _Line(f'{{ text = "{item.name}", end = "{part.value.hex()}" }}')
+        yield _Line(f'{{ text = "{item.name}", end = "{part.value.hex()}"{coding} }}')
     elif part.kind == "text":
         pad = part.value.decode("ascii")
         length = part.widths[0] // (2 if part.coding == "hex" else 1)

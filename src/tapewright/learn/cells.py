@@ -112,12 +112,12 @@ def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
 
     costs = np.minimum(off**2 / (2 * sigma**2) + np.log(sigma * np.sqrt(2 * np.pi)), UNKNOWN)
     # The half-wave in which the tone changes is as long as the change is late.
-    straddling = np.where(np.abs(off[first[1:]]) > np.abs(off[first[1:] + 1]), first[1:], first[1:] + 1)[together]
+    straddling = np.where(np.abs(off[first[1:]]) > np.abs(off[first[1:] + 1]), first[1:], first[1:] + 1)[
+        together
+    ]
     slope_us = tones_us[0] * tones_us[1] / abs(tones_us[1] - tones_us[0])
     spread = cell_sigma_us / slope_us
-    late = np.minimum(
-        error_us**2 / (2 * cell_sigma_us**2) + np.log(spread * np.sqrt(2 * np.pi)), UNKNOWN
-    )
+    late = np.minimum(error_us**2 / (2 * cell_sigma_us**2) + np.log(spread * np.sqrt(2 * np.pi)), UNKNOWN)
     explained = costs < UNKNOWN
     explained[straddling[near]] = True
     costs[straddling] = np.minimum(costs[straddling], late)
@@ -137,7 +137,7 @@ def _cell_of(stretches_us: FloatArray, shortest_us: float) -> float | None:
     low, high = shortest_us, min(LONGEST_CELL_US, 1.3 * float(np.percentile(usual, 30)))
     if high <= low:
         return None
-    some = usual[: 400]
+    some = usual[:400]
     some = some[some < MOST_CELLS * high]
     tried = np.exp(np.arange(np.log(low), np.log(high), 0.004))
     fit = np.cos(2 * np.pi * some[np.newaxis, :] / tried[:, np.newaxis]).mean(axis=1)
@@ -150,10 +150,14 @@ def _cell_of(stretches_us: FloatArray, shortest_us: float) -> float | None:
     cell_us = float(tried[hump[np.argmax(fit[hump])]])
     for _ in range(3):
         cells = np.round(usual / cell_us)
-        fits = (cells > 0) & (cells <= MOST_CELLS) & (np.abs(usual - cells * cell_us) < WHOLE_WITHIN * cell_us)
+        fits = (
+            (cells > 0) & (cells <= MOST_CELLS) & (np.abs(usual - cells * cell_us) < WHOLE_WITHIN * cell_us)
+        )
         if fits.sum() < FEWEST_CHANGES:
             return None
-        cell_us = float(np.median(usual[fits] / cells[fits])) if _ == 0 else float(
-            (usual[fits] * cells[fits]).sum() / (cells[fits] ** 2).sum()
+        cell_us = (
+            float(np.median(usual[fits] / cells[fits]))
+            if _ == 0
+            else float((usual[fits] * cells[fits]).sum() / (cells[fits] ** 2).sum())
         )
     return cell_us

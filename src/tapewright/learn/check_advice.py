@@ -9,7 +9,7 @@ import numpy as np
 
 from tapewright.learn.check_rule import CheckRule, Message
 
-__all__ = ["Program", "separating_words"]
+__all__ = ["Program", "check_outcome", "proposals", "separating_words"]
 
 _SEED = 3
 #: Added to an address: both of its bytes change, and the place is still near the one that is known to work.
@@ -63,8 +63,8 @@ def separating_words(
         )
     before = saved(known)
     best, most = "", 1
-    for words, program in _proposals(known):
-        classes = len({_outcome(rule, saved(program), before) for rule in rules})
+    for words, program in proposals(known):
+        classes = len({check_outcome(rule, saved(program), before) for rule in rules})
         if classes > most:
             best, most = words, classes
     if not best:
@@ -74,14 +74,14 @@ def separating_words(
     return f"{best} The {len(rules)} rules predict {most} different checks for it."
 
 
-def _outcome(rule: CheckRule, after: Sequence[Message], before: Sequence[Message]) -> object:
+def check_outcome(rule: CheckRule, after: Sequence[Message], before: Sequence[Message]) -> object:
     """Give what a recording would show under a rule; None where it is nothing new."""
     checks, known = ([rule.check_bytes(message) for message in some] for some in (after, before))
     return None if checks == known else (rule.offset, rule.is_coded, tuple(checks))
 
 
-def _proposals(known: Program) -> Iterator[tuple[str, Program]]:
-    """List programs to save, the least work first."""
+def proposals(known: Program) -> Iterator[tuple[str, Program]]:
+    """List programs to save, in words and as they are; the least work first."""
     data = known.data
     elsewhere = None if known.start is None else (known.start + _ELSEWHERE) & 0xFFFF
     if known.name is not None:

@@ -16,7 +16,10 @@ from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
-__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks"]
+__all__ = [
+    "CERTAIN_BITS", "LIKELY_BITS", "MOST_MESSAGES", "Certainty", "CheckClaim", "CheckRule", "Message",
+    "find_checks",
+]  # fmt: skip
 
 Certainty = Literal["certain", "likely", "open"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, groupby
+from itertools import combinations, groupby, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -65,13 +65,13 @@ class Book:
         return [centres[list(word)] for word in self.words]
 
     def merged(self) -> Book:
-        """The same with lengths that are nearly alike taken for one, as where the first cycle is stretched."""
-        if self.shape in ("burst or none", "shifted"):
+        """The same with nearly equal lengths taken for one, as where the first cycle is stretched."""
+        if self.shape in ("bursts", "burst or none", "shifted"):
             return self  # their lengths come as near one another as they like
         centres = list(self.centres)
         used = sorted({k for word in self.words for k in word}, key=lambda k: centres[k])
         stands_for = {used[0]: used[0]}
-        for k, after in zip(used, used[1:], strict=False):
+        for k, after in pairwise(used):
             alike = centres[after] - centres[k] < ONE_LENGTH
             stands_for[after] = stands_for[k] if alike else after
         for k in set(stands_for.values()):
@@ -157,7 +157,7 @@ def _cycles(
 ) -> tuple[list[tuple[int, ...]], npt.NDArray[np.bool_]]:
     """Pairs of half-waves, of which the first begins with a rising (falling) edge."""
     first = np.flatnonzero((tokens.rising[:-1] == rising) & ~tokens.breaks[1:])
-    pairs = list(zip(kinds[first].tolist(), kinds[first + 1].tolist(), strict=True))
+    pairs: list[tuple[int, ...]] = list(zip(kinds[first].tolist(), kinds[first + 1].tolist(), strict=True))
     breaks = np.ones(len(first), np.bool_)
     breaks[1:] = (np.diff(first) != 2) | tokens.breaks[first[1:]]
     return pairs, breaks
@@ -194,9 +194,7 @@ def _books_of_runs(
             if max(m, n) * max(len(a), len(b)) <= LONGEST_WORD // 2:
                 yield Book("mirrored pairs", (a * m + b * n, b * n + a * m), centres)
     for first, second, x, y in (("a", "b", a, b), ("b", "a", b, a)):
-        pairs = Counter(
-            (p[1], q[1]) for p, q in zip(runs, runs[1:], strict=False) if p[0] == first and q[0] == second
-        )
+        pairs = Counter((p[1], q[1]) for p, q in pairwise(runs) if p[0] == first and q[0] == second)
         usual = [pair for pair, _ in pairs.most_common(3)]
         for one, other in combinations(usual, 2):
             words = tuple(x * p + y * q for p, q in (one, other))
@@ -219,9 +217,7 @@ def _word_lengths(runs: list[int]) -> list[int]:
     return sorted({longest, longest // 2 if longest % 2 == 0 else longest}, reverse=True)
 
 
-def _bursts(
-    tokens: Tokens, kinds: IntArray, a: int, g: int, centres: tuple[float, ...]
-) -> Iterator[Book]:
+def _bursts(tokens: Tokens, kinds: IntArray, a: int, g: int, centres: tuple[float, ...]) -> Iterator[Book]:
     """Bursts of half-waves `a`, each ended by a rest: two usual numbers of half-waves, or two rests."""
     if centres[g] - centres[a] < np.log(REST):
         return
@@ -231,13 +227,13 @@ def _bursts(
     counts: Counter[int] = Counter()
     inside: dict[int, list[IntArray]] = {}
     ends: list[int] = []
-    for first, end in zip(rests, rests[1:], strict=False):
+    for first, end in pairwise(rests):
         n = int(end - first - 1)
         if n > 0 and not tokens.breaks[first + 1 : end + 1].any():
             counts[n] += 1
             inside.setdefault(n, []).append(kinds[first + 1 : end])
             ends.append(int(end))
-    # The first and the last half-wave of a burst may be longer than the others: each place has its usual length.
+    # The first and the last half-wave of a burst may be longer: each place has its usual length.
     usual = {n: _usual(inside[n], a) for n, _ in counts.most_common(4) if n <= LONGEST_WORD}
     for one, other in combinations(usual, 2):
         yield Book("bursts", ((*usual[one], g), (*usual[other], g)), centres)

@@ -1,10 +1,11 @@
-"""From marks to durations: leaders found, odd and even half-waves made equal, and the few lengths there are."""
+"""From marks to durations: leaders, odd and even half-waves made equal, and the few lengths there are."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,7 @@ SHORTEST_US, LONGEST_US = 20.0, 100_000.0
 #: A leader repeats itself for so long, and so often, whatever it is made of.
 LEADER_SECONDS, LEADER_REPEATS = 0.08, 8
 #: Two half-waves are alike within this share and so many times their jitter, which has limits (microseconds).
-ALIKE, ALIKE_JITTERS, ALIKE_US = 0.05, 3.5, (5.0, 25.0)
+ALIKE, ALIKE_JITTERS, ALIKE_US = 0.03, 3.0, (5.0, 25.0)
 #: The longest pattern of a leader, in half-waves: a cell of two tones has up to about 70.
 LONGEST_PATTERN = 80
 #: So much of each end of a leader is kept with the data, in half-waves and in patterns, whichever is more.
@@ -37,6 +38,7 @@ VALLEY = 0.6
 ONE_LENGTH = (0.16, 0.25)
 #: A trigger off the middle of a sine by half its peak makes one half-wave twice as long as the other.
 LOPSIDED = 0.7
+FEW_PAIRS = 20
 #: A length that occurs less often than this is an accident.
 RARE = 0.012
 
@@ -56,7 +58,7 @@ class Tokens:
     leader : ndarray of int32, shape (n,)
         0, or the number of half-waves after which a leader repeats itself here.
     skew_us : float
-        What was added to a falling edge's time, and taken from a rising one's, to make them equal.
+        By how much upper half-waves were too long, and lower ones too short, before they were made equal.
     """
 
     starts_s: FloatArray
@@ -125,9 +127,7 @@ def _leaders(tokens: Tokens) -> npt.NDArray[np.int32]:
     slack_us = float(np.clip(ALIKE_JITTERS * _jitter_us(tokens.us), *ALIKE_US))
     for lag in range(2, min(LONGEST_PATTERN, len(mask) // 4), 2):
         if not mask.all():
-            repeats_at(
-                tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask
-            )
+            repeats_at(tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask)
     return mask
 
 
@@ -155,9 +155,31 @@ def _made_even(tokens: Tokens) -> Tokens:
     equal = np.abs(logs[first] - logs[first + 1]) < LOPSIDED
     if equal.mean() < 0.8:  # pulses and rests: this is how they are meant
         return tokens
-    skew = float(np.median((sign * (us[first] - us[first + 1]) / 2)[equal]))
-    made = np.maximum(us - np.where(rising, skew, -skew), SHORTEST_US)
-    return replace(tokens, us=made, skew_us=skew)
+    halves_us = ((us[first] + us[first + 1]) / 2)[equal]
+    skews_us = (sign * (us[first] - us[first + 1]) / 2)[equal]
+    share, skew_us = _line_through(halves_us, skews_us)
+    upwards = np.where(rising, 1.0, -1.0)
+    made = np.maximum((us - upwards * skew_us) / (1 + upwards * share), SHORTEST_US)
+    return replace(tokens, us=made, skew_us=float(np.median(skews_us)))
+
+
+def _line_through(halves_us: FloatArray, skews_us: FloatArray) -> tuple[float, float]:
+    """Slope and intercept of skew over half-wave: a share of it in sines, the same time in square waves."""
+    low, high = np.percentile(halves_us, (2, 98))
+    is_long = halves_us > np.sqrt(low * high)
+    constant = 0.0, float(np.median(skews_us))
+    if high < 1.2 * low or min(is_long.sum(), (~is_long).sum()) < FEW_PAIRS:
+        return constant
+    places = []
+    for which in (~is_long, is_long):
+        place, skew = float(np.median(halves_us[which])), float(np.median(skews_us[which]))
+        spread = float(np.median(np.abs(skews_us[which] - skew)))
+        if abs(skew) < max(0.04 * place, 3 * spread):  # not plainly lopsided
+            return constant
+        places.append((place, skew))
+    (x0, y0), (x1, y1) = places
+    slope = (y1 - y0) / (x1 - x0)
+    return slope, y0 - slope * x0
 
 
 def duration_classes(logs: FloatArray) -> list[FloatArray]:
@@ -184,7 +206,9 @@ def duration_classes(logs: FloatArray) -> list[FloatArray]:
     ]
     opinions: list[FloatArray] = []
     for centres in [*plain, *(_merged(plain[0], logs, within) for within in ONE_LENGTH)]:
-        if not any(len(centres) == len(other) and np.allclose(centres, other, atol=0.03) for other in opinions):
+        if not any(
+            len(centres) == len(other) and np.allclose(centres, other, atol=0.03) for other in opinions
+        ):
             opinions.append(centres)
     return opinions
 
@@ -204,11 +228,19 @@ def _peaks(curve: FloatArray, logs: FloatArray, low: float) -> FloatArray:
     tops = np.flatnonzero((curve[1:-1] > curve[:-2]) & (curve[1:-1] >= curve[2:])) + 1
     kept: list[int] = []
     for top in tops[np.argsort(-curve[tops], kind="stable")]:
-        near = [other for other in kept if curve[min(top, other) : max(top, other) + 1].min() >= VALLEY * curve[top]]
+        near = [
+            other
+            for other in kept
+            if curve[min(top, other) : max(top, other) + 1].min() >= VALLEY * curve[top]
+        ]
         if not near and curve[top] > 0.002 * curve.max():
             kept.append(int(top))
     kept.sort()
-    edges = [0, *(a + int(np.argmin(curve[a : b + 1])) for a, b in zip(kept, kept[1:], strict=False)), len(curve)]
+    edges = [
+        0,
+        *(a + int(np.argmin(curve[a : b + 1])) for a, b in pairwise(kept)),
+        len(curve),
+    ]
     centres = []
     for k in range(len(kept)):
         inside = logs[(logs >= low + edges[k] * STEP) & (logs < low + edges[k + 1] * STEP)]

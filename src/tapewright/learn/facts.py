@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tapewright.learn.known import Known
 from tapewright.learn.samples import Sample
 
-__all__ = ["PRICE_BITS", "Facts", "facts_of"]
+__all__ = ["PRICE_BITS", "Facts", "facts_of", "numbers_of"]
 
 #: How little a field of each meaning surprises, in bits (chosen: addresses and lengths are what headers hold).
 PRICE_BITS = {
@@ -37,12 +37,15 @@ class Facts:
         Which recording each block is of.
     same : dict of str to tuple of str
         By the name of a number: less likely ones that are the same in all the blocks.
+    is_last : ndarray of int64, shape (blocks,)
+        1 for the last block with data of its recording, else 0.
     """
 
     numbers: dict[str, IntArray]
     names: tuple[str | None, ...]
     saves: tuple[int, ...]
     same: dict[str, tuple[str, ...]]
+    is_last: IntArray
 
 
 def facts_of(
@@ -67,7 +70,7 @@ def facts_of(
         save: [sample for sample in samples if sample.save == save and sample.has_data]
         for save in {sample.save for sample in samples}
     }
-    rows = [_numbers(sample, of_save[sample.save], len(knowns[sample.save].data)) for sample in chosen]
+    rows = [numbers_of(sample, of_save[sample.save], len(knowns[sample.save].data)) for sample in chosen]
     told = _telling(chosen, of_save)
     numbers = {name: np.array([row[name] for row in rows], np.int64) for name in told}
     first = [starts[sample.save] for sample in chosen]
@@ -83,11 +86,21 @@ def facts_of(
     kept, same = _different(numbers)
     return Facts(
         kept, tuple(knowns[sample.save].name for sample in chosen), tuple(sample.save for sample in chosen),
-        same,
+        same, np.array([row["is_last"] for row in rows], np.int64),
     )  # fmt: skip
 
 
-def _numbers(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
+def numbers_of(sample: Sample, others: Sequence[Sample], total: int) -> dict[str, int]:
+    """Numbers of a block that have nothing to do with addresses.
+
+    Parameters
+    ----------
+    sample : Sample
+    others : sequence of Sample
+        All blocks of the same save that hold data.
+    total : int
+        Bytes of the program.
+    """
     index = sum(other.first < sample.first for other in others) if sample.has_data else 0
     return {
         "length": sample.count if sample.has_data else total,

@@ -18,7 +18,7 @@ from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.facts import PRICE_BITS, Facts
 from tapewright.learn.known import CODINGS
 
-__all__ = ["Part", "explain_bytes"]
+__all__ = ["RIVAL_BITS", "Part", "Rival", "explain_bytes"]
 
 #: Bits a constant byte costs; 00 and FF stand as constants oftener than others.
 CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
@@ -27,15 +27,17 @@ UNKNOWN_BITS = 4.0
 #: A name costs this, and for each character.
 TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
+HEX_DIGITS = b"0123456789ABCDEF"
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
-#: What two arbitrary numbers cost, one for the last block and one for those before it, and an arbitrary offset.
-TWO_NUMBERS_BITS, OFFSET_BITS = 16.0, 6.0
+#: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
+#: arbitrary offset.
+TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
-#: How far below the best path others are still told.
-RIVAL_BITS = 12.0
+#: How far below the best path others are still told, and how many of them.
+RIVAL_BITS, MOST_RIVALS = 12.0, 8
 
 IntArray = npt.NDArray[np.int64]
 
@@ -66,8 +68,8 @@ class Part:
         Whether a text is ended by `value`, and not filled up with it.
     lead_bits : float
         By how many bits the description gets longer without it.
-    rivals : tuple of str
-        What else it may be, in plain words.
+    others : tuple of Rival
+        What else may stand here, the likeliest first.
     """
 
     kind: str
@@ -81,7 +83,12 @@ class Part:
     value: bytes = b""
     is_ended: bool = False
     lead_bits: float = math.inf
-    rivals: tuple[str, ...] = ()
+    others: tuple[Rival, ...] = ()
+
+    @property
+    def rivals(self) -> tuple[str, ...]:
+        """What else it may be, in plain words."""
+        return tuple(rival.words for rival in self.others)
 
     @property
     def words(self) -> str:
@@ -96,6 +103,28 @@ class Part:
             return f"{self.two[0]} in the last block, {self.two[1]} before"
         change = f" {'+' if self.offset > 0 else '-'} {abs(self.offset)}" if self.offset else ""
         return f"{self.fact}{change} ({self.type})"
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another description of the same bytes.
+
+    Parameters
+    ----------
+    mine, other : tuple of Part
+        The parts of the shortest description, and those that may stand in their place.
+    bits : float
+        By how much the whole description is longer with the others.
+    """
+
+    mine: tuple[Part, ...]
+    other: tuple[Part, ...]
+    bits: float
+
+    @property
+    def words(self) -> str:
+        """The others, for people."""
+        return ", ".join(part.words for part in self.other)
 
 
 @dataclass
@@ -129,8 +158,8 @@ def explain_bytes(
     """
     best = _cheapest(_Bytes(runs, facts, coding, may_have_text)) if _are_equal(map(len, runs)) else None
     if may_have_text:
-        for begin, end in _ended_texts(runs):
-            found = _with_ended_text(runs, facts, coding, begin, end)
+        for begin, end, written, names in _ended_texts(runs, coding):
+            found = _with_ended_text(runs, facts, coding, begin, end, written, names)
             if found is not None and (best is None or found[1] < best[1]):
                 best = found
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
@@ -158,40 +187,87 @@ class _Bytes:
 
 
 def _cheapest(seen: _Bytes) -> tuple[list[Part], float]:
-    """The cheapest way through, and for each part on it what the way without it would be."""
+    """The cheapest way through, and for each part on it what the ways without it are."""
     options = [list(_options(seen, place)) for place in range(len(seen))]
-    path, bits = _way(options, len(seen), None)
+    ways = _Ways(options)
+    path = ways.through(None)
+    chosen = {id(option) for option in path}
+    detours = [(ways.bits_through(o), o) for some in options for o in some if id(o) not in chosen]
+    detours.sort(key=lambda detour: detour[0])
     told = []
     for option in path:
-        without, other_bits = _way(options, len(seen), option)
-        lead = other_bits - bits
-        rivals: tuple[str, ...] = ()
-        if lead < RIVAL_BITS:
-            first, end = option.part.first, option.end
-            over = [o.part for o in without if o.part.first < end and o.end > first]
-            rivals = (", ".join(part.words for part in over),)
-        told.append(replace(option.part, lead_bits=lead, rivals=rivals))
-    return _joined(told), bits
+        mine = [(bits, other) for bits, other in detours if _overlap(option, other)]
+        rivals = [
+            _rival(path, ways.through(other), option, bits - ways.bits)
+            for bits, other in mine
+            if bits - ways.bits < RIVAL_BITS
+        ]
+        told.append(
+            replace(
+                option.part,
+                lead_bits=min((bits for bits, _ in mine), default=math.inf) - ways.bits,
+                others=tuple({rival.words: rival for rival in reversed(rivals)}.values())[::-1][:MOST_RIVALS],
+            )
+        )
+    return _joined(told), ways.bits
 
 
-def _way(
-    options: Sequence[Sequence[_Option]], length: int, banned: _Option | None
-) -> tuple[list[_Option], float]:
-    cost = [0.0] + [math.inf] * length
-    by: list[_Option | None] = [None] * (length + 1)
-    for place in range(length):
-        for option in options[place]:
-            if option is banned or not math.isfinite(cost[place]):
-                continue
-            total = cost[place] + option.cost
-            if total < cost[option.end]:
-                cost[option.end], by[option.end] = total, option
-    path: list[_Option] = []
-    place = length
-    while place > 0 and (option := by[place]) is not None:
-        path.append(option)
-        place = option.part.first
-    return path[::-1], cost[length]
+class _Ways:
+    """The cheapest way through all bytes, and through any option."""
+
+    def __init__(self, options: Sequence[Sequence[_Option]]) -> None:
+        length = len(options)
+        self._before = [0.0] + [math.inf] * length
+        self._after = [math.inf] * length + [0.0]
+        self._back: list[_Option | None] = [None] * (length + 1)
+        self._forth: list[_Option | None] = [None] * (length + 1)
+        for place in range(length):
+            for option in options[place]:
+                bits = self._before[place] + option.cost
+                if bits < self._before[option.end]:
+                    self._before[option.end], self._back[option.end] = bits, option
+        for place in reversed(range(length)):
+            for option in options[place]:
+                bits = option.cost + self._after[option.end]
+                if bits < self._after[place]:
+                    self._after[place], self._forth[place] = bits, option
+        self.bits = self._before[length]
+
+    def bits_through(self, option: _Option) -> float:
+        """Length of the shortest description that has this in it."""
+        return self._before[option.part.first] + option.cost + self._after[option.end]
+
+    def through(self, option: _Option | None) -> list[_Option]:
+        """The shortest description that has this in it."""
+        path: list[_Option] = []
+        place = len(self._back) - 1
+        if option is not None:
+            place = option.end
+            while (following := self._forth[place]) is not None:
+                path.append(following)
+                place = following.end
+            path = [option, *path]
+            place = option.part.first
+        while (before := self._back[place]) is not None:
+            path = [before, *path]
+            place = before.part.first
+        return path
+
+
+def _overlap(one: _Option, other: _Option) -> bool:
+    return one.part.first < other.end and other.part.first < one.end
+
+
+def _rival(path: Sequence[_Option], other: Sequence[_Option], option: _Option, bits: float) -> Rival:
+    """Two ways through, cut to where they part and meet again around an option."""
+    common = {0, *(o.end for o in path)} & {0, *(o.end for o in other)}
+    first = max(place for place in common if place <= option.part.first)
+    end = min(place for place in common if place >= option.end)
+    mine, others = (
+        tuple(_joined([o.part for o in way if o.part.first >= first and o.end <= end]))
+        for way in (path, other)
+    )
+    return Rival(mine, others, bits)
 
 
 def _joined(parts: Sequence[Part]) -> list[Part]:
@@ -204,7 +280,7 @@ def _joined(parts: Sequence[Part]) -> list[Part]:
             joined[-1] = replace(
                 last, widths=tuple(a + b for a, b in zip(last.widths, part.widths, strict=True)),
                 value=last.value + part.value, lead_bits=min(last.lead_bits, part.lead_bits),
-                rivals=tuple(dict.fromkeys(last.rivals + part.rivals)),
+                others=last.others + part.others,
             )  # fmt: skip
         else:
             joined.append(part)
@@ -245,12 +321,14 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         return
     base = _type_bits(kind) + (OTHER_CODING_BITS if coding != seen.coding else 0.0)
     sizes = (size,) * len(seen.runs)
+    two = _two_numbers(value, seen.facts.is_last) if width == 1 else None
+    if two is not None:
+        price = FLAG_BITS if sorted(two) == [0, 255] else TWO_NUMBERS_BITS
+        part = Part("field", place, sizes, kind, coding, "two", two=two)
+        yield _Option(part, base + PRICE_BITS["is_last"] + price, place + size)
     for fact, numbers in seen.facts.numbers.items():
         offsets = value - numbers
         if not _are_equal(offsets.tolist()):
-            if fact == "is_last" and width == 1 and (two := _two_numbers(value, numbers)) is not None:
-                part = Part("field", place, sizes, kind, coding, "two", two=two)
-                yield _Option(part, base + PRICE_BITS[fact] + TWO_NUMBERS_BITS, place + size)
             continue
         offset = int(offsets[0])
         if abs(offset) > 1 and _are_equal(value.tolist()):
@@ -280,14 +358,14 @@ def _numbers(runs: Sequence[bytes], place: int, size: int, kind: str, coding: st
 
 def _from_digits(text: bytes) -> bytes | None:
     """Bytes from their two hexadecimal characters each, or None where they are none."""
-    if len(text) % 2 or any(character not in b"0123456789ABCDEF" for character in text):
+    if len(text) % 2 or any(character not in HEX_DIGITS for character in text):
         return None
     return bytes.fromhex(text.decode("ascii"))
 
 
 def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
     last, before = set(value[is_last == 1].tolist()), set(value[is_last == 0].tolist())
-    if len(last) == 1 and len(before) == 1 and last != before:
+    if len(last) == 1 and len(before) == 1 and (last, before) != ({1}, {0}) and last != before:
         return last.pop(), before.pop()
     return None
 
@@ -351,36 +429,40 @@ def _text_bits(name: bytes, pads: int, known: str | None) -> float:
     return CHARACTER_BITS * len(name) + PAD_BITS * pads
 
 
-def _ended_texts(runs: Sequence[bytes]) -> Iterator[tuple[int, int]]:
-    """Where a name may begin, and which byte may end it."""
-    if not all(runs):
-        return
-    for begin in range(min(min(map(len, runs)), LONGEST_TEXT)):
-        if any(len(run) <= begin for run in runs):
-            return
-        for end in LIKELY_ENDS:
-            lengths = [run.find(end, begin) - begin for run in runs]
-            if all(0 < length <= LONGEST_TEXT for length in lengths) and all(
-                _is_text(run[begin : begin + length]) for run, length in zip(runs, lengths, strict=True)
-            ):
-                rests = {len(run) - begin - length for run, length in zip(runs, lengths, strict=True)}
-                if len(rests) == 1 and max(lengths) >= SHORTEST_TEXT:
-                    yield begin, end
+def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int, str, list[bytes]]]:
+    """Where a name may begin, which byte may end it, how it is written, and the names then."""
+    for begin in range(min([LONGEST_TEXT, *map(len, runs)])):
+        for written in ("plain",) if coding == "plain" else CODINGS:
+            rests = [_plain(run[begin:], written) for run in runs]
+            for end in LIKELY_ENDS:
+                names = [rest[: rest.find(end)] for rest in rests if 0 < rest.find(end) <= LONGEST_TEXT]
+                if len(names) < len(runs) or not all(map(_is_text, names)):
+                    continue
+                if max(map(len, names)) >= SHORTEST_TEXT:
+                    yield begin, end, written, names
+
+
+def _plain(run: bytes, coding: str) -> bytes:
+    """What stands there, as far as it is written so."""
+    if coding == "plain":
+        return run
+    digits = next((k for k, character in enumerate(run) if character not in HEX_DIGITS), len(run))
+    return bytes.fromhex(run[: digits & ~1].decode("ascii"))
 
 
 def _with_ended_text(
-    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int
-) -> tuple[list[Part], float] | None:
-    lengths = [run.find(end, begin) - begin for run in runs]
-    names = [run[begin : begin + length] for run, length in zip(runs, lengths, strict=True)]
-    rests = [run[begin + length + 1 :] for run, length in zip(runs, lengths, strict=True)]
+    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int, written: str,
+    names: Sequence[bytes],
+) -> tuple[list[Part], float] | None:  # fmt: skip
+    widths = tuple((len(name) + 1) * (2 if written == "hex" else 1) for name in names)
+    rests = [run[begin + width :] for run, width in zip(runs, widths, strict=True)]
+    if not _are_equal(map(len, rests)):
+        return None
     before, before_bits = _cheapest(_Bytes([run[:begin] for run in runs], facts, coding, False))
     after, after_bits = _cheapest(_Bytes(rests, facts, coding, False))
     bits = TEXT_BITS + 4.0 + sum(_text_bits(name, 0, known) for name, known in _apart(names, facts))
     # places after the name are counted from the end of the shortest
-    shift = begin + min(lengths) + 1
-    text = Part(
-        "text", begin, tuple(length + 1 for length in lengths), value=bytes([end]), is_ended=True
-    )  # fmt: skip
+    shift = begin + min(widths)
+    text = Part("text", begin, widths, coding=written, value=bytes([end]), is_ended=True)
     moved = [replace(part, first=part.first + shift) for part in after]
     return [*before, text, *moved], before_bits + bits + after_bits

@@ -20,6 +20,8 @@ IntArray = npt.NDArray[np.int64]
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
 WORTH_A_WORD = 5.0
 LONGEST_MARK = 6
+#: So many half-waves amid their like tell their length; otherwise the sums of stretches of so many do.
+FEWEST_CALM, STRETCH = 12, 32
 #: Edges move by this share of a half-wave where lengths change.
 MOVED = 0.02
 #: A class is judged by its own spread from so many half-waves on, and it is never wider than this.
@@ -28,7 +30,7 @@ FEW, WIDEST = 20, 0.12
 BEHIND_LEADERS = 0.6
 #: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
 #: is off the others by no more than this (as a logarithm).
-FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.12
+FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,15 +138,40 @@ def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatAr
 
 
 def _calm(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
-    """Each class's middle amid its like, where there are enough of those."""
+    """Each class's length without what changes do to edges.
+
+    Where words are runs, it is the middle amid its like. Where a single half-wave can be a word there is
+    hardly any such place: then lengths are found that add up to the time long stretches take.
+    """
+    if min(map(len, book.words[:2])) == 1:
+        return _lengths_that_add_up(tokens, elements, book)
     amid = np.zeros(len(elements), np.bool_)
     amid[1:-1] = (elements[:-2] == elements[1:-1]) & (elements[2:] == elements[1:-1])
     amid[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]
     calm = []
     for k, centre in enumerate(book.centres):
         chosen = tokens.logs[amid & (elements == k)]
-        calm.append(float(np.median(chosen)) if len(chosen) >= 12 else centre)
+        calm.append(float(np.median(chosen)) if len(chosen) >= FEWEST_CALM else centre)
     return tuple(calm)
+
+
+def _lengths_that_add_up(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
+    count = len(elements) // STRETCH
+    whole = slice(0, count * STRETCH)
+    kinds = elements[whole].reshape(count, STRETCH)
+    unbroken = (kinds >= 0).all(axis=1) & ~tokens.breaks[whole].reshape(count, STRETCH)[:, 1:].any(axis=1)
+    classes = range(len(book.centres))
+    occurrences = np.stack([(kinds[unbroken] == k).sum(axis=1) for k in classes], axis=1)
+    lengths = np.array(book.centres)
+    varied = np.flatnonzero(occurrences.std(axis=0) > 0.5) if len(occurrences) else np.zeros(0, np.int64)
+    if unbroken.sum() < 2 * len(lengths) or not len(varied):
+        return book.centres
+    sums_us = tokens.us[whole].reshape(count, STRETCH)[unbroken].sum(axis=1)
+    solved = np.linalg.lstsq(occurrences.astype(np.float64), sums_us, rcond=None)[0]
+    believable = (solved > 0) & (np.abs(np.log(np.maximum(solved, 1e-9)) - lengths) < MOST_MOVED)
+    use = [k for k in varied if believable[k]]
+    lengths[use] = np.log(solved[use])
+    return tuple(lengths.tolist())
 
 
 def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray) -> float:
@@ -190,7 +217,11 @@ def _with_leader(
     tiled = np.tile(pattern, repeats)
     count = len(tiled)
     made_up = Tokens(
-        np.zeros(count), np.exp(tiled), np.zeros(count, np.bool_), np.zeros(count, np.bool_), np.zeros(count, np.int32)
+        np.zeros(count),
+        np.exp(tiled),
+        np.zeros(count, np.bool_),
+        np.zeros(count, np.bool_),
+        np.zeros(count, np.int32),
     )
     cut = parse_book(made_up, book, np.maximum(spreads, coarse_spreads(book)))
     spoken = Counter(cut.words[cut.words >= 0].tolist())
@@ -209,9 +240,7 @@ def _with_leader(
         word.append(near)
     if len(word) == 1 and all(len(other) % 2 == 0 for other in book.words):
         word *= 2
-    grown = replace(
-        book, words=(*book.words, tuple(word)), centres=tuple(classes), bits=(*book.bits, -1)
-    )
+    grown = replace(book, words=(*book.words, tuple(word)), centres=tuple(classes), bits=(*book.bits, -1))
     return grown, (*names, "L"), "L"
 
 
@@ -229,7 +258,9 @@ def _with_marks(
         for word in _mark_candidates(tokens, book, names, cut, leader):
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
             again = parse_book(tokens, candidate, tolerant)
-            if again.cost < (grown[1].cost if grown else least) and _follows(again, len(book.words), names.index(leader)):
+            if again.cost < (grown[1].cost if grown else least) and _follows(
+                again, len(book.words), names.index(leader)
+            ):
                 grown = candidate, again
         if grown is None:
             break
@@ -272,9 +303,15 @@ def _mark_candidates(
     if not found:
         return []
     bits = sorted({k for word, price in zip(book.words, book.bits, strict=True) if price > 0 for k in word})
-    unlike = [(a, b) for a in bits for b in bits if a != b] if all(len(w) % 2 == 0 for w in book.words) else []
+    is_even = all(len(word) % 2 == 0 for word in book.words)
+    unlike = [(a, b) for a in bits for b in bits if a != b] if is_even else []
     candidates = [word for word, _ in found.most_common(2)] + unlike
-    return [word for word in dict.fromkeys(candidates) if not _is_made_of(word, book.words)]
+    # Where all words are whole cycles an odd mark would turn everything after it upside down.
+    return [
+        word
+        for word in dict.fromkeys(candidates)
+        if not _is_made_of(word, book.words) and not (is_even and len(word) % 2)
+    ]
 
 
 def _commonest(cut: Parse, names: tuple[str, ...]) -> str:

@@ -22,6 +22,8 @@ WIDTHS = (8, 7)
 LEAST_FOUND = 0.25
 #: Framing symbols are those that hold for this share of the bytes; the receiver may have misheard some.
 USUALLY = 0.97
+#: So many bytes have to follow as closely as the closest do.
+FEWEST_CLOSE = 4
 
 IntArray = npt.NDArray[np.int64]
 
@@ -136,7 +138,7 @@ def _tried(
 ) -> Framing | None:
     """Give the framing under which a guess finds known bytes, if it does."""
     swapped, columns, shares = [], [], []
-    spaced, fewest_idle = 0, 9
+    spaced = False
     for stream, save in zip(streams, needles, strict=True):
         best = max((_sought(guess, Stream(stream.symbols, swap), save) for swap in (False, True)), key=len)
         share = len(best) / max(len(save), 1)
@@ -150,12 +152,13 @@ def _tried(
     if byte is None:
         return None
     if guess.period == 0:
-        gaps = np.concatenate([hits.idle for hits in columns])
-        fewest_idle = int(gaps.min()) if len(gaps) else 0
+        gaps = np.sort(np.concatenate([hits.idle for hits in columns]))
+        # bytes misheard leave less; a sync may be sent with less than the data are
+        fewest_idle = int(gaps[min(FEWEST_CLOSE, len(gaps)) - 1]) if len(gaps) else 0
         stop = str(1 - guess.start) * (1 + min(fewest_idle, 2))
         byte = byte.model_copy(update={"stop": stop})
         spaced = bool(len(gaps) and np.mean(gaps > fewest_idle) > 0.02)
-    return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), bool(spaced))
+    return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), spaced)
 
 
 class _sought:  # noqa: N801 - a search and what it found
@@ -173,8 +176,7 @@ class _sought:  # noqa: N801 - a search and what it found
             every = frame_places(bits, guess.start, guess.width + guess.parity)
             runs, offsets = needles.find(values[every])
             self.places = every[runs]
-            follows = runs[np.isin(runs + 1, runs)]
-            self.idle = every[follows + 1] - every[follows] - (guess.width + guess.parity + 2)
+            self.idle = np.diff(every) - (guess.width + guess.parity + 2)
         self.count = len(np.unique(offsets))
 
     def __len__(self) -> int:
@@ -182,22 +184,24 @@ class _sought:  # noqa: N801 - a search and what it found
 
 
 @njit(cache=True)
-def _frame_places(bits, start, width, places):  # type: ignore[no-untyped-def]
+def _frame_places(bits, start, width, stops, places):  # type: ignore[no-untyped-def]
     count, i = 0, 0
-    while i + width + 1 < len(bits):
-        whole = bits[i] == start and bits[i + width + 1] == 1 - start
+    while i + width + stops < len(bits):
+        whole = bits[i] == start
         for k in range(i + 1, i + width + 1):
             whole = whole and bits[k] >= 0
+        for k in range(i + width + 1, i + width + 1 + stops):
+            whole = whole and bits[k] == 1 - start
         if whole:
             places[count] = i + 1
             count += 1
-            i += width + 2
+            i += width + 1 + stops
         else:
             i += 1
     return count
 
 
-def frame_places(bits: npt.NDArray[np.int8], start: int, width: int) -> IntArray:
+def frame_places(bits: npt.NDArray[np.int8], start: int, width: int, stops: int = 1) -> IntArray:
     """Follow bytes by their start symbols: where each one's first bit stands.
 
     Parameters
@@ -207,9 +211,11 @@ def frame_places(bits: npt.NDArray[np.int8], start: int, width: int) -> IntArray
         What announces a byte; the other is idle, and stands at its end.
     width : int
         Symbols between start and stop, parity included.
+    stops : int
+        Symbols that are idle at its end, at least.
     """
-    places = np.empty(len(bits) // (width + 2) + 1, np.int64)
-    return places[: _frame_places(bits, start, width, places)]
+    places = np.empty(len(bits) // (width + 1 + stops) + 1, np.int64)
+    return places[: _frame_places(bits, start, width, stops, places)]
 
 
 def _byte_format(guess: _Guess, hits: Sequence[_sought]) -> ByteFormat | None:

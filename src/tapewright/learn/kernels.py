@@ -8,36 +8,26 @@ from numba import njit
 
 @njit(cache=True, nogil=True)
 def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
-    """Fill in the crossings of `x` as a Schmitt trigger sees them; return how many.
+    """Fill in where `x` goes to the other side, as a Schmitt trigger sees it; return how many times.
 
-    A crossing is seen where `x` has passed +-`threshold`, and stands where it passed zero. After a rest the
-    zero before it is noise: then it stands where a line through half the threshold and the whole would pass
-    zero. `times` is in samples.
+    A mark stands where `x` passes +-`threshold` outwards, and not at the zero before: after a rest that zero
+    is noise, and in a plain wave all marks are late by the same part of it. `times` is in samples.
     """
     count = 0
-    state = 0
-    zero = 0.0  # where x last passed zero, towards the side it is on now
-    half = 0.0  # where it last passed half the threshold, outwards
+    state = 0.0
     for i in range(1, len(x)):
-        before, now = x[i - 1], x[i]
-        if (before < 0.0) != (now < 0.0):
-            zero = i - 1 + before / (before - now)
-            half = zero
+        now = x[i]
         level = threshold[i]
         side = 1.0 if now >= 0.0 else -1.0
-        b, n = before * side, now * side
-        middle = 0.5 * level
-        if b < middle <= n:
-            half = i - 1 + (middle - b) / (n - b)
-        if n >= level and state != side:
-            whole = float(i)
-            if b < level:
-                whole = i - 1 + (level - b) / (n - b)
-            if state != 0:
-                times[count] = max(zero, 2.0 * half - whole)
-                rising[count] = side > 0
-                count += 1
-            state = side
+        if now * side < level or state == side:
+            continue
+        if state != 0.0:
+            before = x[i - 1] * side
+            part = (level - before) / (now * side - before) if before < level else 1.0
+            times[count] = i - 1 + part
+            rising[count] = side > 0
+            count += 1
+        state = side
     return count
 
 
@@ -45,7 +35,8 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
     """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
 
-    Two are alike within `share` and `slack` microseconds. One in a dozen may be unlike its fellow.
+    Two are alike within `share` and `slack` microseconds. One in a dozen may be
+    unlike its fellow, but not very.
     """
     n = len(us)
     first = 0
@@ -56,8 +47,9 @@ def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-u
         alike = False
         ends = i == n - lag
         if not ends:
-            alike = abs(us[i] - us[i + lag]) < share * us[i] + slack
-            ends = breaks[i]
+            off = abs(us[i] - us[i + lag])
+            alike = off < share * us[i] + slack
+            ends = breaks[i] or off > 0.3 * max(us[i], us[i + lag])
         if alike:
             if credit == 0:
                 first = i
@@ -120,7 +112,7 @@ def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type
                     k += 1
                 if misfits > 1 and 3 * misfits > size:
                     continue
-                if k < 2 and length > 1 or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
+                if (k < 2 and length > 1) or 2 * misfits > k - 1 or (k < size and 3 * misfits > k):
                     continue
                 if cost < best[i + k]:
                     best[i + k] = cost

@@ -15,12 +15,11 @@ import numpy.typing as npt
 from tapewright.cards.symbols import Piece, Tone
 from tapewright.learn.cells import Cells, draw_up_cells
 from tapewright.learn.code_book import Book, draw_up
-from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, stretches, tokens_of
+from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, stretches
 from tapewright.learn.fit import Fit, fit_book
-from tapewright.learn.marks import Marks, marks_of
 from tapewright.learn.parse import Null, coarse_spreads, parse_book
 from tapewright.learn.spelling import family_of, spell, tidy_us, twin
-from tapewright.learn.waves import pulse_us, third_harmonic
+from tapewright.learn.takes import Take, is_square, leader_pattern, pulse_width, takes_of
 from tapewright.model import Recording
 
 __all__ = ["Heard", "LineCode", "Timing", "propose"]
@@ -43,8 +42,6 @@ WORD_BITS = 20.0
 LEADER_BITS = 10.0
 #: A cell holds whole cycles where it does within this share.
 WHOLE_WITHIN = 0.015
-#: A square wave's third harmonic is a third of its fundamental, less what a dull recorder takes.
-SQUARE_FROM = 0.09
 
 
 @dataclass(frozen=True)
@@ -126,15 +123,6 @@ class Heard:
     tempo: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Take:
-    """A recording's marks and half-waves."""
-
-    marks: Marks
-    tokens: Tokens
-    data: Tokens
-
-
 def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineCode], list[Heard]]:
     """Propose line codes for recordings of one machine.
 
@@ -152,7 +140,7 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
     heard : list of Heard
         One for each recording.
     """
-    takes = _takes(sounds)
+    takes = takes_of(sounds)
     usable = [take for take in takes if len(take.data.us) >= FEWEST_HALF_WAVES]
     if not usable:
         return [], [_heard(take, 0.0, ()) for take in takes]
@@ -167,15 +155,6 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
     codes = _codes(usable, tokens, opinions, limit)
     classes_us = tuple(float(us) for us in np.exp(opinions[0])) if opinions else ()
     return codes, [_heard(take, tempo.get(id(take), 0.0), classes_us) for take in takes]
-
-
-def _takes(sounds: Sequence[Recording]) -> list[_Take]:
-    takes = []
-    for sound in sounds:
-        marks = marks_of(sound)
-        tokens = tokens_of(marks)
-        takes.append(_Take(marks, tokens, tokens.data() if len(tokens.us) else tokens))
-    return takes
 
 
 def _at_tempo(tokens: Tokens, shift: float) -> Tokens:
@@ -206,12 +185,12 @@ def _together(parts: Sequence[Tokens]) -> Tokens:
 
 
 def _codes(
-    takes: Sequence[_Take], tokens: Tokens, opinions: Sequence[FloatArray], limit: int
+    takes: Sequence[Take], tokens: Tokens, opinions: Sequence[FloatArray], limit: int
 ) -> list[LineCode]:
     if not opinions:
         return []
     null = Null(tokens.logs)
-    pattern = _leader_pattern(takes)
+    pattern = leader_pattern(takes)
     codes: list[LineCode] = []
     best_cells = list(_best_cells(tokens, opinions))
     books = [*_best_books(tokens, opinions), *(book for cells in best_cells for book in _whole(cells))]
@@ -253,38 +232,21 @@ def _best_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cell
     best: dict[tuple[int, int, int], Cells] = {}
     for classes in opinions:
         for cells in draw_up_cells(tokens, classes):
-            key = (*(round(us / 8) for us in cells.half_waves_us), round(cells.cell_us / 50))
+            short_us, long_us = cells.half_waves_us
+            key = (round(short_us / 8), round(long_us / 8), round(cells.cell_us / 50))
             if key not in best or cells.cost < best[key].cost:
                 best[key] = cells
     yield from best.values()
 
 
-def _leader_pattern(takes: Sequence[_Take]) -> FloatArray:
-    """What the longest leader repeats: logarithms of durations; empty where there is none."""
-    best: tuple[int, FloatArray] = (0, np.zeros(0))
-    for take in takes:
-        for first, end in stretches(take.tokens.leader > 0):
-            lags = take.tokens.leader[first:end]
-            lag = int(np.bincount(lags).argmax())
-            if end - first <= best[0] or end - first < 4 * lag:
-                continue
-            logs = take.tokens.logs[first:end]
-            whole = len(logs) // lag * lag
-            best = (end - first, np.median(logs[:whole].reshape(-1, lag), axis=0))
-    return best[1]
-
-
-def _spelt(takes: Sequence[_Take], fit: Fit, score: float) -> Iterator[LineCode]:
+def _spelt(takes: Sequence[Take], fit: Fit, score: float) -> Iterator[LineCode]:
     lengths = np.exp(fit.calm)
-    pulse = _pulse_width(takes, fit)
-    is_square = pulse is None and _is_square(takes, fit)
-    symbols = spell(fit, is_square=is_square, pulse_us=pulse)
+    pulse = pulse_width(takes, fit)
+    symbols = spell(fit, is_square=pulse is None and is_square(takes, fit), pulse_us=pulse)
     if symbols["0"] == symbols["1"]:
         return
     used = sorted({k for word in fit.book.words for k in word}, key=lambda k: lengths[k])
-    timings = _named(
-        [(float(lengths[k]), float(lengths[k] * fit.spreads[k]), fit.counts[k]) for k in used]
-    )
+    timings = _named([(float(lengths[k]), float(lengths[k] * fit.spreads[k]), fit.counts[k]) for k in used])
     family = family_of(symbols)
     words = (
         f"{100 * fit.parse.explained:.1f} % of the half-waves make up whole symbols of this kind,"
@@ -318,49 +280,6 @@ def _named(lengths: Sequence[tuple[float, float, int]]) -> tuple[Timing, ...]:
     )
 
 
-def _is_square(takes: Sequence[_Take], fit: Fit) -> bool:
-    """Whether the slowest half-waves, whose harmonics are heard best, are square."""
-    lengths = np.array(fit.book.centres)
-    repeated = {k for word in fit.book.words for k in word if word.count(k) > 1}
-    if not repeated:
-        return True
-    slowest = max(repeated, key=lambda k: lengths[k])
-    found = []
-    for take in takes:
-        near = np.abs(take.tokens.logs - lengths[slowest]) < 0.1
-        amid = np.zeros(len(near), np.bool_)
-        amid[1:-1] = near[:-2] & near[1:-1] & near[2:]
-        third = third_harmonic(take.marks, take.tokens, amid if amid.sum() >= 8 else near)
-        if third is not None:
-            found.append(third)
-    return bool(found) and float(np.median(found)) > SQUARE_FROM
-
-
-def _pulse_width(takes: Sequence[_Take], fit: Fit) -> float | None:
-    """Width of half a pulse where each cycle is a pulse and a rest; None where it is anything else."""
-    lengths = np.exp(fit.book.centres)
-    words = fit.book.words[:2]
-    if fit.book.shape == "burst or none" or any(len(word) % 2 for word in words):
-        return None
-    firsts = {k for word in words for k in word[::2]}
-    seconds = {k for word in words for k in word[1::2]}
-    if len(firsts) > 1 and len(seconds) > 1:
-        return None
-    pulse, rests, is_first = (
-        (firsts, seconds, True) if len(firsts) == 1 else (seconds, firsts, False)
-    )
-    narrow = float(lengths[next(iter(pulse))])
-    if len(rests) < 2 or min(lengths[k] for k in rests) < 1.25 * narrow or pulse & rests:
-        return None
-    widths = []
-    for take in takes:
-        near = np.abs(take.tokens.logs - np.log(narrow)) < 0.12
-        width = pulse_us(take.marks, take.tokens, near, 1.6 * narrow)
-        if width is not None:
-            widths.append(abs(width))
-    return float(np.median(widths)) if widths else narrow
-
-
 def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
     short_us, long_us = cells.half_waves_us
     cycles = _whole_cycles(cells)
@@ -383,7 +302,7 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
     )
     words = (
         f"The tone changes after whole multiples of {cells.cell_us:.0f} us, give or take"
-        f" {cells.cell_sigma_us:.0f} us, and {100 * cells.explained:.1f} % of the half-waves fit the two tones."
+        f" {cells.cell_sigma_us:.0f} us, and {100 * cells.explained:.1f} % of the half-waves fit."
     )
     return LineCode(family_of(pieces), pieces, timings, leader, False, score, words)
 
@@ -423,7 +342,9 @@ def _sound_alike(code: LineCode, other: LineCode) -> bool:
 
 def _alike(one: Sequence[Piece], other: Sequence[Piece]) -> bool:
     first, second = ([_numbers(piece) for piece in pieces] for pieces in (one, other))
-    if [(kind, len(numbers)) for kind, numbers in first] != [(kind, len(numbers)) for kind, numbers in second]:
+    if [(kind, len(numbers)) for kind, numbers in first] != [
+        (kind, len(numbers)) for kind, numbers in second
+    ]:
         return False
     return all(
         abs(a - b) <= 0.02 * max(abs(a), abs(b))
@@ -440,7 +361,7 @@ def _numbers(piece: Piece) -> tuple[str, list[float]]:
     return ",".join(fields), values
 
 
-def _heard(take: _Take, shift: float, classes_us: tuple[float, ...]) -> Heard:
+def _heard(take: Take, shift: float, classes_us: tuple[float, ...]) -> Heard:
     tokens = take.tokens
     leaders = tuple(
         (float(tokens.starts_s[first]), float(tokens.starts_s[end - 1] + tokens.us[end - 1] * 1e-6))

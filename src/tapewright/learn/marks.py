@@ -40,14 +40,17 @@ class Marks:
         Where each half-wave begins, and the last ends.
     rising : ndarray of bool, shape (n + 1,)
         Whether the sound goes upwards there.
+    track : ndarray of float32
+        The sound, with all harmonics and all noise, for looking at the shape of waves.
     sound : ndarray of float32
-        The band the marks were found in, for looking at the shape of waves.
+        The band of it the marks were found in.
     rate_hz : float
-        Of `sound`.
+        Of `track` and `sound`.
     """
 
     times_s: FloatArray
     rising: npt.NDArray[np.bool_]
+    track: npt.NDArray[np.float32]
     sound: npt.NDArray[np.float32]
     rate_hz: float
 
@@ -83,7 +86,7 @@ def marks_of(recording: Recording) -> Marks:
     track = one_channel(recording)
     if len(track) < 64 or not track.any():
         nothing = np.zeros(0)
-        return Marks(nothing, nothing.astype(bool), track, recording.rate_hz)
+        return Marks(nothing, nothing.astype(bool), track, track, recording.rate_hz)
     sound = limit_band(track, recording.rate_hz)
     times = np.empty(len(sound))
     rising = np.empty(len(sound), np.bool_)
@@ -91,7 +94,7 @@ def marks_of(recording: Recording) -> Marks:
     times_s, rising = times[:count] / recording.rate_hz, rising[:count].copy()
     # In noise after a rest two marks can come in the wrong order by less than a sample.
     times_s = np.maximum.accumulate(times_s)
-    return Marks(times_s, rising, sound, recording.rate_hz)
+    return Marks(times_s, rising, track, sound, recording.rate_hz)
 
 
 def limit_band(track: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
@@ -108,9 +111,7 @@ def limit_band(track: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np
 
 def _ramp(hertz: npt.NDArray[np.float32], low: float, high: float) -> npt.NDArray[np.float32]:
     """0 below `low`, 1 above `high`, half a cosine between."""
-    return np.asarray(
-        0.5 - 0.5 * np.cos(np.pi * np.clip((hertz - low) / (high - low), 0, 1)), np.float32
-    )
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip((hertz - low) / (high - low), 0, 1)), np.float32)
 
 
 def _upper_limit_hz(spectrum: npt.NDArray[np.complex64], step_hz: float, rate_hz: float) -> float:

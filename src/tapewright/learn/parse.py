@@ -71,7 +71,7 @@ class Null:
 
 def coarse_spreads(book: Book) -> FloatArray:
     """Standard deviation of each class's logarithm before anything is known of it."""
-    return np.hypot(COARSE, COARSE_US / np.exp(np.array(book.centres)))
+    return np.asarray(np.hypot(COARSE, COARSE_US / np.exp(np.array(book.centres))))
 
 
 def prices_of(book: Book) -> FloatArray:

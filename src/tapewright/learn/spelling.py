@@ -72,8 +72,9 @@ def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[s
         return _burst_or_none(fit, lengths, is_square)
     words = fit.book.words
     # A tone is whole cycles: with an odd run of half-waves anywhere the others are no cycles either.
-    spoken = dict(reversed(list(zip(fit.names, words, strict=True)))).values()
-    if any(len(list(group)) % 2 for word in spoken if not is_rest(word, lengths) for _, group in groupby(word)):
+    if any(
+        len(list(group)) % 2 for word in words[:2] if not is_rest(word, lengths) for _, group in groupby(word)
+    ):
         is_square = True
     symbols: dict[str, list[Piece]] = {}
     for name, word in zip(fit.names, words, strict=True):
@@ -131,7 +132,7 @@ def _pulses(word: Sequence[int], lengths: Sequence[float], pulse_us: float) -> l
 def twin(symbols: dict[str, list[Piece]]) -> dict[str, list[Piece]] | None:
     """The biphase-L code whose half-waves are those of a biphase-M or -S one, or None."""
     halves = {
-        name: [us for piece in symbols[name] for us in piece.half_waves]
+        name: [us for piece in symbols[name] if isinstance(piece, HalfWaves) for us in piece.half_waves]
         for name in "01"
         if all(isinstance(piece, HalfWaves) for piece in symbols[name])
     }

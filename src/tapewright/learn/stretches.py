@@ -123,7 +123,7 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     """Follow bytes by their start symbols; a longer rest than usual, or another symbol, ends a stretch."""
     byte = framing.byte
     width = byte.bits + (byte.parity != "none")
-    places = frame_places(stream.bits, int(byte.start[-1]), width)
+    places = frame_places(stream.bits, int(byte.start[-1]), width, len(byte.stop))
     values = byte_values(stream.bits, byte.bits, byte.order)
     needles = Needles(sent)
     known = known_offsets(values[places], sent, needles)

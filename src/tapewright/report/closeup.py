@@ -13,7 +13,7 @@ from tapewright.report.sound import SoundSurvey, Stretch
 from tapewright.report.style import HEARD, MUTED, OCHRE, empty_figure, new_figure, safe
 from tapewright.report.words import address_text, confidence_text, seconds_text
 
-__all__ = ["CloseupPlace", "choose_place", "closeup_figure"]
+__all__ = ["CloseupPlace", "add_byte", "add_symbols", "choose_place", "closeup_figure", "thinned"]
 
 #: Shown before and after the byte, in its own lengths.
 MARGIN_BYTES = 0.8
@@ -102,9 +102,9 @@ def closeup_figure(reading: Reading, place: CloseupPlace, stretch: Stretch) -> g
         return empty_figure(figure, "there are no samples at this place")
     peak = max(float(np.max(np.abs(stretch.samples))), 1e-6)
     if place.byte is not None:
-        _add_byte(figure, place.byte, place.value, peak)
-    _add_symbols(figure, reading.symbols, place.span, peak)
-    seconds, samples = _thinned(stretch)
+        add_byte(figure, place.byte, place.value, peak)
+    add_symbols(figure, reading.symbols, place.span, peak)
+    seconds, samples = thinned(stretch)
     figure.add_scatter(
         x=seconds,
         y=samples,
@@ -154,7 +154,7 @@ def _widened(byte: Span, margin: float) -> Span:
     return Span(max(0.0, middle - half), middle + half)
 
 
-def _add_symbols(figure: go.Figure, symbols: Symbols, span: Span, peak: float) -> None:
+def add_symbols(figure: go.Figure, symbols: Symbols, span: Span, peak: float) -> None:
     """Draw a line at each boundary and write each symbol's value between two of them."""
     first = int(np.searchsorted(symbols.end_seconds, span.start_seconds, "right"))
     last = int(np.searchsorted(symbols.start_seconds, span.end_seconds, "left"))
@@ -201,7 +201,8 @@ def _symbol_text(symbols: Symbols, number: int, name: str) -> str:
     return "<br>".join([f"symbol {name}", *lines])
 
 
-def _add_byte(figure: go.Figure, byte: Span, value: str, peak: float) -> None:
+def add_byte(figure: go.Figure, byte: Span, value: str, peak: float) -> None:
+    """Mark where a byte stands, with its value below."""
     x = [byte.start_seconds, byte.start_seconds, byte.end_seconds, byte.end_seconds]
     figure.add_scatter(
         x=x,
@@ -222,7 +223,7 @@ def _add_byte(figure: go.Figure, byte: Span, value: str, peak: float) -> None:
     )
 
 
-def _thinned(stretch: Stretch) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
+def thinned(stretch: Stretch) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
     """Keep the least and the greatest of each few samples where there are too many to draw."""
     n = len(stretch.samples)
     if n <= MOST_POINTS:

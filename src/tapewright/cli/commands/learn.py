@@ -1,0 +1,198 @@
+"""``tapewright learn``: recordings of saves whose bytes are known to a format card."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from tapewright.cli.app import DAMAGED, DONE
+from tapewright.cli.numbers import ADDRESS_RULE, parse_address
+from tapewright.cli.options import Force, Json
+from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, TITLE, note, print_json, say, say_table, working
+
+if TYPE_CHECKING:
+    from tapewright.chain import Lesson
+    from tapewright.learn.conclusions import Conclusion
+
+__all__ = ["learn"]
+
+_LOOKS = {"certain": GOOD, "likely": DOUBT, "open": BAD}
+
+
+def learn(
+    audio: Annotated[
+        list[str], Parameter(name="AUDIO...", help="Sound files: recordings of saves of one machine.")
+    ],
+    /,
+    *,
+    known: Annotated[
+        list[str] | None,
+        Parameter(
+            metavar="IMAGE",
+            consume_multiple=True,
+            help="What was saved: a program file for each recording in the same order, or one for all.",
+        ),
+    ] = None,
+    start: Annotated[
+        list[str] | None,
+        Parameter(
+            metavar="ADDR",
+            consume_multiple=True,
+            help="Address of the first byte, where the program file does not say it; one for each recording,"
+            f" or one for all. {ADDRESS_RULE}",
+        ),
+    ] = None,
+    name: Annotated[
+        list[str] | None,
+        Parameter(
+            metavar="TEXT",
+            consume_multiple=True,
+            help="What was typed as the program's name when saving; one for each recording, or one for all.",
+        ),
+    ] = None,
+    output: Annotated[
+        str, Parameter(name=["--output", "-o"], metavar="FILE", help="Format card to make: a .toml file.")
+    ],
+    report: Annotated[
+        str | None,
+        Parameter(
+            metavar="FILE",
+            help="HTML page to make, with pictures of what was heard and what each byte was taken for; made"
+            " even if no card is.",
+        ),
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Learn a format."""
+    _check_request(audio, known, output, report, force)
+    starts = [parse_address(text, "--start") for text in start] if start else None
+    from tapewright import chain
+
+    with working(f"learning from {', '.join(audio)} ..."):
+        lesson = chain.learn_format(
+            audio, known=known, start=starts, name=name or None, card_name=_card_name(output)
+        )
+    if lesson.card is not None:
+        lesson.save(output, force=force)
+    if report is not None:
+        from tapewright.report.lesson import write_lesson
+
+        write_lesson(lesson, report, force=force)
+    made = output if lesson.card is not None else None
+    if json:
+        print_json(_document(lesson, audio, made))
+        if report is not None:
+            note(f"Report: {report}")
+    else:
+        _say(lesson, audio, made, report)
+    return DONE if lesson.is_proved else DAMAGED
+
+
+def _check_request(
+    audio: list[str], known: list[str] | None, output: str, report: str | None, force: bool
+) -> None:
+    """Refuse now what could not be done after the work."""
+    from tapewright.files import check_output
+    from tapewright.model import OutputError, UsageError
+
+    if Path(output).suffix.lower() != ".toml":
+        raise UsageError(f"{output}: a format card is a .toml file; name it so")
+    if report is not None and Path(report).suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"{report}: the report is a page for the browser; name it .html")
+    for path in filter(None, (output, report)):
+        if any(Path(path).exists() and Path(path).samefile(sound) for sound in audio if Path(sound).exists()):
+            raise OutputError(
+                f"{path} is the recording itself, which is never written over; give another name"
+            )
+        check_output(path, force=force)
+    if not known:
+        raise UsageError(
+            "nothing says which bytes were saved; give the program file with --known, such as --known"
+            " program.hex"
+        )
+
+
+def _card_name(output: str) -> str:
+    """A name a card may have, from that of its file."""
+    name = re.sub(r"[^a-z0-9]+", "-", Path(output).stem.lower()).strip("-")
+    return name[:60].rstrip("-") or "learned"
+
+
+def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None) -> None:
+    if lesson.conclusions:
+        say(("What was found out:", TITLE))
+        say_table(
+            ("what", "how sure", "in words"),
+            [_row(conclusion) for conclusion in lesson.conclusions],
+            indent=2,
+        )
+        _say_open(lesson)
+        say(("Reading the recordings with the card:", TITLE))
+        for path, back in zip(audio, lesson.proof, strict=True):
+            check = {"ok": "check agrees", "none": "no check"}.get(back.check, f"check {back.check}")
+            look = GOOD if back.holds else BAD
+            say("  ", (path, TITLE), ": ", (f"{back.right} of {back.total} bytes right, {check}", look))
+    if made is not None:
+        say("Card: ", (made, TITLE))
+    if report is not None:
+        say(f"Report: {report}")
+    say((f"Verdict: {lesson.sentence}", GOOD if lesson.is_proved else BAD))
+    if lesson.remedy:
+        say(("What to do: ", TITLE), f"{lesson.remedy}.")
+
+
+def _row(conclusion: Conclusion) -> tuple[str | tuple[str, str], ...]:
+    return _called(conclusion), (conclusion.certainty, _LOOKS[conclusion.certainty]), conclusion.says
+
+
+def _called(conclusion: Conclusion) -> str:
+    return f"{conclusion.what} ({conclusion.block})" if conclusion.block else conclusion.what
+
+
+def _say_open(lesson: Lesson) -> None:
+    """Say what else it may be, and what to record next."""
+    doubted = [conclusion for conclusion in lesson.conclusions if conclusion.rivals]
+    if doubted:
+        say(("What it may be instead:", TITLE))
+    for conclusion in doubted:
+        say(f"  {_called(conclusion)}: {'; or '.join(conclusion.rivals)}")
+    if not lesson.suggestions:
+        say("Nothing is open that another recording could settle.")
+        return
+    say(("What would settle it:", TITLE))
+    for suggestion in lesson.suggestions:
+        say(f"  {suggestion.words} ", (f"(settles {', '.join(suggestion.settles)})", QUIET))
+
+
+def _document(lesson: Lesson, audio: list[str], made: str | None) -> dict[str, object]:
+    return {
+        "recordings": audio,
+        "card": made,
+        "stage": lesson.stage,
+        "proved": lesson.is_proved,
+        "sentence": lesson.sentence,
+        "remedy": lesson.remedy or None,
+        "conclusions": [
+            {
+                "what": conclusion.what,
+                "block": conclusion.block or None,
+                "says": conclusion.says,
+                "certainty": conclusion.certainty,
+                "evidence": conclusion.evidence,
+                "rivals": list(conclusion.rivals),
+            }
+            for conclusion in lesson.conclusions
+        ],
+        "next": [
+            {"words": suggestion.words, "settles": list(suggestion.settles)}
+            for suggestion in lesson.suggestions
+        ],
+        "proof": [
+            {"path": path, "right": back.right, "total": back.total, "check": back.check}
+            for path, back in zip(audio, lesson.proof, strict=False)
+        ],
+    }

@@ -1,0 +1,70 @@
+"""Everything that was found out about a format, together: what conclusions and advice are drawn from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tapewright.cards.symbols import Piece
+from tapewright.learn.checks import CERTAIN_BITS, LIKELY_BITS, Certainty
+from tapewright.learn.framing import Framing
+from tapewright.learn.kinds import Kind
+from tapewright.learn.known import Known
+from tapewright.learn.line_code import LineCode
+from tapewright.learn.rules import Rules
+
+__all__ = ["CERTAIN_BITS", "LIKELY_BITS", "Certainty", "Findings", "certainty_of"]
+
+
+def certainty_of(lead_bits: float) -> Certainty:
+    """Say how sure a conclusion is that leads all others by so many bits."""
+    if lead_bits >= CERTAIN_BITS:
+        return "certain"
+    return "likely" if lead_bits >= LIKELY_BITS else "open"
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What was found out about a format.
+
+    Parameters
+    ----------
+    code : LineCode
+    symbols : dict of str to list of Piece
+        As they stand in the card.
+    framing : Framing
+    framings : sequence of Framing
+        All under which known bytes were found, the likeliest first.
+    kinds : sequence of Kind
+        In the order they stand on tape.
+    rules : Rules
+    knowns : sequence of Known
+        What the owner said of each save.
+    starts : tuple of (int or None)
+        Address of each save, known or supposed.
+    turned_lead_bits : float
+        By how much the description is longer with 0 and 1 the other way round.
+    starts_lead_bits : float
+        By how much it is longer with other addresses.
+    """
+
+    code: LineCode
+    symbols: dict[str, list[Piece]]
+    framing: Framing
+    framings: Sequence[Framing]
+    kinds: Sequence[Kind]
+    rules: Rules
+    knowns: Sequence[Known]
+    starts: tuple[int | None, ...]
+    turned_lead_bits: float = math.inf
+    starts_lead_bits: float = math.inf
+
+    @property
+    def known_bytes(self) -> int:
+        """How many bytes were known, of all saves."""
+        return sum(len(known.data) for known in self.knowns)
+
+    def framing_lead_bits(self, other: Framing) -> float:
+        """By how many bits the framing leads another: eight for each byte found with it alone."""
+        return 8.0 * self.known_bytes * (self.framing.found - other.found)
