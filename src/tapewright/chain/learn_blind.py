@@ -64,7 +64,12 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     if not codes:
         return replace(found, problem="Nothing in these recordings sounds like data.")
     code, streams, guesses = _choose(codes, recordings)
-    found = replace(found, code=code, streams=streams)
+    found = replace(
+        found,
+        code=code,
+        streams=streams,
+        framings=[view for guess in guesses for view in views(guess.framing)],
+    )
     if not guesses:
         return replace(found, problem="The symbols in these recordings do not add up to bytes.")
     layout, _ = _lay_out(streams, guesses, code)
@@ -116,7 +121,10 @@ def _lay_out(
         for starts in possible_starts(one.samples, one.knowns):
             kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
             rules = rules_of(kinds, one.framing)
-            layout = Layout(one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules)
+            layout = Layout(
+                one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules,
+                turned_lead_bits=0.0, starts_lead_bits=0.0,
+            )  # fmt: skip
             score = layout.bits + _data_bits(one) - reading.framing_bits
             if score < best[0]:
                 best = score, layout, one.knowns
