@@ -87,7 +87,7 @@ def _lesson(
     began = time.process_time()
     try:
         learned = learn([recording for recording, _ in saves], [one for _, one in saves])
-    except Exception as error:  # noqa: BLE001 - a fault is a failure to learn, and is listed
+    except Exception as error:
         learned = Learned(problem=f"fault: {error!r}")
     cpu = time.process_time() - began
     wrong: tuple[str, ...] = ()

@@ -130,7 +130,7 @@ def _sign(learned: Learned, made_up: MadeUp, recording: Recording) -> int | None
 
 
 def _plain(byte: ByteFormat, swapped: bool) -> tuple[object, ...]:
-    """A byte's framing, with what says the same told the same way: idle symbols after a stop symbol are no more."""
+    """A byte's framing, with what says the same told the same way: more stop symbols are idle time."""
     turned = str.maketrans("01", "10") if swapped else {}
     start, stop, parity = byte.start.translate(turned), byte.stop.translate(turned), str(byte.parity)
     if swapped:
@@ -163,8 +163,8 @@ def main() -> None:
             trials.append(trial)
             wrong = [what for what in WHAT[:5] if not trial.right.get(what, True)]
             wrong += [what for what in WHAT[5:] if trial.right[what]]
-            print(f"{seed:5d} {count} {trial.family:13s} {trial.cpu:5.1f} s  not right: {', '.join(wrong) or '-'}"
-                  f"   {' '.join(trial.traits)}", flush=True)  # fmt: skip
+            words = f"not right: {', '.join(wrong) or '-'}   {' '.join(trial.traits)}"
+            print(f"{seed:5d} {count} {trial.family:13s} {trial.cpu:5.1f} s  {words}", flush=True)
     print(f"\n{'recordings':18s}" + "".join(f"{count:>8d}" for count in RECORDINGS))
     for what in WHAT:
         shares = []
@@ -172,9 +172,8 @@ def main() -> None:
             told = [trial.right[what] for trial in trials if trial.count == count and what in trial.right]
             shares.append(f"{100 * np.mean(told):6.0f} %" if told else "       -")
         print(f"{what:18s}" + "".join(shares))
-    print(
-        f"\nprocessor seconds: {np.median([t.cpu for t in trials]):.1f} median, {max(t.cpu for t in trials):.1f} most"
-    )
+    cpu = [trial.cpu for trial in trials]
+    print(f"\nprocessor seconds: {np.median(cpu):.1f} median, {max(cpu):.1f} most")
 
 
 if __name__ == "__main__":

@@ -146,10 +146,10 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     code, first = _choose(codes, recordings, knowns)
     if code is None or first is None:
         return replace(
-            found, code=codes[0], streams=[_listen(recording, codes[0]) for recording in recordings],
+            found, code=codes[0], streams=[listen(recording, codes[0]) for recording in recordings],
             problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
         )  # fmt: skip
-    streams = [first, *(_listen(recording, code) for recording in recordings[1:])]
+    streams = [first, *(listen(recording, code) for recording in recordings[1:])]
     framings = find_framing(streams, knowns)
     if not framings:
         return replace(
@@ -180,7 +180,7 @@ def _heard_again(
     if layout.framing.swapped[0]:
         byte = layout.framing.turned.byte
     known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
-    heard = [_listen(recording, known, byte) for recording in recordings]
+    heard = [listen(recording, known, byte) for recording in recordings]
     framings = [found for found in find_framing(heard, knowns) if found.byte == layout.framing.byte]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
@@ -200,7 +200,7 @@ def _choose(
     best: tuple[LineCode | None, Stream | None] = None, None
     most = 0.0
     for code in codes:
-        stream = _listen(recordings[0], code)
+        stream = listen(recordings[0], code)
         framings = find_framing([stream], knowns[:1])
         if framings and framings[0].found > most:
             best, most = (code, stream), framings[0].found
@@ -209,7 +209,7 @@ def _choose(
     return best
 
 
-def _listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
+def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
     bare = parse_card(_BARE, FormatCard, "unknown")
     card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
     return Stream(line.decode(recording, card).symbols)

@@ -1,7 +1,7 @@
 """Recordings alone to a guess at their format: what can be told of saves whose bytes nobody knows.
 
-Bits give the framing, the lengths that heads tell give the data, and from there on the steps are those of `learn`,
-with the supposed data for known ones. Nothing of it is ever called certain.
+Bits give the framing, the lengths that heads tell give the data, and from there on the steps are those of
+`learn`, with the supposed data for known ones. Nothing of it is ever called certain.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ import numpy as np
 
 from tapewright.cards import FormatCard
 from tapewright.cards.load import parse_card
-from tapewright.chain.learn import Layout, Learned, _listen, card_symbols
+from tapewright.chain.learn import Layout, Learned, card_symbols, listen
 from tapewright.learn.blind_blocks import Supposed, suppose
 from tapewright.learn.blind_checks import check_bits
 from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
-from tapewright.learn.blind_stretches import blind_stretches
+from tapewright.learn.blind_stretches import blind_stretches, leader_heard
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing
 from tapewright.learn.guesses import as_guesses
@@ -33,11 +33,14 @@ from tapewright.model import CardError, Recording
 
 __all__ = ["learn_blind"]
 
-#: So many line codes are tried; of their readings so many are looked through for checks, and into for everything.
-CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 1
+#: So many line codes are tried; of their readings so many are looked through for checks, and into for
+#: everything.
+CODES_TRIED, WAYS_CHECKED, READINGS_TRIED = 3, 8, 3
+#: Readings that are so much worse than the best are not looked into.
+NEAR_BITS = 8.0
 GUESS = (
-    "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound suggests;"
-    " which symbol is 1, the order of bits and what the bytes mean may be otherwise."
+    "A guess: nobody told Tapewright what these recordings hold. Line code and framing are what the sound"
+    " suggests; which symbol is 1, the order of bits and what the bytes mean may be otherwise."
 )
 
 
@@ -61,14 +64,19 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     if not codes:
         return replace(found, problem="Nothing in these recordings sounds like data.")
     code, streams, guesses = _choose(codes, recordings)
-    found = replace(found, code=code, streams=streams)
+    found = replace(
+        found,
+        code=code,
+        streams=streams,
+        framings=[view for guess in guesses for view in views(guess.framing)],
+    )
     if not guesses:
         return replace(found, problem="The symbols in these recordings do not add up to bytes.")
     layout, supposed = _lay_out(streams, guesses, code)
     if layout is None:
         return replace(found, problem="No way to tell blocks and their data in these recordings was found.")
     text = _card(name, code, layout, len(recordings))
-    found = replace(found, layout=layout, supposed=supposed, framings=[layout.framing], text=text)
+    found = replace(found, layout=layout, supposed=supposed, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -81,32 +89,43 @@ def _choose(
     """Take the line code whose own score and framing together are best."""
     tried = []
     for code in codes[:CODES_TRIED]:
-        streams = [_listen(recording, code) for recording in recordings]
-        guesses = guess_framings(streams, code.leader)
-        tried.append((code.score_bits + (guesses[0].bits if guesses else 0.0), code, streams, guesses))
+        streams = [listen(recording, code) for recording in recordings]
+        guesses = guess_framings(streams, _leaders(streams, code))
+        # without start symbols, bytes that come again speak for a framing: with a wrong code they do, too
+        foretold = max((guess.bits for guess in guesses if guess.framing.byte.start), default=0.0)
+        tried.append((code.score_bits + foretold, code, streams, guesses))
     _, code, streams, guesses = max(tried, key=lambda one: one[0])
     return code, streams, guesses
+
+
+def _leaders(streams: Sequence[Stream], code: LineCode) -> list[str]:
+    return [leader_heard(stream, code.leader) if code.polar else code.leader for stream in streams]
 
 
 def _lay_out(
     streams: Sequence[Stream], guesses: Sequence[BlindFraming], code: LineCode
 ) -> tuple[Layout | None, list[Known]]:
-    """The shortest description of the bytes in whichever view of whichever framing, and what the saves hold by it."""
+    """The shortest description in whichever view of whichever framing, and what the saves hold by it."""
+    leaders = _leaders(streams, code)
     readings: list[_Reading] = []
     for guess in guesses:
         for framing in views(guess.framing):
-            stretches = blind_stretches(streams, framing, code.leader, guess.skip)
+            stretches = blind_stretches(streams, framing, leaders, guess.skip)
             readings += [
-                _Reading(one.bits + guess.bits, stretches, one) for one in suppose(stretches, framing)
+                _Reading(one.bits + guess.bits, guess.bits, stretches, one)
+                for one in suppose(stretches, framing)
             ]
     best: tuple[float, Layout | None, list[Known]] = np.inf, None, []
     for reading in _worth_a_look(readings):
         one = reading.supposed
         for starts in possible_starts(one.samples, one.knowns):
-            kinds = as_guesses(find_kinds(one.samples, one.knowns, starts, one.framing))
+            kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
             rules = rules_of(kinds, one.framing)
-            layout = Layout(one.framing, reading.stretches, one.samples, kinds, starts, rules)
-            score = sum(kind.bits for kind in kinds) + _data_bits(one) - reading.bits + one.bits
+            layout = Layout(
+                one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules,
+                turned_lead_bits=0.0, starts_lead_bits=0.0,
+            )  # fmt: skip
+            score = layout.bits + _data_bits(one) - reading.framing_bits
             if score < best[0]:
                 best = score, layout, one.knowns
     return best[1:]
@@ -114,9 +133,10 @@ def _lay_out(
 
 @dataclass(frozen=True)
 class _Reading:
-    """A way to read all saves, and how much speaks for it."""
+    """A way to read all saves, and how much speaks for it: all in all, and for its framing alone."""
 
     bits: float
+    framing_bits: float
     stretches: list[Stretch]
     supposed: Supposed
 
@@ -130,7 +150,8 @@ def _worth_a_look(readings: Sequence[_Reading]) -> list[_Reading]:
         for reading in ranked
         if _way(reading) in ways
     ]
-    return sorted(checked, key=lambda reading: -reading.bits)[:READINGS_TRIED]
+    checked.sort(key=lambda reading: -reading.bits)
+    return [reading for reading in checked[:READINGS_TRIED] if reading.bits > checked[0].bits - NEAR_BITS]
 
 
 def _way(reading: _Reading) -> tuple[Framing, tuple[int, ...]]:

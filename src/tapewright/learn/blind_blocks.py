@@ -1,8 +1,9 @@
-"""Which bytes of a tape may be the program's: where heads end and trailers begin, from what heads tell of lengths.
+"""Which bytes of a tape may be the program's: where heads end and tails begin, by what they tell of lengths.
 
-Every block of a kind has a head and a tail as long as the others'. If a number in the head, or in the header before
-it, is always as much smaller than the block as head and tail are long, it is a length, and what lies between is the
-data. Where no number tells, all that differs from block to block is taken for data.
+Every block of a kind has a head and a tail as long as the others'. If a number in the head, or in the
+header before it, is always as much smaller than the block as head and tail are long, it is a length, and
+what lies between is the data. Where no number tells, all that differs from block to block is taken for
+data.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.plausible import surprise_bits
-from tapewright.learn.samples import Sample, _once
+from tapewright.learn.samples import Sample, once
 from tapewright.learn.stretches import Stretch
 
 __all__ = ["Supposed", "suppose"]
@@ -27,14 +28,15 @@ __all__ = ["Supposed", "suppose"]
 LONGEST_HEAD, LONGEST_TAIL = 32, 4
 #: A length may leave out or count in so many bytes.
 OFFSETS = (0, -1, 1, *range(-8, -1), *range(2, 9))
-#: What a byte costs that is no data, and what it costs to suppose a field and a header.
-BYTE_BITS, FIELD_BITS, HEADER_BITS = 8.0, 2.0, 4.0
-#: Every different length that a number agrees with is worth the bits of the number. The choice costs: of a place and
-#: of how long head and tail are, of an offset, of the difference of two numbers.
+#: What a byte costs that is no data, and what it costs to suppose that one which differs tells something,
+#: that an odd number of them does (an address has two), and a header.
+BYTE_BITS, FIELD_BITS, ODD_BITS, HEADER_BITS = 8.0, 2.0, 2.0, 4.0
+#: Every different length that a number agrees with is worth the bits of the number. The choice costs: of
+#: a place and of how long head and tail are, of an offset, of the difference of two numbers.
 NUMBER_BITS = {"u8": 8.0, "u16-le": 16.0, "u16-be": 16.0}
-CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 7.0, 2.0
+CHOICE_BITS, OFFSET_BITS, PAIR_BITS = 10.0, 9.0, 2.0
 #: A check has one byte, or two, or four; what it costs to suppose so many after the data.
-TAIL_BITS = (3.0, 0.0, 1.0, 6.0, 4.0)
+TAIL_BITS = (3.0, 0.0, 3.0, 12.0, 9.0)
 #: Longer differences are no lengths.
 LONGEST_BLOCK = 0x4000
 #: So many lengths are followed up.
@@ -184,11 +186,11 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
     own = np.array([len(block) for block in split.data], np.int64)
     places = [(split.data, own, np.ones_like(own))]
     if split.headers:
-        totals = [sum(map(len, split.of(save))) for save in split.headers]
-        counts = [len(split.of(save)) for save in split.headers]
-        places.append((list(split.headers.values()), np.array(totals, np.int64), np.array(counts, np.int64)))
+        totals = np.array([sum(map(len, split.of(save))) for save in split.headers], np.int64)
+        blocks_each = np.array([len(split.of(save)) for save in split.headers], np.int64)
+        places.append((list(split.headers.values()), totals, blocks_each))
     for blocks, sizes, counts in places:
-        for end, bits, price, numbers in _told(blocks, framing.coding):
+        for end, bits, price, is_difference, numbers in _told(blocks, framing.coding):
             without = sizes - per_byte * numbers
             if (counts == counts[0]).all() and (without != without[0]).any():
                 continue  # no offset mends that
@@ -201,7 +203,7 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
                 least = end if blocks is split.data else 0
                 if not least <= each[0] <= LONGEST_HEAD + per_byte * LONGEST_TAIL:
                     continue
-                worth = bits * distinct - price - _offset_bits(offset)
+                worth = bits * distinct - price - _offset_bits(offset, is_difference)
                 key = int(each[0]), least
                 found[key] = max(found.get(key, -np.inf), worth)
     best: dict[int, _Length] = {}
@@ -214,12 +216,15 @@ def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
             yield _Length(same + tail * per_byte, same, 0.0)
 
 
-def _offset_bits(offset: int) -> float:
-    return 0.0 if not offset else 2.0 if offset == 1 else OFFSET_BITS + 0.5 * abs(offset)
+def _offset_bits(offset: int, is_difference: bool) -> float:
+    """What an offset costs: last addresses are mostly inclusive, lengths now and then one less."""
+    if offset in (0, 1):
+        return 2.0 * (offset == 1 and not is_difference)
+    return OFFSET_BITS + 0.5 * abs(offset)
 
 
-def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, IntArray]]:
-    """Yield numbers in heads and differences of two: where they end, their bits, what the choice costs."""
+def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, float, bool, IntArray]]:
+    """Yield numbers in heads: end, bits, price of the choice, whether it is a difference of two, values."""
     for kind, bits in NUMBER_BITS.items():
         rows = [_numbers(block, kind, coding) for block in blocks]
         count = min(map(len, rows))
@@ -227,12 +232,12 @@ def _told(blocks: Sequence[_Block], coding: str) -> Iterator[tuple[int, float, f
         table = np.array([row[:count] for row in rows])
         good = np.flatnonzero((table >= 0).all(axis=0)).tolist()
         for place in good:
-            yield place + width, bits, CHOICE_BITS, table[:, place]
+            yield place + width, bits, CHOICE_BITS, False, table[:, place]
         for one, other in combinations(good, 2) if kind != "u8" else ():
             for first, last in ((one, other), (other, one)):
                 apart = table[:, last] - table[:, first]
                 if other - one >= width and (apart > 0).all() and (apart < LONGEST_BLOCK).all():
-                    yield other + width, bits, CHOICE_BITS + PAIR_BITS + 2.0 * (last < first), apart
+                    yield other + width, bits, CHOICE_BITS + PAIR_BITS + 2.0 * (last < first), True, apart
 
 
 def _numbers(block: _Block, kind: str, coding: str) -> IntArray:
@@ -314,22 +319,28 @@ def _fields_bits(rows: Sequence[npt.NDArray[np.int16]]) -> float:
     """What it costs to suppose that bytes which differ tell something; an address has two."""
     shortest = min(map(len, rows), default=0)
     differing = sum(len({int(row[k]) for row in rows}) > 1 for k in range(shortest))
-    return FIELD_BITS * (differing + differing % 2)
+    return FIELD_BITS * differing + ODD_BITS * (differing % 2)
 
 
-def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> int:
-    """How many different bytes there are in all places."""
+def _columns(rows: Sequence[npt.NDArray[np.int16]]) -> float:
+    """Bytes that it takes to tell all places: one for a constant, one a block for what always differs."""
     longest = max(map(len, rows), default=0)
-    return sum(len({int(row[k]) for row in rows if k < len(row)}) for k in range(longest))
+    return sum(_column_bytes([int(row[k]) for row in rows if k < len(row)]) for k in range(longest))
+
+
+def _column_bytes(values: Sequence[int]) -> float:
+    kinds = len(set(values))
+    return min(len(values), kinds + len(values) * float(np.log2(kinds)) / BYTE_BITS)
 
 
 def _sample(block: _Block, around: tuple[int, int] | None, first: int, end: int) -> Sample:
     values, stretch = _as_bytes(block.values), block.stretch
     head, tail = around if around is not None else (len(values), 0)
-    once, repeats = _once(values[:head])
+    told, repeats = once(values[:head])
     return Sample(
-        block.save, once, values[len(values) - tail :], first, end, repeats, stretch.mark, stretch.lead,
-        stretch.lead_seconds, stretch.trail_seconds, stretch.gap_seconds, block.copies, _as_bytes(stretch.spare),
+        block.save, told, values[len(values) - tail :], first, end, repeats, stretch.mark, stretch.lead,
+        stretch.lead_seconds, stretch.trail_seconds, stretch.gap_seconds, block.copies,
+        _as_bytes(stretch.spare),
     )  # fmt: skip
 
 

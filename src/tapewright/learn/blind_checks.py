@@ -31,8 +31,8 @@ def check_bits(samples: Sequence[Sample], knowns: Sequence[Known], coding: str) 
     Returns
     -------
     float
-        Evidence for the best of the usual sums and polynomials, over the head and the data or one of them, in bits;
-        0 for none.
+        Evidence for the best of the usual sums and polynomials, over the head and the data or one of them,
+        in bits; 0 for none.
     """
     chosen = [sample for sample in samples if sample.has_data and sample.tail]
     if not chosen:
@@ -62,8 +62,13 @@ def _in_common(heads: Sequence[bytes]) -> int:
 def _message(sample: Sample, known: Known, same: int, coding: str) -> Message:
     """A block as sync, fields and data."""
     body = known.data[sample.first : sample.end]
+    own = same - (
+        2 if coding == "hex" else 1
+    )  # a check may cover the last of them, that tells the kind of block
+    own = own if own > 0 else same
     parts = [
-        ("sync", sample.head[:same], sample.head[:same]),
+        ("sync", sample.head[:own], sample.head[:own]),
+        ("fixed", _undone(sample.head[own:same], coding), sample.head[own:same]),
         ("fields", _undone(sample.head[same:], coding), sample.head[same:]),
         ("data", body, as_sent(body, coding)),
     ]

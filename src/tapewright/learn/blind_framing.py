@@ -1,9 +1,9 @@
 """How a byte may stand on tape, from nothing but the bits: start and stop symbols, and parity.
 
-Bytes with start and stop are followed as a receiver does it. What that foretells, start, stop, idle time and parity,
-is counted in bits: as much as it would have surprised one who only knows which symbols usually follow which. Bytes
-without them show in nothing but a parity, and in bytes that come again; eight bits from the first symbol after the
-leader are supposed where nothing speaks against it.
+Bytes with start and stop are followed as a receiver does it. What that foretells, start, stop, idle time
+and parity, is counted in bits: as much as it would have surprised one who only knows which symbols usually
+follow which. Bytes without them show in nothing but a parity, and in bytes that come again; eight bits from
+the first symbol after the leader are supposed where nothing speaks against it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ __all__ = ["BlindFraming", "guess_framings", "views"]
 LONG_RUN = 24
 #: How many symbols before it foretell a symbol if nothing else does.
 CONTEXT = 6
-#: What a start symbol costs that no stop symbol belongs to; what the length of an idle time costs to describe.
+#: What a start symbol costs that no stop symbol belongs to; what the length of an idle time costs to
+#: describe.
 FAILURE_BITS, IDLE_BITS = 12.0, 6.0
 #: Idle time up to so many symbols between bytes is the machine's; more is a leader.
 LONGEST_IDLE = 40
@@ -55,7 +56,8 @@ class BlindFraming:
     Parameters
     ----------
     framing : Framing
-        One of its views: symbols as they are named, first bit lowest. `found` is the share of bytes that it suits.
+        One of its views: symbols as they are named, first bit lowest. `found` is the share of bytes that it
+        suits.
     bits : float
         How much it foretells.
     skip : int
@@ -67,15 +69,17 @@ class BlindFraming:
     skip: int = 0
 
 
-def guess_framings(streams: Sequence[Stream], leader: str, *, limit: int = 4) -> list[BlindFraming]:
+def guess_framings(
+    streams: Sequence[Stream], leaders: Sequence[str], *, limit: int = 4
+) -> list[BlindFraming]:
     """Guess how bytes stand on tape.
 
     Parameters
     ----------
     streams : sequence of Stream
         What was heard of each save, not swapped.
-    leader : str
-        The symbol leaders consist of, by the name the receiver gives it.
+    leaders : sequence of str
+        Of each save: the symbol its leaders consist of, by the name the receiver gives it.
     limit : int
         At most so many.
 
@@ -84,21 +88,22 @@ def guess_framings(streams: Sequence[Stream], leader: str, *, limit: int = 4) ->
     list of BlindFraming
         The likeliest first. Bytes with start and stop are there alone if they are convincing.
     """
+    swapped = tuple(leader != leaders[0] for leader in leaders)
+    streams = [Stream(stream.symbols, swap) for stream, swap in zip(streams, swapped, strict=True)]
     parts = [part for stream in streams for part in _parts(stream.bits)]
     if not parts:
         return []
     bits = np.concatenate(parts)
     surprise = np.concatenate([_surprise(bits, part) for part in parts])
-    swapped = (False,) * len(streams)
-    found = list(_asynchronous(bits, surprise, leader, swapped))
+    found = list(_asynchronous(bits, surprise, leaders[0], swapped))
     found = [guess for guess in found if guess.bits > max(LEAST_BITS, LEAST_SHARE * surprise.sum())]
     if not found:
-        found = list(_synchronous(streams, leader, swapped))
+        found = list(_synchronous(streams, leaders, swapped))
     return sorted(found, key=lambda guess: -guess.bits)[:limit]
 
 
 def views(framing: Framing) -> Iterator[Framing]:
-    """Yield the same framing seen the four ways that the bits alone cannot tell: either order, either way up."""
+    """Yield a framing in the four views that the bits alone cannot tell: either order, either way up."""
     for turned in (framing, _turned(framing)):
         for order in ("lsb", "msb"):
             yield replace(turned, byte=turned.byte.model_copy(update={"order": order}))
@@ -235,11 +240,17 @@ def _parities(columns: BitArray, start: int, surprise: FloatArray) -> Iterator[t
 # ---- bytes end to end
 
 
-def _synchronous(streams: Sequence[Stream], leader: str, swapped: tuple[bool, ...]) -> Iterator[BlindFraming]:
-    """Bytes from the first symbol after the leader on; a leader symbol of its own may have a mark after it."""
-    for skip in range(1 if leader in "01" else 4):
+def _synchronous(
+    streams: Sequence[Stream], leaders: Sequence[str], swapped: tuple[bool, ...]
+) -> Iterator[BlindFraming]:
+    """Bytes from the first symbol after the leader on; after leaders of their own symbol a mark may stand."""
+    for skip in range(1 if leaders[0] in "01" else 4):
         for period in (7, 8, 9):
-            rows = [row for stream in streams for row in _rows(stream, leader, period, skip)]
+            rows = [
+                row
+                for stream, leader in zip(streams, leaders, strict=True)
+                for row in _rows(stream, leader, period, skip)
+            ]
             if not rows:
                 continue
             columns = np.concatenate(rows)
@@ -270,4 +281,4 @@ def _word_bits(columns: BitArray) -> float:
     for flip in (0, 1):
         for weights in (1 << np.arange(width), 1 << np.arange(width)[::-1]):
             costs.append(surprise_bits((data ^ flip) @ weights))
-    return min(costs) + 1.0 * len(columns) * (columns.shape[1] - width)
+    return float(min(costs) + len(columns) * (columns.shape[1] - width))

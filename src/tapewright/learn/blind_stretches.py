@@ -10,12 +10,13 @@ import numpy.typing as npt
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.matching import NOT_KNOWN
 from tapewright.learn.stream import NO_BIT, Stream, byte_values
-from tapewright.learn.stretches import Stretch, _surroundings
+from tapewright.learn.stretches import Stretch, surroundings
 from tapewright.model.runs import runs_of
 
-__all__ = ["blind_stretches", "regions"]
+__all__ = ["blind_stretches", "leader_heard", "regions"]
 
-#: So many leader symbols or more are a leader; fewer, down to the shortest, if what follows begins as other stretches.
+#: So many leader symbols or more are a leader; fewer, down to the shortest, if what follows begins as
+#: other stretches.
 LEADER, SHORTEST_LEADER = 96, 14
 #: Bits that stretches begin with to be alike.
 ALIKE = 8
@@ -28,7 +29,9 @@ BitArray = npt.NDArray[np.int8]
 IntArray = npt.NDArray[np.int64]
 
 
-def blind_stretches(streams: Sequence[Stream], framing: Framing, leader: str, skip: int = 0) -> list[Stretch]:
+def blind_stretches(
+    streams: Sequence[Stream], framing: Framing, leaders: Sequence[str], skip: int = 0
+) -> list[Stretch]:
     """Cut what was heard of all saves into stretches of bytes.
 
     Parameters
@@ -36,8 +39,8 @@ def blind_stretches(streams: Sequence[Stream], framing: Framing, leader: str, sk
     streams : sequence of Stream
         Not swapped.
     framing : Framing
-    leader : str
-        The symbol leaders consist of, by the name the receiver gives it.
+    leaders : sequence of str
+        Of each save: the symbol its leaders consist of, by the name the receiver gives it.
     skip : int
         Without start symbols: how many symbols after the leader the first byte begins.
 
@@ -47,13 +50,34 @@ def blind_stretches(streams: Sequence[Stream], framing: Framing, leader: str, sk
         Save by save, in order of time; none of their bytes is known.
     """
     found: list[Stretch] = []
-    for save, (stream, swapped) in enumerate(zip(streams, framing.swapped, strict=True)):
+    for save, (stream, leader, swapped) in enumerate(zip(streams, leaders, framing.swapped, strict=True)):
         turned = Stream(stream.symbols, swapped)
         values = byte_values(turned.bits, framing.byte.bits, framing.byte.order)
         cut = _followed(turned, framing) if framing.byte.start else _end_to_end(turned, framing, leader, skip)
         pieces = [_piece(save, values, places, framing) for places in cut if len(places)]
-        found += _surroundings(turned, pieces, framing, leader)
+        found += surroundings(turned, pieces, framing, leader)
     return found
+
+
+def leader_heard(stream: Stream, leader: str) -> str:
+    """The symbol that a save's leader was heard as, with a code in which 0 is 1 upside down.
+
+    A receiver may take such a leader for either, and finds out at its end: what counts is what stands before
+    the longest stretch of bytes.
+
+    Parameters
+    ----------
+    stream : Stream
+        Not swapped.
+    leader : str
+        The symbol leaders consist of by what was proposed.
+    """
+    bits = stream.bits
+    runs = [(int(first), int(end), value) for value in (0, 1) for first, end in runs_of(bits == value)]
+    leaders = sorted(run for run in runs if run[1] - run[0] >= FEWEST_BITS)
+    begins = [*(first for first, _, _ in leaders[1:]), len(bits)]
+    after = [begin - end for (_, end, _), begin in zip(leaders, begins, strict=False)]
+    return "01"[leaders[int(np.argmax(after))][2]] if leaders else leader
 
 
 def _piece(save: int, values: npt.NDArray[np.int16], places: IntArray, framing: Framing) -> Stretch:

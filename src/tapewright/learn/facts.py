@@ -76,8 +76,8 @@ def facts_of(
     first = [starts[sample.save] for sample in chosen]
     if all(start is not None for start in first):
         begin = np.array(first, np.int64)
-        numbers["start"] = begin + [sample.first for sample in chosen]
-        numbers["end"] = numbers["start"] + [row["length"] - 1 for row in rows]
+        numbers["start"] = begin + np.array([sample.first for sample in chosen], np.int64)
+        numbers["end"] = numbers["start"] + np.array([row["length"] - 1 for row in rows], np.int64)
         runs = [knowns[sample.save].run for sample in chosen]
         numbers["run"] = np.array(
             [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64

@@ -26,6 +26,7 @@ USUALLY = 0.97
 FEWEST_CLOSE = 4
 
 IntArray = npt.NDArray[np.int64]
+_OTHER_PARITY = {"even": "odd", "odd": "even"}
 
 
 @dataclass(frozen=True)
@@ -64,15 +65,14 @@ class Framing:
         """The same bits the other way round: what was upright is inverted, so the data have to be as well."""
         turned = str.maketrans("01", "10")
         byte = self.byte
-        parity = byte.parity
+        parity: str = byte.parity
         if byte.bits % 2 == 0:  # as many ones as before, or as many fewer as there are odd ones
-            parity = {"even": "odd", "odd": "even"}.get(parity, parity)
-        return replace(
-            self, swapped=tuple(not swap for swap in self.swapped), xor=self.xor ^ 255,
-            byte=byte.model_copy(update={
-                "start": byte.start.translate(turned), "stop": byte.stop.translate(turned), "parity": parity,
-            }),
-        )  # fmt: skip
+            parity = _OTHER_PARITY.get(parity, parity)
+        keys = {
+            "start": byte.start.translate(turned), "stop": byte.stop.translate(turned), "parity": parity,
+        }  # fmt: skip
+        swapped = tuple(not swap for swap in self.swapped)
+        return replace(self, swapped=swapped, xor=self.xor ^ 255, byte=byte.model_copy(update=keys))
 
     def sent(self, data: bytes) -> bytes:
         """Bytes of the program as they stand on tape."""
@@ -230,15 +230,15 @@ def _byte_format(guess: _Guess, hits: Sequence[_sought]) -> ByteFormat | None:
     if not guess.period:
         if guess.parity and parity == "none":
             return None  # a constant there is a stop or start symbol
-        return ByteFormat(
-            bits=guess.width, order=guess.order, start=str(guess.start), stop=str(1 - guess.start),
-            parity=parity,
-        )  # fmt: skip
+        return _byte(guess, str(guess.start), str(1 - guess.start), parity)
     rest = "".join(kinds)
     stop = rest.rstrip(rest[-1]) if rest and rest[-1] != rest[0] else rest
-    return ByteFormat(
-        bits=guess.width, order=guess.order, start=rest[len(stop) :], stop=stop, parity=parity
-    )  # fmt: skip
+    return _byte(guess, rest[len(stop) :], stop, parity)
+
+
+def _byte(guess: _Guess, start: str, stop: str, parity: str) -> ByteFormat:
+    keys = {"bits": guess.width, "order": guess.order, "start": start, "stop": stop, "parity": parity}
+    return ByteFormat.model_validate(keys)
 
 
 def _kind(width: int, column: int, hits: Sequence[_sought]) -> str:

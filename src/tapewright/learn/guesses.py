@@ -6,17 +6,28 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tapewright.learn.checks import LIKELY_BITS, CheckClaim
+from tapewright.learn.conclusions import Conclusion
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 
-__all__ = ["as_guesses"]
+__all__ = ["as_guesses", "guessed"]
 
 #: How far fields without known bytes can lead at most: likely, if so many different programs agree.
 PROGRAMS_FOR_LIKELY = 2
+#: What bits alone cannot tell: it follows from what programs and headers are like.
+OPEN = ("bit order", "data coding", "addresses")
+
+
+def guessed(conclusions: Sequence[Conclusion]) -> tuple[Conclusion, ...]:
+    """Give conclusions drawn with supposed bytes for known ones as sure as they are: ``likely`` at most."""
+    return tuple(
+        replace(one, certainty="open" if one.what in OPEN or one.certainty == "open" else "likely")
+        for one in conclusions
+    )
 
 
 def as_guesses(kinds: Sequence[Kind]) -> list[Kind]:
-    """Give kinds of block whose fields and checks are ``likely`` at most, and ``open`` if one program told them."""
+    """Give kinds of block with fields and checks ``likely`` at most, ``open`` if one program told them."""
     return [_as_guess(kind) for kind in kinds]
 
 

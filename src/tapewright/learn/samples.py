@@ -181,7 +181,7 @@ def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
     """Count the same block several times running once."""
     samples: list[Sample] = []
     for part in parts:
-        head, repeats = _once(part.head)
+        head, repeats = once(part.head)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
             part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare,
@@ -198,7 +198,7 @@ def _content(sample: Sample) -> tuple[object, ...]:
     return sample.save, sample.head, sample.tail, sample.first, sample.end
 
 
-def _once(head: bytes) -> tuple[bytes, int]:
+def once(head: bytes) -> tuple[bytes, int]:
     """A head that begins with one byte many times, with that byte once."""
     repeats = len(head) - len(head.lstrip(head[:1])) if head else 0
     return (head[repeats - 1 :], repeats) if repeats >= LEAST_REPEATS else (head, 1)

@@ -110,7 +110,7 @@ def find_stretches(
         cut = _asynchronous if framing.byte.start else _synchronous
         pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
         pieces = _with_repetitive(pieces, sent)
-        found += _surroundings(turned, pieces, framing, heard)
+        found += surroundings(turned, pieces, framing, heard)
     return found
 
 
@@ -217,7 +217,7 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             for expected in (end, first):  # the next block, or the same once more
                 known = continued(piece.values, sent, expected, usual) if expected < len(sent) else None
                 if known is not None:
-                    piece = replace(piece, known=known)  # noqa: PLW2901
+                    piece = replace(piece, known=known)
                     break
         if piece.known_count:
             inside = piece.known[piece.known != NOT_KNOWN]
@@ -226,7 +226,7 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
     return found
 
 
-def _surroundings(
+def surroundings(
     stream: Stream, pieces: Sequence[Stretch], framing: Framing, leader: str
 ) -> Iterator[Stretch]:
     """Tell leader, mark, trailer and silence around each stretch of one save."""

@@ -66,14 +66,14 @@ def test_framing_shows_in_the_bits_alone(byte, expected):
     bits = 7 if "bits = 7" in byte else 8
     data = b"\x16" + bytes(value & ((1 << bits) - 1) for value in program(5))
     stream = save(byte, data, lead="1")
-    assert told(guess_framings([stream], "1")[0].framing.byte) == expected
+    assert told(guess_framings([stream], ["1"])[0].framing.byte) == expected
 
 
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 1 << 32), stops=st.integers(1, 2), parity=st.sampled_from(["none", "even", "odd"]))
 def test_random_bytes_with_start_and_stop_show_their_framing(seed, stops, parity):
     byte = f'start = "0"\nstop = "{"1" * stops}"\nparity = "{parity}"'
-    best = guess_framings([save(byte, program(seed))], "1")[0]
+    best = guess_framings([save(byte, program(seed))], ["1"])[0]
     assert told(best.framing.byte) == (8, "0", "1" * stops, parity)
 
 
@@ -81,7 +81,7 @@ def test_one_of_the_four_views_is_the_right_one_whatever_symbols_are_called():
     stream = save('start = "0"\nstop = "1"\nparity = "odd"\norder = "msb"', program(8), swap=True)
     seen = [
         (view.swapped[0], view.byte.order, *told(view.byte))
-        for view in views(guess_framings([stream], "0")[0].framing)
+        for view in views(guess_framings([stream], ["0"])[0].framing)
     ]
     assert (True, "msb", 8, "0", "1", "odd") in seen
     assert len(set(seen)) == 4
@@ -91,8 +91,8 @@ def test_arbitrary_bits_have_no_start_and_stop():
     rng = np.random.default_rng(3)
     index = np.concatenate([np.ones(300), rng.integers(0, 2, 2000), np.ones(300)]).astype(np.int16)
     stream = Stream(built("01", index, np.full(len(index), 1e-3)))
-    assert all(not guess.framing.byte.start for guess in guess_framings([stream], "1"))
+    assert all(not guess.framing.byte.start for guess in guess_framings([stream], ["1"]))
 
 
 def test_no_bits_no_framing():
-    assert guess_framings([Stream(built("01", np.ones(30, np.int16), np.full(30, 1e-3)))], "1") == []
+    assert guess_framings([Stream(built("01", np.ones(30, np.int16), np.full(30, 1e-3)))], ["1"]) == []
