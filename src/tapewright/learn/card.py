@@ -78,7 +78,9 @@ def card_text(heading: Heading, framing: Framing, kinds: Sequence[Kind], rules: 
     if heading.notes:
         lines += ['notes  = """', heading.notes, '"""']
     lines += ["", "[symbols]", *(f"# {note}" for note in heading.symbol_notes)]
-    lines += [f"{_text(name)} = [{', '.join(map(_piece, pieces))}]" for name, pieces in heading.symbols.items()]
+    lines += [
+        f"{_text(name)} = [{', '.join(map(_piece, pieces))}]" for name, pieces in heading.symbols.items()
+    ]
     lines += ["", *_byte_table(framing)]
     for place, kind in enumerate(kinds):
         after = kinds[place - 1].name if place else None
@@ -96,8 +98,8 @@ def _digits(value: float) -> str:
 
 def _piece(piece: Piece) -> str:
     if isinstance(piece, Tone):
-        length = f"us = {_digits(piece.us)}" if piece.us is not None else f"cycles = {_digits(piece.cycles or 0)}"
-        return f"{{ tone = {_digits(piece.tone)}, {length} }}"
+        unit, length = ("cycles", piece.cycles or 0) if piece.us is None else ("us", piece.us)
+        return f"{{ tone = {_digits(piece.tone)}, {unit} = {_digits(length)} }}"
     if isinstance(piece, HalfWaves):
         return f"{{ half_waves = [{', '.join(map(_digits, piece.half_waves))}] }}"
     if isinstance(piece, Levels):
@@ -157,9 +159,7 @@ def _layout(kind: Kind, framing: Framing, rules: Rules, kinds: Sequence[Kind]) -
     first = kind.samples[0]
     if first.lead and lead >= SHORTEST_SECONDS:
         least = min(LEAST_SHARE * lead, MOST_INSISTED)
-        yield _Line(
-            f"{{ lead = {_text(first.lead)}, seconds = {lead:.2f}, at_least = {least:.2f} }}"
-        )
+        yield _Line(f"{{ lead = {_text(first.lead)}, seconds = {lead:.2f}, at_least = {least:.2f} }}")
     if first.mark:
         yield _Line(f"{{ mark = {_text(first.mark)} }}")
     yield from _items(kind, kind.head, kind.head_check, framing)
@@ -201,7 +201,8 @@ def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:
         following = kinds[kinds.index(kind) + 1]
         trail = 0.0
         if following.has_data:
-            heard = [s.lead_seconds for k, s in enumerate(following.samples) if _is_first(following.samples, k)]
+            after = following.samples
+            heard = [sample.lead_seconds for k, sample in enumerate(after) if _is_first(after, k)]
             trail = max(float(np.median(heard)) - _rests(following, kinds)[0], 0.0)
     return lead, trail, gap
 
@@ -216,9 +217,7 @@ def _last_trail(kind: Kind) -> float:
     return float(np.median(list(saves.values())))
 
 
-def _items(
-    kind: Kind, items: Sequence[Named], claim: CheckClaim | None, framing: Framing
-) -> Iterator[_Line]:
+def _items(kind: Kind, items: Sequence[Named], claim: CheckClaim | None, framing: Framing) -> Iterator[_Line]:
     for item in items:
         if item.name == "check" and claim is not None:
             yield _check(claim, framing)

@@ -1,8 +1,9 @@
 """What the bytes before and after the data are: the shortest description of them, in a card's own words.
 
-Every byte can be a constant (paid for once), or unknown (paid for in every program anew). A field that tells what the
-writer knows of the block is paid for with the surprise of its being there, a name with its characters. The cheapest
-way through all bytes is what the card will say; by how much it is cheaper than any other is how sure that is.
+Every byte can be a constant (paid for once), or unknown (paid for in every program anew). A field that tells
+what the writer knows of the block is paid for with the surprise of its being there, a name with its
+characters. The cheapest way through all bytes is what the card will say; by how much it is cheaper than any
+other is how sure that is.
 """
 
 from __future__ import annotations

@@ -22,8 +22,8 @@ class Named:
     Parameters
     ----------
     name : str
-        ``sync`` for constants at the beginning, ``fixed`` for such as are written in characters, ``check`` for
-        a check.
+        ``sync`` for constants at the beginning, ``fixed`` for such as are written in characters, ``check``
+        for a check.
     part : Part
     """
 
@@ -31,7 +31,9 @@ class Named:
     part: Part
 
 
-def named(parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, leading: bool = True) -> Iterator[Named]:
+def named(
+    parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, leading: bool = True
+) -> Iterator[Named]:
     """Give every item a name of its own; long constants and unknown bytes are cut into numbers.
 
     Where the same number stands twice, the second is taken for another that is the same in all the blocks.
@@ -133,7 +135,8 @@ def _message(
                     found.append((name, part))
                     sent.append(part)
             continue
-        found.append((item.name, bytes.fromhex(taken.decode("ascii")) if item.part.coding == "hex" else taken))
+        held = bytes.fromhex(taken.decode("ascii")) if item.part.coding == "hex" else taken
+        found.append((item.name, held))
         sent.append(taken)
     if body:
         found.append(("data", body))
