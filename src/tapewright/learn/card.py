@@ -10,6 +10,7 @@ import numpy as np
 
 from tapewright.cards.checks import CrcCheck
 from tapewright.cards.symbols import HalfWaves, Levels, Piece, Tone
+from tapewright.learn.certainty import certainty_of
 from tapewright.learn.checks import CheckClaim
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
@@ -253,10 +254,9 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
 
 
 def _surety(item: Named) -> str:
-    if item.part.lead_bits >= 12.0:
-        return ""
+    certainty = certainty_of(item.part.lead_bits)
     or_else = f"; or: {item.part.rivals[0]}" if item.part.rivals else ""
-    return ("likely" if item.part.lead_bits >= 6.0 else "open") + or_else
+    return "" if certainty == "certain" else certainty + or_else
 
 
 def _is_one_program(kind: Kind) -> bool:

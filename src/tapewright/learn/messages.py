@@ -9,6 +9,7 @@ from tapewright.learn.checks import Message
 from tapewright.learn.facts import Facts
 from tapewright.learn.fields import Part
 from tapewright.learn.framing import Framing
+from tapewright.learn.known import as_held
 
 __all__ = ["Named", "messages_of", "named"]
 
@@ -135,20 +136,9 @@ def _message(
                     found.append((name, part))
                     sent.append(part)
             continue
-        held = bytes.fromhex(taken.decode("ascii")) if item.part.coding == "hex" else taken
-        found.append((item.name, held))
+        found.append((item.name, as_held(taken, item.part.coding)))
         sent.append(taken)
     if body:
         found.append(("data", body))
         sent.append(framing.sent(body))
-    return Message(tuple(found), tuple(sent), _undone(tail, framing.field_coding), tail)
-
-
-def _undone(tail: bytes, coding: str) -> bytes:
-    """What a tail says if it is written as numbers are, as far as it can be."""
-    if coding != "hex":
-        return tail
-    digits = 0
-    while digits < len(tail) and tail[digits] in b"0123456789ABCDEF":
-        digits += 1
-    return bytes.fromhex(tail[: digits & ~1].decode("ascii"))
+    return Message(tuple(found), tuple(sent), as_held(tail, framing.field_coding), tail)
