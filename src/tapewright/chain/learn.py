@@ -26,7 +26,7 @@ from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import Stretch, find_stretches
 from tapewright.model import CardError, Recording
 
-__all__ = ["Layout", "Learned", "card_symbols", "learn"]
+__all__ = ["Layout", "Learned", "card_symbols", "learn", "listen", "with_card"]
 
 #: With so much of the known bytes found, no other line code is tried. (Runs of five that a cut between two
 #: blocks divides are not found.)
@@ -160,8 +160,12 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
     streams, layout = _heard_again(recordings, knowns, code, streams, layout)
-    text = _card(name, code, layout)
-    found = replace(found, streams=streams, layout=layout, text=text)
+    return with_card(replace(found, streams=streams, layout=layout), name, _card(name, code, layout))
+
+
+def with_card(found: Learned, name: str, text: str) -> Learned:
+    """Add the card, or why what was found makes none."""
+    found = replace(found, text=text)
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
@@ -210,6 +214,7 @@ def _choose(
 
 
 def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
+    """Hear the bits of a recording with a line code; with what stands around bytes, where it is known."""
     bare = parse_card(_BARE, FormatCard, "unknown")
     card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
     return Stream(line.decode(recording, card).symbols)

@@ -11,9 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapewright.cards import FormatCard
-from tapewright.cards.load import parse_card
-from tapewright.chain.learn import Layout, Learned, card_symbols, listen
+from tapewright.chain.learn import Layout, Learned, card_symbols, listen, with_card
 from tapewright.learn.blind_blocks import Supposed, suppose
 from tapewright.learn.blind_checks import check_bits
 from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
@@ -29,7 +27,7 @@ from tapewright.learn.rules import rules_of
 from tapewright.learn.starts import possible_starts
 from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import Stretch
-from tapewright.model import CardError, Recording
+from tapewright.model import Recording
 
 __all__ = ["learn_blind"]
 
@@ -75,12 +73,8 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     layout, supposed = _lay_out(streams, guesses, code)
     if layout is None:
         return replace(found, problem="No way to tell blocks and their data in these recordings was found.")
-    text = _card(name, code, layout, len(recordings))
-    found = replace(found, layout=layout, supposed=supposed, text=text)
-    try:
-        return replace(found, card=parse_card(text, FormatCard, name))
-    except CardError as error:
-        return replace(found, problem=f"What was found makes no card: {error}.")
+    found = replace(found, layout=layout, supposed=supposed)
+    return with_card(found, name, _card(name, code, layout, len(recordings)))
 
 
 def _choose(

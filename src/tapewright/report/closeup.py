@@ -13,7 +13,7 @@ from tapewright.report.sound import SoundSurvey, Stretch
 from tapewright.report.style import HEARD, MUTED, OCHRE, empty_figure, new_figure, safe
 from tapewright.report.words import address_text, confidence_text, seconds_text
 
-__all__ = ["CloseupPlace", "add_byte", "add_symbols", "choose_place", "closeup_figure", "thinned"]
+__all__ = ["CloseupPlace", "add_byte", "add_samples", "add_symbols", "choose_place", "closeup_figure"]
 
 #: Shown before and after the byte, in its own lengths.
 MARGIN_BYTES = 0.8
@@ -104,6 +104,22 @@ def closeup_figure(reading: Reading, place: CloseupPlace, stretch: Stretch) -> g
     if place.byte is not None:
         add_byte(figure, place.byte, place.value, peak)
     add_symbols(figure, reading.symbols, place.span, peak)
+    add_samples(figure, stretch, place.span, peak)
+    return figure
+
+
+def add_samples(figure: go.Figure, stretch: Stretch, span: Span, peak: float) -> None:
+    """Draw the sound.
+
+    Parameters
+    ----------
+    figure : plotly.graph_objects.Figure
+    stretch : Stretch
+    span : Span
+        What the axis shows.
+    peak : float
+        The largest of its samples.
+    """
     seconds, samples = thinned(stretch)
     figure.add_scatter(
         x=seconds,
@@ -113,9 +129,8 @@ def closeup_figure(reading: Reading, place: CloseupPlace, stretch: Stretch) -> g
         hovertemplate="%{x:.6f} s: %{y:.4f}<extra></extra>",
         name="samples",
     )
-    figure.update_xaxes(range=[place.span.start_seconds, place.span.end_seconds], showgrid=False)
+    figure.update_xaxes(range=[span.start_seconds, span.end_seconds], showgrid=False)
     figure.update_yaxes(range=[-1.5 * peak, 1.45 * peak], fixedrange=True)
-    return figure
 
 
 def _least_sure(reading: Reading) -> tuple[Block, int] | None:

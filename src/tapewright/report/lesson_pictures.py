@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from tapewright.chain import Lesson
 from tapewright.model import GAP, Recording, Span, Symbols
-from tapewright.report.closeup import add_byte, add_symbols, thinned
+from tapewright.report.closeup import add_byte, add_samples, add_symbols
 from tapewright.report.pictures import Picture
 from tapewright.report.sound import Stretch
 from tapewright.report.style import HEARD, MUTED, OCHRE, empty_figure, new_figure
@@ -168,17 +168,7 @@ def _add_samples(figure: go.Figure, recording: Recording, span: Span) -> float:
     channel = int(np.argmax((taken.astype(np.float64) ** 2).sum(axis=0)))
     stretch = Stretch((first + np.arange(len(taken))) / recording.rate_hz, taken[:, channel])
     peak = max(float(np.max(np.abs(stretch.samples), initial=0.0)), 1e-6)
-    seconds, samples = thinned(stretch)
-    figure.add_scatter(
-        x=seconds,
-        y=samples,
-        mode="lines",
-        line={"width": 1.3, "color": HEARD},
-        hovertemplate="%{x:.6f} s: %{y:.4f}<extra></extra>",
-        name="samples",
-    )
-    figure.update_xaxes(range=[span.start_seconds, span.end_seconds], showgrid=False)
-    figure.update_yaxes(range=[-1.5 * peak, 1.45 * peak], fixedrange=True)
+    add_samples(figure, stretch, span, peak)
     return peak
 
 
