@@ -62,10 +62,8 @@ def _in_common(heads: Sequence[bytes]) -> int:
 def _message(sample: Sample, known: Known, same: int, coding: str) -> Message:
     """A block as sync, fields and data."""
     body = known.data[sample.first : sample.end]
-    own = same - (
-        2 if coding == "hex" else 1
-    )  # a check may cover the last of them, that tells the kind of block
-    own = own if own > 0 else same
+    last = 2 if coding == "hex" else 1  # a check may cover the last of them, that tells the kind of block
+    own = same - last if same > last else same
     parts = [
         ("sync", sample.head[:own], sample.head[:own]),
         ("fixed", _undone(sample.head[own:same], coding), sample.head[own:same]),
