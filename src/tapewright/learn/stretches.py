@@ -171,9 +171,13 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
     is_data = _known_places(values, sent, at, offsets, period)
     regions = list(_between_leaders(stream, at, is_data, period, leader))
     heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
+    tails = [end - first_hit for _, end, first_hit in regions if first_hit >= 0]
     step = heads[0] % period if heads else 0
+    # A mark may be misheard, but a leader that is no bit begins where the last byte ends.
+    from_end = leader not in "01" and len({tail % period for tail in tails}) == 1
     for first, end, first_hit in regions:
-        phase = first_hit if first_hit >= 0 else first + step
+        rest = end - tails[0] if from_end else first + step
+        phase = first_hit if first_hit >= 0 else rest
         begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
         places = np.arange(begin, end, period, dtype=np.int64)
         places = places[(places >= 0) & (places < len(values))]
