@@ -101,7 +101,7 @@ def _lesson(
     if learned.card is not None:
         reading = read(fresh, format=learned.card)
         problem = problem_of(reading, made_up, known.data, known.start or 0)
-        if b"".join(piece.data for piece in reading.image) == known.data:  # the bytes are right, the check is not
+        if b"".join(piece.data for piece in reading.image) == known.data:  # so it is the check that is not
             bad = {block.kind for block in reading.blocks if block.check == "bad"}
             wrong = tuple(
                 claim.certainty

@@ -10,8 +10,23 @@ from types import ModuleType
 
 import tapewright
 import tapewright.blocks
+import tapewright.learn
 import tapewright.line
 from doc_blocks import python_failures
+from tapewright.chain import learn
+from tapewright.learn import (
+    certainty,
+    checks,
+    facts,
+    fields,
+    framing,
+    guesses,
+    kinds,
+    known,
+    line_code,
+    matching,
+    stretches,
+)
 
 PAGE = (Path(__file__).parents[2] / "docs" / "architecture.md").read_text(encoding="utf-8")
 
@@ -35,19 +50,37 @@ def settings_of(package: ModuleType) -> dict[str, object]:
     return names
 
 
-def test_settings_of_the_receiver_are_those_of_the_code():
-    rows = re.findall(r"^\| `([A-Z0-9_]+)` \| ([\d.]+) \|", PAGE, re.M)
+def section(title: str) -> str:
+    return PAGE.partition(f"## {title}")[2].partition("\n## ")[0]
+
+
+def assert_settings(title: str, settings: dict[str, object]) -> None:
+    rows = re.findall(r"^\| `([A-Z0-9_]+)` \| ([\d.]+) \|", section(title), re.M)
     assert len(rows) >= 10
-    settings = settings_of(tapewright.line)
     assert {name: float(value) for name, value in rows} == {name: settings.get(name) for name, _ in rows}
 
 
-def test_modules_of_the_receiver_that_are_named_are_there():
-    section = PAGE.partition("## The receiver")[2].partition("\n## ")[0]
-    named = set(re.findall(r"`(\w+)\.py`", section))
-    assert named
-    there = {module.name for module in pkgutil.iter_modules(tapewright.line.__path__)}
-    assert named - there == set()
+def test_settings_of_the_receiver_are_those_of_the_code():
+    assert_settings("The receiver", settings_of(tapewright.line))
+
+
+def test_settings_of_learning_are_those_of_the_code():
+    sound_to_bytes = (fields, framing, known, line_code, matching, stretches)
+    settings: dict[str, object] = {}
+    for module in (*sound_to_bytes, certainty, checks, guesses, kinds, learn):
+        settings |= vars(module)
+    assert_settings("Learning a format", settings)
+    prices = facts.PRICE_BITS.values()
+    assert f"| `PRICE_BITS` | {min(prices):g} to {max(prices):g} |" in section("Learning a format")
+    assert min(prices) == facts.PRICE_BITS["start"] == facts.PRICE_BITS["length"]
+    assert max(prices) == facts.PRICE_BITS["remaining"]
+
+
+def test_modules_that_are_named_are_there():
+    for title, package in (("The receiver", tapewright.line), ("Learning a format", tapewright.learn)):
+        named = set(re.findall(r"`(\w+)\.py`", section(title)))
+        assert named
+        assert named - {module.name for module in pkgutil.iter_modules(package.__path__)} == set()
 
 
 def test_settings_quoted_in_words():

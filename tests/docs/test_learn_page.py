@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 from doc_blocks import page_as_it_should_be, python_failures
-from tapewright.learn.checks import Certainty
+from tapewright.learn.certainty import Certainty
 
 PAGE = (Path(__file__).parents[2] / "docs" / "learn.md").read_text(encoding="utf-8")
 

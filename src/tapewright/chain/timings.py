@@ -1,4 +1,4 @@
-"""Does the card make the same sound? The known program written anew, held against the recording edge by edge."""
+"""Does the card make the same sound? The program written anew, laid beside the recording edge by edge."""
 
 from __future__ import annotations
 
@@ -42,9 +42,7 @@ class Timings:
         return self.offset_us <= self.spread_us
 
 
-def compare_timings(
-    recording: Recording, reading: Reading, known: Known, card: FormatCard
-) -> Timings | None:
+def compare_timings(recording: Recording, reading: Reading, known: Known, card: FormatCard) -> Timings | None:
     """Write the known program with the card, and compare it with a recording of it half-wave by half-wave.
 
     Parameters
@@ -59,8 +57,8 @@ def compare_timings(
     Returns
     -------
     Timings or None
-        None where the two cannot be laid side by side: the card cannot write the program, or a block has other
-        numbers of half-waves in the two, as noise and dropouts make them.
+        None where the two cannot be laid side by side: the card cannot write the program, or a block has
+        other numbers of half-waves in the two, as noise and dropouts make them.
     """
     program = Image((Range(known.start, known.data),), run=known.run, name=known.name)
     try:

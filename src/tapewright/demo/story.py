@@ -19,7 +19,7 @@ __all__ = ["run"]
 
 FORMAT, MACHINE = "mallow-fsk-600", "fescue-trainer"
 
-#: Bytes for a second tape: every value once, out of order, and some more, so that a format is learned from them.
+#: Bytes for a second tape: every value once, out of order, and some more, to learn a format from.
 SCALE = bytes((37 * n + 11) % 256 for n in range(256)) + bytes(range(0, 90, 3))
 SCALE_START = 0x0340
 #: What the demonstration leaves behind, in the order it makes them.
@@ -157,17 +157,19 @@ def _tell(place: Path, force: bool) -> None:
 
     step.begin("A format nobody wrote down")
     _narrate(
-        "Tapewright has a card for this board's tape format. Had it none, two tapes would do, of programs whose"
-        " bytes are known. Besides the song Ottilie saves some hundred other bytes, at another address and under"
-        " another name:"
+        "Tapewright has a card for this board's tape format. Had it none, two tapes would do, of programs"
+        " whose bytes are known. Besides the song Ottilie saves some hundred other bytes, at another address"
+        " and under another name:"
     )
     save_image(Image.from_bytes(SCALE, SCALE_START), place / "scale.hex", force=force)
     step.command("write", "scale.hex", "-o", "scale-board.wav", "--machine", MACHINE, "--name", "SCALES")
     play_tape(place / "scale-board.wav", place / "scale-tape.wav", WORN, force=force)
-    both = ("tape.wav", "scale-tape.wav", "--known", "evening-song.hex", "scale.hex", "--name", "SONG", "SCALES")
-    step.command("learn", *both, "-o", "learned.toml", "--report", "learned.html")
+    tapes = ("tape.wav", "scale-tape.wav")
+    known = ("--known", "evening-song.hex", "scale.hex", "--name", "SONG", "SCALES")
+    step.command("learn", *tapes, *known, "-o", "learned.toml", "--report", "learned.html")
     _narrate("The card that came of it writes the song as well, and the board loads what it writes:")
-    step.command("write", "evening-song.hex", "-o", "learned.wav", "--format", "learned.toml", "--name", "SONG")
+    named = ("--format", "learned.toml", "--name", "SONG")
+    step.command("write", "evening-song.hex", "-o", "learned.wav", *named)
     step.command("window", "learned.wav", *at_board, "--tone-mark", "5", "--mark", "8.2")
 
     step.begin("The same with a crease in the tape")

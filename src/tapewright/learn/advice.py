@@ -11,15 +11,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapewright.learn.check_advice import Program, check_outcome, proposals
-from tapewright.learn.checks import CheckClaim, Message
+from tapewright.learn.certainty import CERTAIN_BITS
+from tapewright.learn.checks import CheckClaim, CheckRule, Message
 from tapewright.learn.conclusions import LONG_PROGRAM
 from tapewright.learn.fields import Part, Rival
-from tapewright.learn.findings import CERTAIN_BITS, Findings
+from tapewright.learn.findings import Findings
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 from tapewright.learn.predict import block_numbers, part_bytes, predicted_messages
+from tapewright.learn.programs import Program, proposals
 
 __all__ = ["Suggestion", "advise"]
 
@@ -297,10 +298,16 @@ def _check_question(
 
     before = saved(known)
     rules = [claim.rule, *(rival.rule for rival in claim.rivals)]
-    outcomes: list[Outcome] = [lambda p, r=rule: check_outcome(r, saved(p), before) for rule in rules]  # type: ignore[misc]
+    outcomes: list[Outcome] = [lambda p, r=rule: _check_outcome(r, saved(p), before) for rule in rules]  # type: ignore[misc]
     if claim.agreeing < 2:  # or it is chance
         outcomes.append(lambda program: None)
     return _Question("check", tuple(outcomes))
+
+
+def _check_outcome(rule: CheckRule, after: Sequence[Message], before: Sequence[Message]) -> object:
+    """What a recording would show under a rule; None where it is nothing new."""
+    checks, known = ([rule.check_bytes(message) for message in some] for some in (after, before))
+    return None if checks == known else (rule.offset, rule.is_coded, tuple(checks))
 
 
 def _without_data(message: Message) -> Message:

@@ -17,9 +17,9 @@ import numpy.typing as npt
 
 from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.framing import Framing
-from tapewright.learn.known import Known
+from tapewright.learn.known import HEX_DIGITS, Known
 from tapewright.learn.plausible import surprise_bits
-from tapewright.learn.samples import Sample, once
+from tapewright.learn.samples import Sample, as_bytes, once
 from tapewright.learn.stretches import Stretch
 
 __all__ = ["Supposed", "suppose"]
@@ -45,7 +45,7 @@ MOST_LENGTHS = 6
 FEWEST_BYTES = 3
 #: Data are hexadecimal characters if this share of them looks like it.
 MOSTLY_HEX = 0.95
-_HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
+_HEX = np.frombuffer(HEX_DIGITS, np.uint8)
 
 IntArray = npt.NDArray[np.int64]
 
@@ -298,7 +298,7 @@ def _cut(split: _Split, head: int, tail: int, framing: Framing) -> Supposed | No
 
 
 def _body(block: _Block, head: int, tail: int, framing: Framing) -> bytes:
-    body = _as_bytes(block.values[head : len(block) - tail])
+    body = as_bytes(block.values[head : len(block) - tail])
     if framing.coding == "plain":
         return body
     try:
@@ -334,15 +334,11 @@ def _column_bytes(values: Sequence[int]) -> float:
 
 
 def _sample(block: _Block, around: tuple[int, int] | None, first: int, end: int) -> Sample:
-    values, stretch = _as_bytes(block.values), block.stretch
+    values, stretch = as_bytes(block.values), block.stretch
     head, tail = around if around is not None else (len(values), 0)
     told, repeats = once(values[:head])
     return Sample(
         block.save, told, values[len(values) - tail :], first, end, repeats, stretch.mark, stretch.lead,
         stretch.lead_seconds, stretch.trail_seconds, stretch.gap_seconds, block.copies,
-        _as_bytes(stretch.spare),
+        as_bytes(stretch.spare),
     )  # fmt: skip
-
-
-def _as_bytes(values: npt.NDArray[np.int16]) -> bytes:
-    return np.maximum(values, 0).astype(np.uint8).tobytes()

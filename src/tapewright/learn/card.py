@@ -10,6 +10,7 @@ import numpy as np
 
 from tapewright.cards.checks import CrcCheck
 from tapewright.cards.symbols import HalfWaves, Levels, Piece, Tone
+from tapewright.learn.certainty import certainty_of
 from tapewright.learn.checks import CheckClaim
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
@@ -78,7 +79,9 @@ def card_text(heading: Heading, framing: Framing, kinds: Sequence[Kind], rules: 
     if heading.notes:
         lines += ['notes  = """', heading.notes, '"""']
     lines += ["", "[symbols]", *(f"# {note}" for note in heading.symbol_notes)]
-    lines += [f"{_text(name)} = [{', '.join(map(_piece, pieces))}]" for name, pieces in heading.symbols.items()]
+    lines += [
+        f"{_text(name)} = [{', '.join(map(_piece, pieces))}]" for name, pieces in heading.symbols.items()
+    ]
     lines += ["", *_byte_table(framing)]
     for place, kind in enumerate(kinds):
         after = kinds[place - 1].name if place else None
@@ -96,8 +99,8 @@ def _digits(value: float) -> str:
 
 def _piece(piece: Piece) -> str:
     if isinstance(piece, Tone):
-        length = f"us = {_digits(piece.us)}" if piece.us is not None else f"cycles = {_digits(piece.cycles or 0)}"
-        return f"{{ tone = {_digits(piece.tone)}, {length} }}"
+        unit, length = ("cycles", piece.cycles or 0) if piece.us is None else ("us", piece.us)
+        return f"{{ tone = {_digits(piece.tone)}, {unit} = {_digits(length)} }}"
     if isinstance(piece, HalfWaves):
         return f"{{ half_waves = [{', '.join(map(_digits, piece.half_waves))}] }}"
     if isinstance(piece, Levels):
@@ -157,9 +160,7 @@ def _layout(kind: Kind, framing: Framing, rules: Rules, kinds: Sequence[Kind]) -
     first = kind.samples[0]
     if first.lead and lead >= SHORTEST_SECONDS:
         least = min(LEAST_SHARE * lead, MOST_INSISTED)
-        yield _Line(
-            f"{{ lead = {_text(first.lead)}, seconds = {lead:.2f}, at_least = {least:.2f} }}"
-        )
+        yield _Line(f"{{ lead = {_text(first.lead)}, seconds = {lead:.2f}, at_least = {least:.2f} }}")
     if first.mark:
         yield _Line(f"{{ mark = {_text(first.mark)} }}")
     yield from _items(kind, kind.head, kind.head_check, framing)
@@ -201,7 +202,8 @@ def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:
         following = kinds[kinds.index(kind) + 1]
         trail = 0.0
         if following.has_data:
-            heard = [s.lead_seconds for k, s in enumerate(following.samples) if _is_first(following.samples, k)]
+            after = following.samples
+            heard = [sample.lead_seconds for k, sample in enumerate(after) if _is_first(after, k)]
             trail = max(float(np.median(heard)) - _rests(following, kinds)[0], 0.0)
     return lead, trail, gap
 
@@ -216,9 +218,7 @@ def _last_trail(kind: Kind) -> float:
     return float(np.median(list(saves.values())))
 
 
-def _items(
-    kind: Kind, items: Sequence[Named], claim: CheckClaim | None, framing: Framing
-) -> Iterator[_Line]:
+def _items(kind: Kind, items: Sequence[Named], claim: CheckClaim | None, framing: Framing) -> Iterator[_Line]:
     for item in items:
         if item.name == "check" and claim is not None:
             yield _check(claim, framing)
@@ -254,10 +254,9 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
 
 
 def _surety(item: Named) -> str:
-    if item.part.lead_bits >= 12.0:
-        return ""
+    certainty = certainty_of(item.part.lead_bits)
     or_else = f"; or: {item.part.rivals[0]}" if item.part.rivals else ""
-    return ("likely" if item.part.lead_bits >= 6.0 else "open") + or_else
+    return "" if certainty == "certain" else certainty + or_else
 
 
 def _is_one_program(kind: Kind) -> bool:

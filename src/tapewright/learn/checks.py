@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
+from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_probes import coder_of, probe_messages
@@ -16,15 +16,8 @@ from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
-__all__ = [
-    "CERTAIN_BITS", "LIKELY_BITS", "MOST_MESSAGES", "Certainty", "CheckClaim", "CheckRule", "Message",
-    "find_checks",
-]  # fmt: skip
+__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks"]
 
-Certainty = Literal["certain", "likely", "open"]
-
-#: Bits by which a claim must lead everything else: 1 in 4096, and 1 in 64.
-CERTAIN_BITS, LIKELY_BITS = 12.0, 6.0
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
 MOST_MESSAGES = 12
 _MOST_RULES = 80
@@ -147,8 +140,8 @@ def _claim(
     agreeing = sum(rule.holds(message) for message in messages)
     others = [0.0] + [other_bits for other, other_bits in groups if other is not rules]
     lead = bits - float(np.logaddexp2.reduce(others))
-    certainty: Certainty = "open"
-    if lead >= LIKELY_BITS:
-        certainty = "certain" if lead >= CERTAIN_BITS and agreeing > 1 else "likely"
+    certainty = certainty_of(lead)
+    if certainty == "certain" and agreeing < 2:
+        certainty = "likely"
     words = evidence_words(rule, agreeing, len(messages), bits)
     return CheckClaim(rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words)

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapewright.cards.describe import symbol_words
+from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
 from tapewright.learn.check_words import rule_words
 from tapewright.learn.checks import CheckClaim
-from tapewright.learn.findings import CERTAIN_BITS, Certainty, Findings, certainty_of
+from tapewright.learn.findings import Findings
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named

@@ -1,4 +1,4 @@
-"""What a field of a block may tell: the numbers a writer knows of each block, worked out from what it holds."""
+"""What a field of a block may tell: the numbers a writer knows of each block, from what it holds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tapewright.learn.samples import Sample
 
 __all__ = ["PRICE_BITS", "Facts", "facts_of", "numbers_of"]
 
-#: How little a field of each meaning surprises, in bits (chosen: addresses and lengths are what headers hold).
+#: How much a field of each meaning surprises, in bits (chosen: addresses and lengths are what headers hold).
 PRICE_BITS = {
     "start": 2.5, "end": 3.0, "length": 2.5, "total": 3.5, "run": 4.0, "index": 4.5, "blocks": 5.0,
     "is_last": 5.0, "remaining": 6.0,
@@ -79,9 +79,7 @@ def facts_of(
         numbers["start"] = begin + np.array([sample.first for sample in chosen], np.int64)
         numbers["end"] = numbers["start"] + np.array([row["length"] - 1 for row in rows], np.int64)
         runs = [knowns[sample.save].run for sample in chosen]
-        numbers["run"] = np.array(
-            [begin[k] if run is None else run for k, run in enumerate(runs)], np.int64
-        )
+        numbers["run"] = np.array([begin[k] if run is None else run for k, run in enumerate(runs)], np.int64)
     numbers.pop(without, None)
     kept, same = _different(numbers)
     return Facts(

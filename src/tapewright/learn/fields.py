@@ -1,8 +1,9 @@
 """What the bytes before and after the data are: the shortest description of them, in a card's own words.
 
-Every byte can be a constant (paid for once), or unknown (paid for in every program anew). A field that tells what the
-writer knows of the block is paid for with the surprise of its being there, a name with its characters. The cheapest
-way through all bytes is what the card will say; by how much it is cheaper than any other is how sure that is.
+Every byte can be a constant (paid for once), or unknown (paid for in every program anew). A field that tells
+what the writer knows of the block is paid for with the surprise of its being there, a name with its
+characters. The cheapest way through all bytes is what the card will say; by how much it is cheaper than any
+other is how sure that is.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards.layout import FIELD_WIDTH
+from tapewright.learn.certainty import CERTAIN_BITS
 from tapewright.learn.facts import PRICE_BITS, Facts
-from tapewright.learn.known import CODINGS
+from tapewright.learn.known import CODINGS, HEX_DIGITS, as_held
 
 __all__ = ["RIVAL_BITS", "Part", "Rival", "explain_bytes"]
 
@@ -27,7 +29,6 @@ UNKNOWN_BITS = 4.0
 #: A name costs this, and for each character.
 TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
-HEX_DIGITS = b"0123456789ABCDEF"
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
 #: arbitrary offset.
@@ -37,7 +38,7 @@ OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told, and how many of them.
-RIVAL_BITS, MOST_RIVALS = 12.0, 8
+RIVAL_BITS, MOST_RIVALS = CERTAIN_BITS, 8
 
 IntArray = npt.NDArray[np.int64]
 
@@ -433,21 +434,13 @@ def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int,
     """Where a name may begin, which byte may end it, how it is written, and the names then."""
     for begin in range(min([LONGEST_TEXT, *map(len, runs)])):
         for written in ("plain",) if coding == "plain" else CODINGS:
-            rests = [_plain(run[begin:], written) for run in runs]
+            rests = [as_held(run[begin:], written) for run in runs]
             for end in LIKELY_ENDS:
                 names = [rest[: rest.find(end)] for rest in rests if 0 < rest.find(end) <= LONGEST_TEXT]
                 if len(names) < len(runs) or not all(map(_is_text, names)):
                     continue
                 if max(map(len, names)) >= SHORTEST_TEXT:
                     yield begin, end, written, names
-
-
-def _plain(run: bytes, coding: str) -> bytes:
-    """What stands there, as far as it is written so."""
-    if coding == "plain":
-        return run
-    digits = next((k for k, character in enumerate(run) if character not in HEX_DIGITS), len(run))
-    return bytes.fromhex(run[: digits & ~1].decode("ascii"))
 
 
 def _with_ended_text(

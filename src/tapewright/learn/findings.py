@@ -7,21 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapewright.cards.symbols import Piece
-from tapewright.learn.checks import CERTAIN_BITS, LIKELY_BITS, Certainty
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import LineCode
 from tapewright.learn.rules import Rules
 
-__all__ = ["CERTAIN_BITS", "LIKELY_BITS", "Certainty", "Findings", "certainty_of"]
-
-
-def certainty_of(lead_bits: float) -> Certainty:
-    """Say how sure a conclusion is that leads all others by so many bits."""
-    if lead_bits >= CERTAIN_BITS:
-        return "certain"
-    return "likely" if lead_bits >= LIKELY_BITS else "open"
+__all__ = ["Findings"]
 
 
 @dataclass(frozen=True)

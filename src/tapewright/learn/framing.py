@@ -107,9 +107,7 @@ def find_framing(streams: Sequence[Stream], knowns: Sequence[Known]) -> list[Fra
     list of Framing
         The likeliest first; empty where the known bytes are not found.
     """
-    needles = {
-        coding: [Needles(as_sent(known.data, coding)) for known in knowns] for coding in CODINGS
-    }
+    needles = {coding: [Needles(as_sent(known.data, coding)) for known in knowns] for coding in CODINGS}
     found: list[tuple[float, Framing]] = []
     for guess in _guesses(knowns):
         framing = _tried(guess, streams, knowns, needles[guess.coding])

@@ -1,29 +1,19 @@
-"""Conclusions drawn without a known byte: never surer than likely."""
+"""Fields and checks found without a known byte: never surer than likely."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 
-from tapewright.learn.checks import LIKELY_BITS, CheckClaim
-from tapewright.learn.conclusions import Conclusion
+from tapewright.learn.certainty import LIKELY_BITS
+from tapewright.learn.checks import CheckClaim
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 
-__all__ = ["as_guesses", "guessed"]
+__all__ = ["as_guesses"]
 
 #: How far fields without known bytes can lead at most: likely, if so many different programs agree.
 PROGRAMS_FOR_LIKELY = 2
-#: What bits alone cannot tell: it follows from what programs and headers are like.
-OPEN = ("bit order", "data coding", "addresses")
-
-
-def guessed(conclusions: Sequence[Conclusion]) -> tuple[Conclusion, ...]:
-    """Give conclusions drawn with supposed bytes for known ones as sure as they are: ``likely`` at most."""
-    return tuple(
-        replace(one, certainty="open" if one.what in OPEN or one.certainty == "open" else "likely")
-        for one in conclusions
-    )
 
 
 def as_guesses(kinds: Sequence[Kind]) -> list[Kind]:

@@ -127,7 +127,7 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
 
 
 def _evened(samples: Sequence[Sample]) -> list[Sample]:
-    """Make blocks without data equally long: their last bytes may look like trailer and have been left out."""
+    """Make blocks without data equally long: last bytes may look like trailer and have been left out."""
     longest = max(len(sample.head) for sample in samples)
     return [
         replace(sample, head=sample.head + sample.spare[: longest - len(sample.head)]) for sample in samples

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["CODINGS", "Known", "Needles", "as_sent"]
+__all__ = ["CODINGS", "HEX_DIGITS", "Known", "Needles", "as_held", "as_sent"]
 
 CODINGS = ("plain", "hex")
+HEX_DIGITS = b"0123456789ABCDEF"
 #: Bytes compared at once. Five have 40 bits: a million places and a thousand known bytes meet by chance once
 #: in a thousand recordings.
 NEEDLE = 5
@@ -45,6 +46,14 @@ class Known:
 def as_sent(data: bytes, coding: str) -> bytes:
     """Bytes as they stand on tape: ``plain``, or ``hex`` for two hexadecimal characters each."""
     return data.hex().upper().encode() if coding == "hex" else data
+
+
+def as_held(sent: bytes, coding: str) -> bytes:
+    """Bytes as they are in memory, from what stands on tape: as far as it is written so."""
+    if coding != "hex":
+        return sent
+    digits = len(sent) - len(sent.lstrip(HEX_DIGITS))
+    return bytes.fromhex(sent[: digits & ~1].decode("ascii"))
 
 
 class Needles:

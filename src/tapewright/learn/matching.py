@@ -57,9 +57,7 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
     return which
 
 
-def continued(
-    values: npt.NDArray[np.int16], sent: bytes, expected: int, usual_place: int
-) -> IntArray | None:
+def continued(values: npt.NDArray[np.int16], sent: bytes, expected: int, usual_place: int) -> IntArray | None:
     """Find the bytes that should come next, in a stretch where no run of them stands out.
 
     Programs repeat themselves, and a last block may hold a few bytes only.

@@ -9,6 +9,7 @@ from tapewright.learn.checks import Message
 from tapewright.learn.facts import Facts
 from tapewright.learn.fields import Part
 from tapewright.learn.framing import Framing
+from tapewright.learn.known import as_held
 
 __all__ = ["Named", "messages_of", "named"]
 
@@ -22,8 +23,8 @@ class Named:
     Parameters
     ----------
     name : str
-        ``sync`` for constants at the beginning, ``fixed`` for such as are written in characters, ``check`` for
-        a check.
+        ``sync`` for constants at the beginning, ``fixed`` for such as are written in characters, ``check``
+        for a check.
     part : Part
     """
 
@@ -31,7 +32,9 @@ class Named:
     part: Part
 
 
-def named(parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, leading: bool = True) -> Iterator[Named]:
+def named(
+    parts: Iterable[Part], facts: Facts, taken: Iterable[str] = (), *, leading: bool = True
+) -> Iterator[Named]:
     """Give every item a name of its own; long constants and unknown bytes are cut into numbers.
 
     Where the same number stands twice, the second is taken for another that is the same in all the blocks.
@@ -133,19 +136,9 @@ def _message(
                     found.append((name, part))
                     sent.append(part)
             continue
-        found.append((item.name, bytes.fromhex(taken.decode("ascii")) if item.part.coding == "hex" else taken))
+        found.append((item.name, as_held(taken, item.part.coding)))
         sent.append(taken)
     if body:
         found.append(("data", body))
         sent.append(framing.sent(body))
-    return Message(tuple(found), tuple(sent), _undone(tail, framing.field_coding), tail)
-
-
-def _undone(tail: bytes, coding: str) -> bytes:
-    """What a tail says if it is written as numbers are, as far as it can be."""
-    if coding != "hex":
-        return tail
-    digits = 0
-    while digits < len(tail) and tail[digits] in b"0123456789ABCDEF":
-        digits += 1
-    return bytes.fromhex(tail[: digits & ~1].decode("ascii"))
+    return Message(tuple(found), tuple(sent), as_held(tail, framing.field_coding), tail)

@@ -1,4 +1,4 @@
-"""How a reader knows where data load, how many there are, and which block is the last: from the fields found."""
+"""How a reader knows from the fields where data load, how many there are, and which block is the last."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def rules_of(kinds: Sequence[Kind], framing: Framing) -> Rules:
     framing : Framing
     """
     data = next(kind for kind in kinds if kind.has_data)
-    headers = [kind for kind in kinds[: kinds.index(data)]]
+    headers = kinds[: kinds.index(data)]
     header = headers[-1] if headers else None
     counts = np.array([sample.count for sample in data.samples], np.int64)
     is_cut = any(np.diff([sample.save for sample in data.samples]) == 0)

@@ -16,7 +16,7 @@ from tapewright.learn.matching import NOT_KNOWN
 from tapewright.learn.stretches import Stretch
 from tapewright.model.runs import runs_of
 
-__all__ = ["Sample", "find_samples"]
+__all__ = ["Sample", "as_bytes", "find_samples", "once"]
 
 #: So many bytes beside the data may be what the program has there by chance.
 MOST_BY_CHANCE = 3
@@ -98,11 +98,11 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
     """Cut one stretch at the known bytes in it."""
-    values = _as_bytes(stretch.values)
+    values = as_bytes(stretch.values)
     whole = Sample(
         stretch.save, values, b"", 0, 0, mark=stretch.mark, lead=stretch.lead,
         lead_seconds=stretch.lead_seconds, trail_seconds=stretch.trail_seconds,
-        gap_seconds=stretch.gap_seconds, spare=_as_bytes(stretch.spare),
+        gap_seconds=stretch.gap_seconds, spare=as_bytes(stretch.spare),
     )  # fmt: skip
     runs = list(_runs(stretch, per_byte))
     if not runs:
@@ -140,7 +140,8 @@ def _runs(stretch: Stretch, per_byte: int) -> Iterator[tuple[int, int]]:
                 yield begin, stop
 
 
-def _as_bytes(values: npt.NDArray[np.int16]) -> bytes:
+def as_bytes(values: npt.NDArray[np.int16]) -> bytes:
+    """Values of a stretch as bytes; where there is none, 00."""
     return np.maximum(values, 0).astype(np.uint8).tobytes()
 
 

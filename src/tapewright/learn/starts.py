@@ -1,4 +1,4 @@
-"""Addresses the owner does not know, supposed from pairs of numbers that are as far apart as the program is long."""
+"""Addresses the owner does not know, supposed from numbers that are as far apart as the program is long."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ _ADDRESS_TYPES = [kind for kind, width in FIELD_WIDTH.items() if width in (2, 3)
 def possible_starts(samples: Sequence[Sample], knowns: Sequence[Known]) -> Iterator[tuple[int | None, ...]]:
     """Yield addresses that the saves may begin at, one for each save.
 
-    A number before the data is taken for the first address if another is the last one that follows from it, or
-    the one after that; or if it grows from block to block as the place in the program does.
+    A number before the data is taken for the first address if another is the last one that follows from it,
+    or the one after that; or if it grows from block to block as the place in the program does.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def _growing(
         for first, last in product(range(len(numbers)), repeat=2):
             apart = [b - a - n for a, b, n in zip(numbers[first], numbers[last], lengths, strict=True)]
             steps = {a - sample.first for a, sample in zip(numbers[first], chosen, strict=True)}
-            grows = len(chosen) > 1 and len(steps) < len({s.first for s in chosen}) and len(chosen) > len(steps)
+            grows = len(steps) < len({sample.first for sample in chosen})
             if abs(first - last) < width and not (first == last and grows):
                 continue
             if set(apart) <= {-1} or set(apart) <= {0} or (first == last and grows):

@@ -234,7 +234,7 @@ def _first_sound(
 ) -> int:
     """From which byte on the bytes are such as the framing makes them: a mark before them is not."""
     byte = framing.byte
-    head = places[:LONGEST_MARK // byte.bits + 1]
+    head = places[: LONGEST_MARK // byte.bits + 1]
     head = head[head + byte.symbols_per_byte <= len(bits)]
     sound = values[head] >= 0
     if byte.parity in ("even", "odd"):
@@ -325,5 +325,3 @@ def _mark(stream: Stream, first: int, end: int, lead: int, framing: Framing) -> 
 def _turned(name: str, stream: Stream) -> str:
     """Name of a symbol after 0 and 1 have changed places, if they have to."""
     return name.translate(_TURN) if stream.swapped else name
-
-

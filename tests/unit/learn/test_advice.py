@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from made_up_saves import findings, framing_of, program, trainer
 from tapewright.learn.advice import advise
-from tapewright.learn.check_advice import Program
 from tapewright.learn.known import Known
 from tapewright.learn.predict import block_numbers, part_bytes
+from tapewright.learn.programs import Program
 
 ONE = [Known(program(1, 100), 0x0243)]
 TWO = [*ONE, Known(program(2, 61), 0x1357)]

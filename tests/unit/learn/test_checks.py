@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from tapewright.cards.checks import CrcCheck, CrcParameters
 from tapewright.cards.layout import Coded
-from tapewright.learn.check_advice import Program, separating_words
 from tapewright.learn.check_rule import CheckRule, Message
 from tapewright.learn.checks import find_checks
 
@@ -292,48 +291,3 @@ def test_blocks_of_another_length_tell_them_apart() -> None:
     check = CrcCheck(crc=CrcParameters(width=16, poly=0x1021, init=0x1234))
     claim = find_checks(saved(CheckRule(check, ("data",)), [64, 64, 65]))[0]
     assert (claim.rule.check, claim.certainty) == (check, "certain")
-
-
-# ---- what to record next
-
-
-def blocks_of(program: Program) -> list[Message]:
-    return [
-        Message.uncoded(
-            [
-                ("start", (program.start or 0).to_bytes(2, "little")),
-                ("length", len(program.data).to_bytes(2, "little")),
-                ("data", program.data),
-            ],
-            b"",
-        )
-    ]
-
-
-def test_rules_that_differ_in_the_address_are_told_apart_by_another_address() -> None:
-    pair = [CheckRule("sum8", ("data",), start=2), CheckRule("sum8", ("start", "length", "data"), start=0xFE)]
-    words = separating_words(pair, Program(b"abcd", 0x0200), blocks_of)
-    assert words.startswith("Save the same bytes at address 0323.")
-
-
-def test_rules_that_differ_in_the_length_are_told_apart_by_another_length() -> None:
-    pair = [CheckRule("sum8", ("data",), start=4), CheckRule("sum8", ("length", "data"))]
-    words = separating_words(pair, Program(b"abcd", 0x0200), blocks_of)
-    assert words.startswith("Save the first 2 byte(s) only.")
-
-
-def test_a_sum_and_an_exclusive_or_are_told_apart_by_one_byte() -> None:
-    pair = [CheckRule("sum8", ("data",)), CheckRule("xor8", ("data",))]
-    words = separating_words(pair, Program(b"\x01\x02", 0x0200), blocks_of)
-    assert words.startswith("Change the first byte from 01 to FE and save again.")
-
-
-def test_rules_that_agree_on_every_proposal_are_said_to() -> None:
-    pair = [CheckRule("sum8", ("data",)), CheckRule("sum8-neg", ("data",), start=1, xor=255)]
-    assert separating_words(pair, Program(b"ab"), blocks_of).startswith("No other program")
-
-
-def test_a_claim_without_rivals_asks_for_another_program() -> None:
-    assert separating_words([CheckRule("sum8", ("data",))], Program(b"ab"), blocks_of).startswith(
-        "Save another program, of another length"
-    )

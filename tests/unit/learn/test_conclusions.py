@@ -32,6 +32,16 @@ def test_everything_a_card_says_is_concluded_in_its_order() -> None:
     ]  # fmt: skip
 
 
+def test_a_guess_is_never_certain_and_open_where_bits_alone_cannot_tell() -> None:
+    known = findings(TWO, trainer)
+    assert {told(known, what).certainty for what in ("line code", "bit order", "framing")} == {"certain"}
+    guess = replace(known, is_guess=True)
+    assert "certain" not in {conclusion.certainty for conclusion in conclusions_of(guess)}
+    assert [told(guess, what).certainty for what in ("line code", "bit order", "data coding", "framing")] == [
+        "open", "open", "open", "likely",
+    ]  # fmt: skip
+
+
 def test_two_programs_make_the_trainers_header_certain() -> None:
     found = findings(TWO, trainer)
     assert told(found, "sync").says == "the bytes A6 1C"
