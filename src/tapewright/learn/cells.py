@@ -74,8 +74,12 @@ def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
     inside[1:-1] = (is_long[1:-1] == is_long[:-2]) & (is_long[1:-1] == is_long[2:])
     inside[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]
     centres = []
+    # One half-wave more away from where the tone changes, it has settled.
+    settled = inside & np.roll(inside, 1) & np.roll(inside, -1)
     for which, centre in ((~is_long, short), (is_long, long)):
-        mine = logs[which & inside]
+        mine = logs[which & settled]
+        if len(mine) < 16:
+            mine = logs[which & inside]
         if len(mine) < 16:
             mine = logs[which & (np.abs(logs - centre) < 0.1)]
         if len(mine) < 8:

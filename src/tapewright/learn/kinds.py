@@ -143,7 +143,8 @@ def _explained(
     parts, bits = explain_bytes(heads, facts, framing.field_coding)
     items = tuple(named(parts, facts))
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
-    for behind in _check_places(found[0]) if with_checks else ():
+    latest = LATEST_CHECK * (2 if framing.field_coding == "hex" else 1)
+    for behind in _check_places(found[0], latest) if with_checks else ():
         checked = _with_head_check(found[0], behind, framing)
         if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
             found.append(checked)
@@ -152,14 +153,14 @@ def _explained(
     return min(found, key=_bits)
 
 
-def _check_places(kind: Kind) -> Iterator[int]:
+def _check_places(kind: Kind, latest: int) -> Iterator[int]:
     """How many bytes before the end of the head a check may begin: where nothing else is known to be."""
     shortest = min(len(sample.head) for sample in kind.samples)
     behind = 0
     for item in reversed(kind.head):
         for _ in range(item.part.widths[0]):
             behind += 1
-            if behind > min(LATEST_CHECK, shortest - 1):
+            if behind > min(latest, shortest - 1):
                 return
             if item.part.kind in ("constant", "unknown") or item.part.lead_bits < MOST_CHECK_LEAD:
                 yield behind

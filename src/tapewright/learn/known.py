@@ -14,6 +14,8 @@ HEX_DIGITS = b"0123456789ABCDEF"
 #: Bytes compared at once. Five have 40 bits: a million places and a thousand known bytes meet by chance once
 #: in a thousand recordings.
 NEEDLE = 5
+#: Of those so many have to differ.
+FEWEST_DIFFERENT = 3
 _BASE = 257
 
 IntArray = npt.NDArray[np.int64]
@@ -64,9 +66,10 @@ class Needles:
     """
 
     def __init__(self, data: bytes) -> None:
-        keys = _keys(np.frombuffer(data, np.uint8).astype(np.int16), 1)
+        values = np.frombuffer(data, np.uint8).astype(np.int16)
+        keys = _keys(values, 1)
         unique, first, count = np.unique(keys, return_index=True, return_counts=True)
-        once = count == 1
+        once = (count == 1) & _is_varied(values, first)
         self._keys, self._places = unique[once], first[once]
 
     def __len__(self) -> int:
@@ -93,6 +96,14 @@ class Needles:
         near = np.minimum(np.searchsorted(self._keys, keys), len(self) - 1)
         places = np.flatnonzero(self._keys[near] == keys)
         return places, self._places[near[places]]
+
+
+def _is_varied(values: npt.NDArray[np.int16], places: IntArray) -> npt.NDArray[np.bool_]:
+    """Whether runs hold bytes enough that differ: leaders and repeated syncs look like runs of few."""
+    if not len(places):
+        return np.zeros(0, np.bool_)
+    runs = np.sort(np.lib.stride_tricks.sliding_window_view(values, NEEDLE)[places], axis=1)
+    return np.count_nonzero(np.diff(runs, axis=1), axis=1) >= FEWEST_DIFFERENT - 1
 
 
 def _keys(values: npt.NDArray[np.int16], stride: int) -> IntArray:

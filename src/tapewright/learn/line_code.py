@@ -26,6 +26,10 @@ __all__ = ["Heard", "LineCode", "Timing", "propose"]
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Tones are measured no better than this share: so near to a whole number of twelfths of a cycle, they are it.
+TIDY_CYCLES = 0.0015
+#: A leader whose half-waves are so near (log) those of a tone tells its length.
+NEAR_LEADER = 0.02
 #: Half-waves used to rank books, and to fit the best of them.
 RANKED_WITH, FITTED_WITH = 4_000, 12_000
 #: So many books are fitted, if they explain at least this share of what the best one does.
@@ -282,21 +286,26 @@ def _named(lengths: Sequence[tuple[float, float, int]]) -> tuple[Timing, ...]:
 
 def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
     short_us, long_us = cells.half_waves_us
+    heard = float(np.median(pattern)) if len(pattern) else float(np.log(short_us))
+    leader = "0" if abs(heard - np.log(long_us)) < abs(heard - np.log(short_us)) else "1"
+    # In a leader no change of tone is near: its half-waves tell that tone better than those of data do.
+    if leader == "0" and abs(heard - np.log(long_us)) < NEAR_LEADER:
+        long_us = float(np.exp(heard))
+    elif leader == "1" and abs(heard - np.log(short_us)) < NEAR_LEADER:
+        short_us = float(np.exp(heard))
     cycles = _whole_cycles(cells)
     pieces: dict[str, list[Piece]]
     if cycles is None:
         cell_us = tidy_us(cells.cell_us)
         pieces = {
-            "0": [Tone(tone=round(0.5e6 / long_us, 2), us=cell_us)],
-            "1": [Tone(tone=round(0.5e6 / short_us, 2), us=cell_us)],
+            bit: [Tone(tone=round(_tidy_cycles(cell_us / (2 * us)) * 1e6 / cell_us, 2), us=cell_us)]
+            for bit, us in (("0", long_us), ("1", short_us))
         }
     else:
         pieces = {
             bit: [Tone(tone=round(count * 1e6 / cells.cell_us, 2), cycles=float(count))]
             for bit, count in zip("01", reversed(cycles), strict=True)
         }
-    heard = float(np.median(pattern)) if len(pattern) else float(np.log(short_us))
-    leader = "0" if abs(heard - np.log(long_us)) < abs(heard - np.log(short_us)) else "1"
     timings = _named(
         [(us, us * cells.sigma, count) for us, count in zip(cells.half_waves_us, cells.counts, strict=True)]
     )
@@ -305,6 +314,12 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
         f" {cells.cell_sigma_us:.0f} us, and {100 * cells.explained:.1f} % of the half-waves fit."
     )
     return LineCode(family_of(pieces), pieces, timings, leader, False, score, words)
+
+
+def _tidy_cycles(cycles: float) -> float:
+    """Cycles in a cell to a whole number of twelfths, where they nearly are: phases come again then."""
+    tidy = round(12 * cycles) / 12
+    return tidy if abs(cycles / tidy - 1) < TIDY_CYCLES else cycles
 
 
 def _whole_cycles(cells: Cells) -> tuple[int, int] | None:

@@ -104,14 +104,36 @@ def find_stretches(
     found: list[Stretch] = []
     for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
         turned = Stream(stream.symbols, framing.swapped[save])
-        # a recording that is upside down has its leader upside down as well
-        heard = leader.translate(_TURN) if framing.swapped[save] != framing.swapped[0] else leader
+        heard = _leader_of(turned, framing.sent(known.data), framing, leader)
         sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
         pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
         pieces = _with_repetitive(pieces, sent)
         found += surroundings(turned, pieces, framing, heard)
     return found
+
+
+def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:
+    """The symbol leaders consist of in this save, by the name the receiver gives it.
+
+    Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside the
+    known bytes: the line code alone may mistake zeros in a program for a leader, and of absolute levels upside
+    down it is the other bit.
+    """
+    if leader not in "01":
+        return leader
+    if framing.byte.start:
+        return _turned(framing.byte.stop[-1], stream)
+    values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+    period = framing.byte.symbols_per_byte
+    outside = np.ones(len(stream.bits), np.bool_)
+    is_data = _known_places(values, sent, *Needles(sent).find(values, period), period)
+    outside[: len(is_data)] = ~is_data
+    names, index = stream.symbols.names, stream.symbols.index
+    longest = {
+        name: int(np.diff(runs_of((index == names.index(name)) & outside)).max(initial=0)) for name in "01"
+    }
+    return max("01", key=lambda name: (longest[name], name == leader))
 
 
 def _piece(
@@ -145,12 +167,17 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
     values = byte_values(bits, byte.bits, byte.order)
     period = byte.symbols_per_byte
     needles = Needles(sent)
-    at, _ = needles.find(values, period)
-    regions = list(_between_leaders(stream, at, period, leader))
+    at, offsets = needles.find(values, period)
+    is_data = _known_places(values, sent, at, offsets, period)
+    regions = list(_between_leaders(stream, at, is_data, period, leader))
     heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
+    tails = [end - first_hit for _, end, first_hit in regions if first_hit >= 0]
     step = heads[0] % period if heads else 0
+    # A mark may be misheard, but a leader that is no bit begins where the last byte ends.
+    from_end = leader not in "01" and len({tail % period for tail in tails}) == 1
     for first, end, first_hit in regions:
-        phase = first_hit if first_hit >= 0 else first + step
+        rest = end - tails[0] if from_end else first + step
+        phase = first_hit if first_hit >= 0 else rest
         begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
         places = np.arange(begin, end, period, dtype=np.int64)
         places = places[(places >= 0) & (places < len(values))]
@@ -163,19 +190,34 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
             yield _piece(values, places, known, after[after < len(values)])
 
 
+def _known_places(
+    values: npt.NDArray[np.int16], sent: bytes, at: IntArray, offsets: IntArray, period: int
+) -> npt.NDArray[np.bool_]:
+    """Which symbols are of known bytes: those of the runs found, and as far as the bytes agree beside them."""
+    wanted = np.frombuffer(sent, np.uint8).astype(np.int16)
+    is_data = np.zeros(len(values), np.bool_)
+    for shift in np.unique(at - period * offsets).tolist():
+        places = shift + period * np.arange(len(wanted))
+        inside = (places >= 0) & (places < len(values))
+        agrees = np.zeros(len(wanted), np.bool_)
+        agrees[inside] = values[places[inside]] == wanted[inside]
+        hits = np.zeros(len(wanted), np.bool_)
+        hits[offsets[at - period * offsets == shift]] = True
+        for first, end in runs_of(agrees).tolist():
+            if hits[first:end].any():
+                is_data[places[first] : places[end - 1] + period] = True
+    return is_data
+
+
 def _between_leaders(
-    stream: Stream, at: IntArray, period: int, leader: str
+    stream: Stream, at: IntArray, is_data: npt.NDArray[np.bool_], period: int, leader: str
 ) -> Iterator[tuple[int, int, int]]:
     """First and last symbol (exclusive) of every region that is no leader, and its first known byte or -1."""
     bits = stream.bits
     lead = stream.symbols.index == stream.symbols.names.index(leader)
-    data = np.zeros(len(bits) + 1, np.int64)
-    for place in at.tolist():
-        data[place] += 1
-        data[min(place + 5 * period, len(bits))] -= 1
-    is_data = np.cumsum(data)[:-1] > 0
+    lead[: len(is_data)] &= ~is_data
     quiet = bits == NO_BIT
-    runs = runs_of(lead & ~is_data)
+    runs = runs_of(lead)
     longest = int(np.diff(runs, axis=1).max(initial=0))
     for first, end in runs:
         if end - first >= min(LEAST_LEADER, longest // 2):

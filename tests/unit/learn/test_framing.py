@@ -1,0 +1,136 @@
+"""Bits made of known bytes tell how bytes stand on tape; bits made of nothing tell nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from heard_bits import sent, stream
+from made_up_saves import program
+from tapewright.cards.format import ByteFormat
+from tapewright.learn.framing import find_framing
+from tapewright.learn.known import Known
+
+FRAMES = [("", "", ""), ("0", "1", ""), ("0", "11", ""), ("1", "0", ""), ("0", "1", "even"), ("0", "11", "odd")]
+
+
+def byte_format(start: str, stop: str, parity: str, order: str = "lsb", bits: int = 8) -> ByteFormat:
+    keys = {"start": start, "stop": stop, "parity": parity or "none", "order": order, "bits": bits}
+    return ByteFormat.model_validate(keys)
+
+
+def tape(data: bytes, byte: ByteFormat, *, idle: str = "") -> str:
+    """A leader of idle symbols, the bytes, and some more of them."""
+    rest = byte.stop[:1] or "1"
+    return 40 * rest + sent(data, byte, idle=idle) + 30 * rest
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    frame=st.sampled_from(FRAMES),
+    order=st.sampled_from(["lsb", "msb"]),
+    seed=st.integers(0, 1_000_000),
+    turned=st.booleans(),
+)
+def test_the_framing_of_known_bytes_is_found(frame, order, seed, turned):
+    byte = byte_format(*frame, order)
+    data = program(seed, 80)
+    assume(data != bytes(value ^ 255 for value in data))
+    found = find_framing([stream(tape(data, byte), turned=turned)], [Known(data)])[0]
+    # Bits that are the other way round are a framing of their own, told apart by `turned`: both send these bits.
+    assert byte in (found.byte, found.turned.byte)
+    told = found if found.byte == byte else found.turned
+    assert told.swapped == (turned,) or (told.xor == 255 and told.swapped == (not turned,))
+    assert found.coding == "plain"
+    assert found.found > 0.9
+
+
+def test_seven_bits_with_parity():
+    data = bytes(value & 0x7F for value in program(1, 90))
+    byte = byte_format("0", "11", "even", bits=7)
+    found = find_framing([stream(tape(data, byte))], [Known(data)])[0]
+    assert found.byte == byte
+    assert found.field_coding == "hex"  # a check or an address of eight bits cannot be sent in seven
+
+
+def test_data_written_as_hexadecimal_characters():
+    data = program(2, 60)
+    byte = byte_format("0", "1", "")
+    found = find_framing([stream(tape(data.hex().upper().encode(), byte))], [Known(data)])[0]
+    assert (found.coding, found.byte) == ("hex", byte)
+    assert found.sent(b"\x4f") == b"4F"
+
+
+def test_idle_time_between_bytes_here_and_there_is_noticed_and_does_no_harm():
+    data = program(3, 80)
+    byte = byte_format("0", "1", "")
+    bits = "".join(sent(data[k : k + 1], byte) + "1" * (k % 9 == 4) * 3 for k in range(len(data)))
+    found = find_framing([stream(40 * "1" + bits + 40 * "1")], [Known(data)])[0]
+    assert found.byte == byte
+    assert found.spaced
+
+
+def test_bytes_that_follow_closely_are_not_called_spaced():
+    data = program(3, 80)
+    found = find_framing([stream(tape(data, byte_format("0", "1", "")))], [Known(data)])[0]
+    assert not found.spaced
+
+
+def test_one_recording_of_two_upside_down():
+    programs = [program(4, 80), program(5, 70)]
+    byte = byte_format("0", "11", "")
+    streams = [stream(tape(data, byte), turned=turned) for data, turned in zip(programs, (False, True), strict=True)]
+    found = find_framing(streams, [Known(data) for data in programs])[0]
+    assert found.byte == byte
+    assert found.swapped == (False, True)
+
+
+@pytest.mark.parametrize("parity", ["", "even", "odd"])
+@pytest.mark.parametrize("bits", [7, 8])
+def test_turned_is_the_same_bits_with_the_data_inverted(parity, bits):
+    data = bytes(value & ((1 << bits) - 1) for value in program(6, 80))
+    byte = byte_format("0", "1", parity, bits=bits)
+    found = find_framing([stream(tape(data, byte))], [Known(data)])[0]
+    assert found.byte == byte
+    turned = found.turned
+    # read with 0 and 1 exchanged, what was sent is the inverted bytes in the turned framing
+    exchanged = sent(data, byte).translate(str.maketrans("01", "10"))
+    assert sent(turned.sent(data), turned.byte) == exchanged
+    assert turned.swapped == (True,)
+    assert turned.turned == found
+
+
+def test_bytes_inverted_on_tape_are_found_as_the_other_way_round():
+    data = program(7, 80)
+    byte = byte_format("0", "1", "")
+    inverted = bytes(value ^ 255 for value in data)
+    found = find_framing([stream(tape(inverted, byte))], [Known(data)])[0]
+    assert found.turned.byte == byte
+    assert found.turned.sent(data) == inverted
+    assert found.turned.swapped == (False,)
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=st.integers(0, 1_000_000))
+def test_nothing_is_found_in_random_bits(seed):
+    bits = "".join("01"[bit] for bit in np.random.default_rng(seed).integers(0, 2, 3_000))
+    assert find_framing([stream(bits)], [Known(program(seed + 1, 100))]) == []
+
+
+def test_nothing_is_found_if_the_recording_holds_another_program():
+    bits = tape(program(8, 100), byte_format("0", "11", ""))
+    assert find_framing([stream(bits)], [Known(program(9, 100))]) == []
+
+
+@pytest.mark.parametrize("frame", FRAMES)
+def test_a_few_wrong_bits_do_no_harm(frame):
+    data = program(10, 200)
+    byte = byte_format(*frame)
+    bits = list(tape(data, byte))
+    for place in np.random.default_rng(11).integers(40, len(bits) - 30, 10):
+        bits[place] = "10"[int(bits[place])]
+    found = find_framing([stream("".join(bits))], [Known(data)])[0]
+    assert found.byte == byte
+    assert 0.5 < found.found < 1.0
