@@ -103,7 +103,8 @@ def _is_varied(values: npt.NDArray[np.int16], places: IntArray) -> npt.NDArray[n
     if not len(places):
         return np.zeros(0, np.bool_)
     runs = np.sort(np.lib.stride_tricks.sliding_window_view(values, NEEDLE)[places], axis=1)
-    return np.count_nonzero(np.diff(runs, axis=1), axis=1) >= FEWEST_DIFFERENT - 1
+    is_varied: npt.NDArray[np.bool_] = np.count_nonzero(np.diff(runs, axis=1), axis=1) >= FEWEST_DIFFERENT - 1
+    return is_varied
 
 
 def _keys(values: npt.NDArray[np.int16], stride: int) -> IntArray:

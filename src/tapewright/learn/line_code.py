@@ -26,7 +26,8 @@ __all__ = ["Heard", "LineCode", "Timing", "propose"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Tones are measured no better than this share: so near to a whole number of twelfths of a cycle, they are it.
+#: Tones are measured no better than this share: so near to a whole number of twelfths of a cycle, that is
+#: what they are.
 TIDY_CYCLES = 0.0015
 #: A leader whose half-waves are so near (log) those of a tone tells its length.
 NEAR_LEADER = 0.02

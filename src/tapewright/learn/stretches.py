@@ -116,9 +116,9 @@ def find_stretches(
 def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
-    Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside the
-    known bytes: the line code alone may mistake zeros in a program for a leader, and of absolute levels upside
-    down it is the other bit.
+    Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
+    the known bytes: the line code alone may mistake zeros in a program for a leader, and of absolute levels
+    upside down it is the other bit.
     """
     if leader not in "01":
         return leader
@@ -193,7 +193,7 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
 def _known_places(
     values: npt.NDArray[np.int16], sent: bytes, at: IntArray, offsets: IntArray, period: int
 ) -> npt.NDArray[np.bool_]:
-    """Which symbols are of known bytes: those of the runs found, and as far as the bytes agree beside them."""
+    """Which symbols are of known bytes: of the runs found, and as far as the bytes agree beside them."""
     wanted = np.frombuffer(sent, np.uint8).astype(np.int16)
     is_data = np.zeros(len(values), np.bool_)
     for shift in np.unique(at - period * offsets).tolist():

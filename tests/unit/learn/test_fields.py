@@ -1,4 +1,4 @@
-"""What stands before the data is told from hand-made heads: as much as the recordings can tell, and no more."""
+"""What stands before the data is told from made-up heads: as much as recordings can tell, and no more."""
 
 from __future__ import annotations
 
@@ -42,11 +42,14 @@ def meanings(parts: Sequence[Part]) -> list[tuple[str, int, str]]:
 
 
 @pytest.mark.parametrize(
-    ("number", "offset"), [(end, 0), (lambda known: end(known) + 1, 1)], ids=["inclusive", "exclusive"]
+    "number, offset", [(end, 0), (lambda known: end(known) + 1, 1)], ids=["inclusive", "exclusive"]
 )
 @pytest.mark.parametrize("order", ["little", "big"])
 def test_first_and_last_address(number, offset, order):
-    parts = explained(lambda known: b"\xa5" + known.start.to_bytes(2, order) + number(known).to_bytes(2, order))
+    def write(known: Known) -> bytes:
+        return b"\xa5" + known.start.to_bytes(2, order) + number(known).to_bytes(2, order)
+
+    parts = explained(write)
     kind = "u16-le" if order == "little" else "u16-be"
     assert meanings(parts) == [("start", 0, kind), ("end", offset, kind)]
     assert (parts[0].kind, parts[0].value) == ("constant", b"\xa5")
@@ -59,7 +62,7 @@ def test_number_of_bytes_and_one_less(offset):
     assert meanings(parts) == [("length", offset, "u16-be")]
 
 
-@pytest.mark.parametrize(("order", "kind"), [("little", "u24-le"), ("big", "u24-be")])
+@pytest.mark.parametrize("order, kind", [("little", "u24-le"), ("big", "u24-be")])
 def test_an_address_of_24_bits(order, kind):
     knowns = [Known(known.data, known.start + 0x10000 * k) for k, known in enumerate(KNOWNS, 3)]
     parts = explained(lambda known: known.start.to_bytes(3, order), knowns)
@@ -82,7 +85,10 @@ def test_numbers_in_hexadecimal_characters():
 
 @pytest.mark.parametrize("pad", [b" ", b"\0"])
 def test_a_name_filled_up(pad):
-    parts = explained(lambda known: b"\xa5" + known.name.encode().ljust(10, pad) + known.start.to_bytes(2, "little"))
+    def write(known: Known) -> bytes:
+        return b"\xa5" + known.name.encode().ljust(10, pad) + known.start.to_bytes(2, "little")
+
+    parts = explained(write)
     name = next(part for part in parts if part.kind == "text")
     assert (name.is_ended, name.value, name.widths) == (False, pad, (10, 10))
     assert meanings(parts) == [("start", 0, "u16-le")]
@@ -141,8 +147,9 @@ def test_what_is_still_to_come():
 
 def test_the_address_of_each_block():
     parts = each_block(
-        lambda _, sample, *__: (KNOWNS[sample.save].start + sample.first).to_bytes(2, "little")
-        + bytes([sample.count])
+        lambda _, sample, *__: (
+            (KNOWNS[sample.save].start + sample.first).to_bytes(2, "little") + bytes([sample.count])
+        )
     )
     assert meanings(parts) == [("start", 0, "u16-le"), ("length", 0, "u8")]
 
@@ -152,7 +159,6 @@ def test_one_recording_does_not_tell_a_small_number_from_a_constant():
         return b"\xa5" + bytes([len(known.data) & 0xFF])
 
     alone = [Known(program(42, 90), 0x9234)]
-    (_, *rest) = explained(write, alone) or [None]
     leads = [part.lead_bits for part in explained(write, alone)]
     assert min(leads) < SURE
     rivals = {words for part in explained(write, alone) for words in part.rivals}

@@ -13,7 +13,10 @@ from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
 
-FRAMES = [("", "", ""), ("0", "1", ""), ("0", "11", ""), ("1", "0", ""), ("0", "1", "even"), ("0", "11", "odd")]
+#: Start, stop, parity.
+FRAMES = [
+    ("", "", ""), ("0", "1", ""), ("0", "11", ""), ("1", "0", ""), ("0", "1", "even"), ("0", "11", "odd"),
+]  # fmt: skip
 
 
 def byte_format(start: str, stop: str, parity: str, order: str = "lsb", bits: int = 8) -> ByteFormat:
@@ -39,7 +42,7 @@ def test_the_framing_of_known_bytes_is_found(frame, order, seed, turned):
     data = program(seed, 80)
     assume(data != bytes(value ^ 255 for value in data))
     found = find_framing([stream(tape(data, byte), turned=turned)], [Known(data)])[0]
-    # Bits that are the other way round are a framing of their own, told apart by `turned`: both send these bits.
+    # Bits that are the other way round are a framing of their own, `turned`: both send these bits.
     assert byte in (found.byte, found.turned.byte)
     told = found if found.byte == byte else found.turned
     assert told.swapped == (turned,) or (told.xor == 255 and told.swapped == (not turned,))
@@ -81,7 +84,7 @@ def test_bytes_that_follow_closely_are_not_called_spaced():
 def test_one_recording_of_two_upside_down():
     programs = [program(4, 80), program(5, 70)]
     byte = byte_format("0", "11", "")
-    streams = [stream(tape(data, byte), turned=turned) for data, turned in zip(programs, (False, True), strict=True)]
+    streams = [stream(tape(data, byte), turned=k == 1) for k, data in enumerate(programs)]
     found = find_framing(streams, [Known(data) for data in programs])[0]
     assert found.byte == byte
     assert found.swapped == (False, True)

@@ -15,12 +15,11 @@ UNKNOWN = [Known(program(50 + k, count)) for k, count in enumerate(COUNTS)]
 
 def heads(number, *, order: str = "little", width: int = 2) -> list[Sample]:
     """A block a save: a constant, and two numbers made of the address and the number of bytes."""
-    return [
-        Sample(
-            save, b"\xa5" + b"".join(value.to_bytes(width, order) for value in number(start, count)), b"", 0, count
-        )
-        for save, (start, count) in enumerate(zip(STARTS, COUNTS, strict=True))
-    ]  # fmt: skip
+    samples = []
+    for save, (start, count) in enumerate(zip(STARTS, COUNTS, strict=True)):
+        numbers = [value.to_bytes(width, order) for value in number(start, count)]
+        samples.append(Sample(save, b"".join([b"\xa5", *numbers]), b"", 0, count))
+    return samples
 
 
 @pytest.mark.parametrize("order", ["little", "big"])
