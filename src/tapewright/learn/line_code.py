@@ -26,9 +26,9 @@ __all__ = ["Heard", "LineCode", "Timing", "propose"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Tones are measured no better than this share: so near to a whole number of twelfths of a cycle, that is
-#: what they are.
-TIDY_CYCLES = 0.0015
+#: Tones are measured no better than this share. So near to a whole number of sixtieths of a cycle, that is
+#: what they are: at 300 bit/s a multiple of 5 Hz, as the tones of all modem standards are.
+TIDY_CYCLES, PARTS_OF_A_CYCLE = 0.003, 60
 #: A leader whose half-waves are so near (log) those of a tone tells its length.
 NEAR_LEADER = 0.02
 #: Half-waves used to rank books, and to fit the best of them.
@@ -318,8 +318,8 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
 
 
 def _tidy_cycles(cycles: float) -> float:
-    """Cycles in a cell to a whole number of twelfths, where they nearly are: phases come again then."""
-    tidy = round(12 * cycles) / 12
+    """Cycles in a cell to a whole number of sixtieths, where they nearly are."""
+    tidy = round(PARTS_OF_A_CYCLE * cycles) / PARTS_OF_A_CYCLE
     return tidy if abs(cycles / tidy - 1) < TIDY_CYCLES else cycles
 
 
