@@ -67,6 +67,10 @@ def test_every_command_it_shows_is_one_anybody_can_type(told):
         "window",
         "write",
         "window",
+        "write",
+        "learn",
+        "write",
+        "window",
         "read",
         "verify",
     ]
