@@ -26,8 +26,8 @@ __all__ = ["Heard", "LineCode", "Timing", "propose"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Tones are measured no better than this share: so near to a whole number of twelfths of a cycle, they are it.
-TIDY_CYCLES = 0.0015
+#: A cell holds a whole number of such parts of a cycle where it does within this share.
+TIDY_CYCLES = ((12, 0.0015), (60, 0.0004))
 #: A leader whose half-waves are so near (log) those of a tone tells its length.
 NEAR_LEADER = 0.02
 #: Half-waves used to rank books, and to fit the best of them.
@@ -317,9 +317,12 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
 
 
 def _tidy_cycles(cycles: float) -> float:
-    """Cycles in a cell to a whole number of twelfths, where they nearly are: phases come again then."""
-    tidy = round(12 * cycles) / 12
-    return tidy if abs(cycles / tidy - 1) < TIDY_CYCLES else cycles
+    """Cycles in a cell to a whole number of twelfths, say, where they nearly are: phases come again then."""
+    for parts, within in TIDY_CYCLES:
+        tidy = max(1, round(parts * cycles)) / parts
+        if abs(cycles / tidy - 1) < within:
+            return tidy
+    return cycles
 
 
 def _whole_cycles(cells: Cells) -> tuple[int, int] | None:
