@@ -55,7 +55,7 @@ def test_a_program_it_has_not_seen_reads_back(name):
 def test_through_a_recorder_with_hiss_and_at_another_speed():
     recordings = [
         tw.Recording(
-            (one.samples + np.random.default_rng(k).normal(0, 0.01, len(one.samples))).astype(np.float32),
+            (one.samples + np.random.default_rng(k).normal(0, 0.01, one.samples.shape)).astype(np.float32),
             one.rate_hz * speed,
         )
         for k, (one, speed) in enumerate(
