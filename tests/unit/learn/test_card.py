@@ -85,7 +85,7 @@ ANOTHER = Known(program(62, 177), 0xA1B2, "KELP")
 def card_of(which: str) -> FormatCard:
     if which not in CARDS:
         return made_up(which)
-    toml = (_HEAD.format(name="made-up") + CARDS[which])
+    toml = _HEAD.format(name="made-up") + CARDS[which]
     return parse_card(toml, FormatCard, "made-up.toml")
 
 

@@ -46,7 +46,9 @@ def meanings(parts: Sequence[Part]) -> list[tuple[str, int, str]]:
 )
 @pytest.mark.parametrize("order", ["little", "big"])
 def test_first_and_last_address(number, offset, order):
-    parts = explained(lambda known: b"\xa5" + known.start.to_bytes(2, order) + number(known).to_bytes(2, order))
+    parts = explained(
+        lambda known: b"\xa5" + known.start.to_bytes(2, order) + number(known).to_bytes(2, order)
+    )
     kind = "u16-le" if order == "little" else "u16-be"
     assert meanings(parts) == [("start", 0, kind), ("end", offset, kind)]
     assert (parts[0].kind, parts[0].value) == ("constant", b"\xa5")
@@ -82,7 +84,9 @@ def test_numbers_in_hexadecimal_characters():
 
 @pytest.mark.parametrize("pad", [b" ", b"\0"])
 def test_a_name_filled_up(pad):
-    parts = explained(lambda known: b"\xa5" + known.name.encode().ljust(10, pad) + known.start.to_bytes(2, "little"))
+    parts = explained(
+        lambda known: b"\xa5" + known.name.encode().ljust(10, pad) + known.start.to_bytes(2, "little")
+    )
     name = next(part for part in parts if part.kind == "text")
     assert (name.is_ended, name.value, name.widths) == (False, pad, (10, 10))
     assert meanings(parts) == [("start", 0, "u16-le")]
@@ -141,8 +145,9 @@ def test_what_is_still_to_come():
 
 def test_the_address_of_each_block():
     parts = each_block(
-        lambda _, sample, *__: (KNOWNS[sample.save].start + sample.first).to_bytes(2, "little")
-        + bytes([sample.count])
+        lambda _, sample, *__: (
+            (KNOWNS[sample.save].start + sample.first).to_bytes(2, "little") + bytes([sample.count])
+        )
     )
     assert meanings(parts) == [("start", 0, "u16-le"), ("length", 0, "u8")]
 

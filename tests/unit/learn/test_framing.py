@@ -13,7 +13,14 @@ from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
 
-FRAMES = [("", "", ""), ("0", "1", ""), ("0", "11", ""), ("1", "0", ""), ("0", "1", "even"), ("0", "11", "odd")]
+FRAMES = [
+    ("", "", ""),
+    ("0", "1", ""),
+    ("0", "11", ""),
+    ("1", "0", ""),
+    ("0", "1", "even"),
+    ("0", "11", "odd"),
+]
 
 
 def byte_format(start: str, stop: str, parity: str, order: str = "lsb", bits: int = 8) -> ByteFormat:
@@ -81,7 +88,9 @@ def test_bytes_that_follow_closely_are_not_called_spaced():
 def test_one_recording_of_two_upside_down():
     programs = [program(4, 80), program(5, 70)]
     byte = byte_format("0", "11", "")
-    streams = [stream(tape(data, byte), turned=turned) for data, turned in zip(programs, (False, True), strict=True)]
+    streams = [
+        stream(tape(data, byte), turned=turned) for data, turned in zip(programs, (False, True), strict=True)
+    ]
     found = find_framing(streams, [Known(data) for data in programs])[0]
     assert found.byte == byte
     assert found.swapped == (False, True)

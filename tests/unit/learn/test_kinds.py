@@ -18,9 +18,7 @@ def kinds_of(samples: list[Sample], knowns: list[Known] = KNOWNS, **options: boo
 
 
 def one_block(write, knowns: list[Known] = KNOWNS) -> list[Sample]:
-    return [
-        Sample(save, *write(known), 0, len(known.data)) for save, known in enumerate(knowns)
-    ]
+    return [Sample(save, *write(known), 0, len(known.data)) for save, known in enumerate(knowns)]
 
 
 def items(kind: Kind) -> list[str]:

@@ -1,4 +1,4 @@
-"""Which bytes of a stretch are known ones: across misread bytes, copies, and programs that repeat themselves."""
+"""Which bytes of a stretch are known ones: across misread bytes, in copies and repetitive programs."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_it_is_found_by_what_should_come_next():
     assert which.tolist() == [NOT_KNOWN, NOT_KNOWN, *range(32, 64), NOT_KNOWN]
 
 
-@pytest.mark.parametrize(("usual_place", "is_found"), [(2, True), (3, False)])
+@pytest.mark.parametrize("usual_place, is_found", [(2, True), (3, False)])
 def test_a_last_block_of_a_few_bytes_is_found_where_data_usually_begin(usual_place, is_found):
     heard = values_of(b"\xa5\xc3", DATA[57:], b"\xee")
     which = continued(heard, DATA, 57, usual_place)

@@ -66,7 +66,7 @@ def test_blocks_by_size_until_the_total_of_the_header():
 
 def test_blocks_until_the_one_with_the_flag():
     rules = rules_for(
-        lambda known, first, end: b"\x5a" + (b"\xff" if end == len(known.data) else b"\0") + bytes([end - first]),
+        lambda known, first, end: b"\x5a" + bytes([255 * (end == len(known.data)), end - first]),
         size=64, header=lambda known: b"\xa5" + word(known.start),
     )  # fmt: skip
     assert (rules.data, rules.size, rules.last_when, rules.total) == ("length", 64, ("flag", 255), None)

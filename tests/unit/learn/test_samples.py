@@ -57,7 +57,7 @@ def test_a_byte_repeated_to_be_found_by_is_there_once():
 
 
 def test_a_last_head_byte_that_is_by_chance_the_byte_before_the_data_is_given_back():
-    # The third block's last head byte is what the program has before its data: a run of known bytes begins there.
+    # The third block's last head byte is what the program has before its data: the known run begins there.
     blocks = samples_of(
         stretch(b"\xa5\x01", DATA[:20]), stretch(b"\xa5\x02", DATA[20:40]), stretch(b"\xa5", DATA[39:])
     )
