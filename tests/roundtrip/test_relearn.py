@@ -1,4 +1,4 @@
-"""Every built-in card is learned anew from two saves made with it, and reads a third program it has not seen."""
+"""Every built-in card is learned anew from two saves, and reads a third program it has not seen."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ ANOTHER = Known(program(3, 270), 0xA1B2, "KELP")
 
 #: Cards that are not learned, and why.
 NOT_LEARNED = {
-    "reed-pwm-1500": "the one pair of unequal half-waves after each leader is not found as a symbol of its own,"
-    " and the receiver hears it as other symbols each time",
+    "reed-pwm-1500": "the one pair of unequal half-waves after each leader is not found as a symbol of"
+    " its own, and the receiver hears it as other symbols each time",
 }
 
 

@@ -1,4 +1,4 @@
-"""Learning from recordings: where nothing was saved there is no card, and the right card's half-waves agree."""
+"""Learning from recordings: where nothing was saved is no card; the right card's half-waves agree."""
 
 from __future__ import annotations
 

@@ -27,13 +27,15 @@ source = "invented for the tests"
 order = "msb"
 """
 _BLOCK_LEAD = '{ lead = "L", seconds = 0.5, at_least = 0.1 }, { mark = "S" },'
+ARC = "{ crc = { width = 16, poly = 0x8005, refin = true, refout = true } }"
 CARDS = {
     "header, blocks by size and a flag of the last": f"""
 [[block]]
 kind = "header"
 load = "start"
 layout = [
-  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ text = "name", length = 8 }}, {{ field = "start", type = "u16-le" }},
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ text = "name", length = 8 }},
+  {{ field = "start", type = "u16-le" }},
   {{ check = "xor8", over = ["name", "start"] }},
 ]
 [[block]]
@@ -52,7 +54,8 @@ layout = [
 kind = "data"
 load = "start"
 layout = [
-  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }}, {{ field = "length", type = "u16-le" }},
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }},
+  {{ field = "length", type = "u16-le" }},
   {{ check = "sum8", over = ["start", "length"] }}, {{ data = "length" }},
   {{ check = {{ crc = {{ width = 16, poly = 0x1021 }} }}, over = ["data"] }}, {{ lead = "L", seconds = 0.1 }},
 ]
@@ -64,7 +67,8 @@ load = "start"
 layout = [
   {_BLOCK_LEAD} {{ sync = "e6 19" }}, {{ fixed = "44 07" }}, {{ field = "start", type = "u16-be" }},
   {{ field = "end", type = "u16-be" }}, {{ data = "end - start + 1" }},
-  {{ check = {{ crc = {{ width = 16, poly = 0x8005, refin = true, refout = true }} }}, over = ["fixed", "start", "end", "data"], order = "le" }}, {{ lead = "L", seconds = 0.1 }},
+  {{ check = {ARC}, over = ["fixed", "start", "end", "data"], order = "le" }},
+  {{ lead = "L", seconds = 0.1 }},
 ]
 """,
     "every block three times": f"""
@@ -73,8 +77,10 @@ kind = "data"
 load = "start"
 copies = 3
 layout = [
-  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }}, {{ field = "length", type = "u16-be" }},
-  {{ data = "length" }}, {{ check = "fletcher16", over = ["start", "length", "data"] }}, {{ lead = "L", seconds = 0.1 }},
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }},
+  {{ field = "length", type = "u16-be" }},
+  {{ data = "length" }}, {{ check = "fletcher16", over = ["start", "length", "data"] }},
+  {{ lead = "L", seconds = 0.1 }},
 ]
 """,
 }

@@ -46,7 +46,7 @@ def test_the_framing_of_known_bytes_is_found(frame, order, seed, turned):
     data = program(seed, 80)
     assume(data != bytes(value ^ 255 for value in data))
     found = find_framing([stream(tape(data, byte), turned=turned)], [Known(data)])[0]
-    # Bits that are the other way round are a framing of their own, told apart by `turned`: both send these bits.
+    # Bits that are the other way round are a framing of their own, told apart by `turned`: both send this.
     assert byte in (found.byte, found.turned.byte)
     told = found if found.byte == byte else found.turned
     assert told.swapped == (turned,) or (told.xor == 255 and told.swapped == (not turned,))

@@ -15,6 +15,7 @@ UNKNOWN = [Known(program(50 + k, count)) for k, count in enumerate(COUNTS)]
 
 def heads(number, *, order: str = "little", width: int = 2) -> list[Sample]:
     """A block a save: a constant, and two numbers made of the address and the number of bytes."""
+
     def head(start: int, count: int) -> bytes:
         return b"\xa5" + b"".join(value.to_bytes(width, order) for value in number(start, count))
 
