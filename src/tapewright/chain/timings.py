@@ -86,6 +86,8 @@ def _data_half_waves(sound: Recording, reading: Reading) -> list[npt.NDArray[np.
     for block in reading.blocks:
         if len(block.byte_seconds) < 2:
             continue
-        first, end = np.searchsorted(tokens.starts_s, [block.byte_seconds[0], block.byte_seconds[-1]])
+        # Bytes begin where half-waves do, give or take a rounding: the nearest beginning is meant.
+        between = (tokens.starts_s[1:] + tokens.starts_s[:-1]) / 2
+        first, end = np.searchsorted(between, [block.byte_seconds[0], block.byte_seconds[-1]])
         found.append(np.asarray(tokens.us[first:end], np.float64))
     return found

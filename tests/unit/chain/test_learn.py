@@ -1,0 +1,82 @@
+"""Learning from recordings: where nothing was saved is no card; the right card's half-waves agree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import sounds_of_nothing
+import tapewright as tw
+from made_up_saves import program
+from tapewright.cards.symbols import HalfWaves
+from tapewright.chain.learn import learn
+from tapewright.chain.timings import Timings, compare_timings
+from tapewright.learn.known import Known
+from tapewright.model import Recording
+
+RATE_HZ = 44_100.0
+KNOWN = Known(program(90, 160), 0x9234, "TIDE")
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        sounds_of_nothing.white_noise(6.0), sounds_of_nothing.hum(6.0), sounds_of_nothing.music(6.0),
+        sounds_of_nothing.speech(6.0), sounds_of_nothing.silence(2.0), sounds_of_nothing.tone(6.0, 1200.0),
+    ],
+    ids=["noise", "hum", "music", "speech", "silence", "tone"],
+)  # fmt: skip
+def test_sounds_of_nothing_give_no_card(sound):
+    found = learn([Recording(sound.astype(np.float32), RATE_HZ)], [KNOWN])
+    assert found.card is None
+    assert found.text is None
+    assert found.problem.endswith(".")
+
+
+def test_a_recording_of_another_program_gives_no_card():
+    recording = tw.synthesize(program(91, 160), format="sedge-half-2700", start=0x9234)
+    found = learn([recording], [KNOWN])
+    assert found.card is None
+    assert "known bytes" in found.problem
+
+
+@pytest.fixture(scope="module")
+def recording() -> Recording:
+    """Half-waves of 250 us for a 0 and 500 us for a 1, with a little hiss."""
+    sound = tw.synthesize(KNOWN.data, format="sedge-half-2700", start=KNOWN.start, rate_hz=RATE_HZ)
+    noise = np.random.default_rng(92).normal(0.0, 0.003, sound.samples.shape)
+    return sound.with_samples((sound.samples + noise).astype(np.float32), "with hiss")
+
+
+def compared(recording: Recording, zero_us: float, one_us: float, known: Known = KNOWN) -> Timings | None:
+    """Hold it against what a card with other half-waves writes."""
+    card = tw.load_format("sedge-half-2700")
+    symbols = {"0": [HalfWaves(half_waves=[zero_us])], "1": [HalfWaves(half_waves=[one_us])]}
+    other = card.model_copy(update={"symbols": symbols})
+    return compare_timings(recording, tw.read(recording, format=card), known, other)
+
+
+def test_the_right_card_agrees(recording):
+    found = compared(recording, 250.0, 500.0)
+    assert found is not None
+    assert found.compared == 159 * 8  # from the first byte to the last, a half-wave a bit
+    assert found.agree, found
+
+
+@pytest.mark.parametrize("lengths", [(262.5, 500.0), (237.5, 500.0), (250.0, 525.0), (250.0, 475.0)])
+def test_a_card_with_one_length_5_percent_off_does_not(recording, lengths):
+    found = compared(recording, *lengths)
+    assert found is not None
+    assert not found.agree, found
+    # 5 % of one length or the other, or less of both: which of them the speed is told by is chance
+    assert 5.0 < found.offset_us < 30.0
+
+
+def test_a_difference_in_speed_is_not_one_in_lengths(recording):
+    found = compared(recording, 262.5, 525.0)
+    assert found is not None
+    assert found.agree, found
+
+
+def test_what_cannot_be_laid_side_by_side_is_not_compared(recording):
+    assert compared(recording, 250.0, 500.0, Known(program(93, 90), KNOWN.start)) is None

@@ -1,0 +1,141 @@
+"""A card learned from tapes of a made-up card is taken by the loader, and reads tapes it has not seen."""
+
+from __future__ import annotations
+
+import pytest
+
+import symbol_layer as layer
+from made_up_cards import made_up
+from made_up_saves import program
+from relearning import Relearned, blocks_read, heard, relearn
+from tapewright import blocks
+from tapewright.cards import FormatCard, parse_card
+from tapewright.learn.known import Known
+from tapewright.model import Image, Range
+
+_HEAD = """
+card   = "format"
+name   = "{name}"
+title  = "A made-up machine"
+source = "invented for the tests"
+[symbols]
+"0" = [{{ half_waves = [250, 250] }}]
+"1" = [{{ half_waves = [500, 500] }}]
+"L" = [{{ half_waves = [800, 800] }}]
+"S" = [{{ half_waves = [800, 250] }}]
+[byte]
+order = "msb"
+"""
+_BLOCK_LEAD = '{ lead = "L", seconds = 0.5, at_least = 0.1 }, { mark = "S" },'
+ARC = "{ crc = { width = 16, poly = 0x8005, refin = true, refout = true } }"
+CARDS = {
+    "header, blocks by size and a flag of the last": f"""
+[[block]]
+kind = "header"
+load = "start"
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ text = "name", length = 8 }},
+  {{ field = "start", type = "u16-le" }},
+  {{ check = "xor8", over = ["name", "start"] }},
+]
+[[block]]
+kind = "data"
+after = "header"
+size = 64
+last_when = {{ field = "flag", equals = 255 }}
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 44" }}, {{ field = "flag", type = "u8", value = "is_last * 255" }},
+  {{ field = "length", type = "u8" }}, {{ data = "length" }},
+  {{ check = "sum8", over = ["flag", "length", "data"] }}, {{ lead = "L", seconds = 0.1 }},
+]
+""",
+    "a header check before the data, in one block": f"""
+[[block]]
+kind = "data"
+load = "start"
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }},
+  {{ field = "length", type = "u16-le" }},
+  {{ check = "sum8", over = ["start", "length"] }}, {{ data = "length" }},
+  {{ check = {{ crc = {{ width = 16, poly = 0x1021 }} }}, over = ["data"] }}, {{ lead = "L", seconds = 0.1 }},
+]
+""",
+    "a check over part of the constants": f"""
+[[block]]
+kind = "data"
+load = "start"
+layout = [
+  {_BLOCK_LEAD} {{ sync = "e6 19" }}, {{ fixed = "44 07" }}, {{ field = "start", type = "u16-be" }},
+  {{ field = "end", type = "u16-be" }}, {{ data = "end - start + 1" }},
+  {{ check = {ARC}, over = ["fixed", "start", "end", "data"], order = "le" }},
+  {{ lead = "L", seconds = 0.1 }},
+]
+""",
+    "every block three times": f"""
+[[block]]
+kind = "data"
+load = "start"
+copies = 3
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }},
+  {{ field = "length", type = "u16-be" }},
+  {{ data = "length" }}, {{ check = "fletcher16", over = ["start", "length", "data"] }},
+  {{ lead = "L", seconds = 0.1 }},
+]
+""",
+}
+TAUGHT = [Known(program(60, 301), 0x9234, "TIDE"), Known(program(64, 222), 0x8765, "HARBOUR")]
+ANOTHER = Known(program(62, 177), 0xA1B2, "KELP")
+
+
+def card_of(which: str) -> FormatCard:
+    if which not in CARDS:
+        return made_up(which)
+    toml = _HEAD.format(name="made-up") + CARDS[which]
+    return parse_card(toml, FormatCard, "made-up.toml")
+
+
+def assert_reads_another(card: FormatCard, learned: Relearned) -> None:
+    found = blocks_read(learned.card, heard(card, ANOTHER))
+    ordered = {block.address: block.data for block in found}
+    assert b"".join(bytes(ordered[address]) for address in sorted(ordered)) == ANOTHER.data  # type: ignore[type-var]
+    assert min(ordered) == ANOTHER.start  # type: ignore[type-var]
+    assert {block.check for block in found} == {"ok"}
+
+
+@pytest.mark.parametrize("which", [*CARDS, "plain", "sectors", "header"])
+def test_a_third_program_reads_back_with_its_check(which):
+    card = card_of(which)
+    assert_reads_another(card, relearn(card, TAUGHT))
+
+
+@pytest.mark.parametrize("which", CARDS)
+def test_and_a_byte_that_changed_on_the_way_is_noticed(which):
+    card = card_of(which)
+    learned = relearn(card, TAUGHT).card
+    image = Image((Range(ANOTHER.start, ANOTHER.data),), name=ANOTHER.name)
+    parts = list(blocks.encode(image, card))
+    symbols = layer.heard(parts, card)
+    place = len(symbols) - 300  # among the last block's data
+    damaged = layer.misheard(symbols, [place], sure=0.9999)
+    assert any(block.check != "ok" for block in blocks_read(learned, damaged))
+
+
+def test_copies_are_written_as_often():
+    learned = relearn(card_of("every block three times"), TAUGHT)
+    assert [block.copies for block in learned.card.block] == [3]
+
+
+def test_a_learned_card_writes_what_the_original_reads():
+    card = card_of("a header check before the data, in one block")
+    learned = relearn(card, TAUGHT).card
+    (block,) = blocks_read(card, heard(learned, ANOTHER))
+    assert (block.address, bytes(block.data), block.check) == (ANOTHER.start, ANOTHER.data, "ok")
+
+
+def test_what_is_open_is_said_beside_it():
+    card = card_of("a header check before the data, in one block")
+    open_ones = relearn(card, [Known(program(63, 80), 0x4444)]).text
+    settled = relearn(card, TAUGHT).text
+    assert "# open" in open_ones
+    assert "# open" not in settled

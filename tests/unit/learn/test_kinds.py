@@ -1,0 +1,99 @@
+"""Blocks are sorted by kind, and each kind's head, tail and checks described."""
+
+from __future__ import annotations
+
+import pytest
+
+from made_up_saves import framing_of, program, trainer
+from tapewright.learn.kinds import Kind, find_kinds
+from tapewright.learn.known import Known
+from tapewright.learn.samples import Sample
+
+KNOWNS = [Known(program(70, 90), 0x9234), Known(program(71, 140), 0x8765), Known(program(72, 57), 0xA1B2)]
+
+
+def kinds_of(samples: list[Sample], knowns: list[Known] = KNOWNS, **options: bool) -> list[Kind]:
+    starts = [known.start for known in knowns]
+    return find_kinds(samples, knowns, starts, framing_of(len(knowns)), **options)
+
+
+def one_block(write, knowns: list[Known] = KNOWNS) -> list[Sample]:
+    return [Sample(save, *write(known), 0, len(known.data)) for save, known in enumerate(knowns)]
+
+
+def items(kind: Kind) -> list[str]:
+    return [item.name for item in (*kind.head, *kind.tail)]
+
+
+def test_head_tail_and_check():
+    (kind,) = kinds_of(one_block(trainer))
+    assert items(kind) == ["sync", "start", "length", "check"]
+    assert kind.tail_check is not None
+    assert kind.tail_check.rule.check == "sum8"
+    assert kind.tail_check.rule.over == ("start", "length", "data")
+    assert kind.tail_check.certainty == "certain"
+
+
+def test_without_looking_for_checks_the_byte_after_the_data_is_not_known():
+    (kind,) = kinds_of(one_block(trainer), with_checks=False)
+    assert kind.tail_check is None
+    assert [item.part.kind for item in kind.tail] == ["unknown"]
+
+
+def test_bytes_that_are_no_check_are_not_called_one():
+    noise = program(73, 3)
+    samples = one_block(lambda known: (b"\xa5\x1c", noise[KNOWNS.index(known) :][:1]))
+    (kind,) = kinds_of(samples)
+    assert kind.tail_check is None or kind.tail_check.certainty == "open"
+
+
+def test_one_recording_makes_no_check_certain():
+    (kind,) = kinds_of(one_block(trainer, KNOWNS[:1]), KNOWNS[:1])
+    assert kind.tail_check is None or kind.tail_check.certainty != "certain"
+
+
+def test_a_check_in_the_head():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        fields = known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
+        return b"\xa6\x1c" + fields + bytes([sum(fields) % 256]), b""
+
+    (kind,) = kinds_of(one_block(write))
+    assert items(kind) == ["sync", "start", "length", "check"]
+    assert kind.head_check is not None
+    assert kind.head_check.rule.over == ("start", "length")
+
+
+@pytest.mark.parametrize("covered", [1, 2])
+def test_constants_that_a_check_covers_are_told_from_those_it_does_not(covered):
+    def write(known: Known) -> tuple[bytes, bytes]:
+        fields = b"\xe6\x19\x44\x07" + known.start.to_bytes(2, "big")
+        crc = 0  # CRC with polynomial 1021h from 0, bit by bit
+        for byte in fields[4 - covered :] + known.data:
+            crc ^= byte << 8
+            for _ in range(8):
+                crc = (crc << 1 ^ (0x1021 if crc & 0x8000 else 0)) & 0xFFFF
+        return fields, crc.to_bytes(2, "big")
+
+    (kind,) = kinds_of(one_block(write))
+    assert kind.tail_check is not None
+    # A CRC from 0 over a constant before it is one from another value: either way writes the same bytes.
+    assert kind.sync_bytes + covered == 4 or kind.tail_check.rule.over[0] != "fixed"
+    assert kind.tail_check.rule.over[-1] == "data"
+
+
+def test_headers_are_named_by_their_distance_from_the_data():
+    samples = []
+    for save, known in enumerate(KNOWNS):
+        address = known.start.to_bytes(2, "little")
+        samples += [
+            Sample(save, b"\x01\x01\x01\x11", b"", 0, 0), Sample(save, b"\x02\x02" + address, b"", 0, 0),
+            Sample(save, b"\x03", b"", 0, len(known.data)), Sample(save, b"\x04\x04", b"", 0, 0),
+        ]  # fmt: skip
+    kinds = kinds_of(samples)
+    assert [kind.name for kind in kinds] == ["header-2", "header", "data", "end"]
+    assert [kind.has_data for kind in kinds] == [False, False, True, False]
+
+
+def test_leader_misheard_before_one_save_is_no_header():
+    samples = one_block(trainer)
+    assert [kind.name for kind in kinds_of([Sample(0, b"\x7f\xff", b"", 0, 0), *samples])] == ["data"]
