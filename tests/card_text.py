@@ -41,8 +41,8 @@ layout = [
   { text = "remark", end = "0d", at_most = 16 },
   { field = "start", type = "u16-le", coding = "hex", xor = 255, add = 1 },
   { field = "all", type = "u32-be", value = "total" },
-  { field = "odd", type = "u8", value = 7, varies = true },
   { check = "sum8", over = ["name", "start"], start = 7, as_sent = true },
+  { field = "odd", type = "u8", value = 7, varies = true },
 ]
 
 [[block]]

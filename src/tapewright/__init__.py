@@ -88,7 +88,8 @@ __all__ = [
 _HOMES = {
     "audio": ["load_audio"],
     "cards": ["FormatCard", "MachineCard", "format_names", "load_format", "load_machine", "machine_names"],
-    "chain": ["Lesson", "Verdict", "Written", "learn_format", "read", "synthesize", "verify", "write"],
+    "chain": ["Verdict", "Written", "read", "synthesize", "verify", "write"],
+    "chain.lesson": ["Lesson", "learn_format"],
     "image": ["Comparison", "compare", "load_image", "save_image"],
     "line": ["Listener"],
 }

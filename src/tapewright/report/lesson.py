@@ -7,8 +7,7 @@ import os
 from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
-from tapewright.chain import Lesson
-from tapewright.chain.lesson import ReadBack
+from tapewright.chain.lesson import Lesson, ReadBack
 from tapewright.files import check_output, write_text
 from tapewright.learn.known import Known
 from tapewright.report.lesson_bytes import all_kinds, bit_rows, byte_tables

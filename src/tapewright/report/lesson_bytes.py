@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapewright.chain import Lesson
+from tapewright.chain.lesson import Lesson
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 from tapewright.learn.samples import Sample

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
 
-from tapewright.chain import Lesson
+from tapewright.chain.lesson import Lesson
 from tapewright.model import GAP, Recording, Span, Symbols
 from tapewright.report.closeup import add_byte, add_samples, add_symbols
 from tapewright.report.pictures import Picture

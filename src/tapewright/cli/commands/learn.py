@@ -14,7 +14,7 @@ from tapewright.cli.options import Force, Json
 from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, TITLE, note, print_json, say, say_table, working
 
 if TYPE_CHECKING:
-    from tapewright.chain import Lesson
+    from tapewright.chain.lesson import Lesson
     from tapewright.chain.timings import Timings
     from tapewright.learn.conclusions import Conclusion
 
@@ -72,10 +72,10 @@ def learn(
     """Learn a format."""
     _check_request(audio, output, report, force)
     starts = [parse_address(text, "--start") for text in start] if start else None
-    from tapewright import chain
+    from tapewright.chain.lesson import learn_format
 
     with working(f"learning from {', '.join(audio)} ..."):
-        lesson = chain.learn_format(
+        lesson = learn_format(
             audio, known=known or None, start=starts, name=name or None, card_name=_card_name(output)
         )
     if lesson.card is not None:
