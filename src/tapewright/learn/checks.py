@@ -34,8 +34,8 @@ class CheckClaim:
     bits : float
         Evidence against "these bytes are no check", less the price of the assumption.
     certainty : {"certain", "likely", "open"}
-        ``certain``: leads everything else together by 12 bits, and two different messages agree. ``likely``:
-        leads by 6.
+        ``certain``: leads everything else together by 12 bits, and all of two or more different messages
+        agree. ``likely``: leads by 6.
     agreeing, messages : int
         How many different messages agree with it, of how many.
     variants : tuple of CheckRule
@@ -141,7 +141,7 @@ def _claim(
     others = [0.0] + [other_bits for other, other_bits in groups if other is not rules]
     lead = bits - float(np.logaddexp2.reduce(others))
     certainty = certainty_of(lead)
-    if certainty == "certain" and agreeing < 2:
-        certainty = "likely"
+    if certainty == "certain" and not 2 <= agreeing == len(messages):
+        certainty = "likely"  # a block that disagrees may be misread, or tell that the rule is another
     words = evidence_words(rule, agreeing, len(messages), bits)
     return CheckClaim(rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words)
