@@ -15,7 +15,7 @@ from tapewright.learn.checks import CheckClaim
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
-from tapewright.learn.rules import Rules
+from tapewright.learn.rules import Rules, shifted
 
 __all__ = ["Heading", "card_text"]
 
@@ -267,10 +267,7 @@ def _value(fact: str, offset: int, two: tuple[int, int]) -> str:
     if fact == "two":
         last, before = two
         return f"{before} {'+' if last > before else '-'} is_last * {abs(last - before)}"
-    if not offset:
-        return fact
-    number = f"0x{abs(offset):x}" if abs(offset) >= 0x100 else str(abs(offset))
-    return f"{fact} {'+' if offset > 0 else '-'} {number}"
+    return shifted(fact, offset)
 
 
 def _sync(kind: Kind, item: Named) -> Iterator[_Line]:

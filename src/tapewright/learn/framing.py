@@ -138,7 +138,7 @@ def _tried(
     swapped, columns, shares = [], [], []
     spaced = False
     for stream, save in zip(streams, needles, strict=True):
-        best = max((_sought(guess, Stream(stream.symbols, swap), save) for swap in (False, True)), key=len)
+        best = max((_Sought(guess, Stream(stream.symbols, swap), save) for swap in (False, True)), key=len)
         share = len(best) / max(len(save), 1)
         shares.append(share)
         swapped.append(best.swapped)
@@ -159,7 +159,7 @@ def _tried(
     return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), spaced)
 
 
-class _sought:  # noqa: N801 - a search and what it found
+class _Sought:
     """Where a guess finds known bytes in a stream: the first bit of each byte."""
 
     def __init__(self, guess: _Guess, stream: Stream, needles: Needles) -> None:
@@ -216,7 +216,7 @@ def frame_places(bits: npt.NDArray[np.int8], start: int, width: int, stops: int 
     return places[: _frame_places(bits, start, width, stops, places)]
 
 
-def _byte_format(guess: _Guess, hits: Sequence[_sought]) -> ByteFormat | None:
+def _byte_format(guess: _Guess, hits: Sequence[_Sought]) -> ByteFormat | None:
     """Tell what the symbols between the data bits are, or None if nothing explains them."""
     extra = guess.period - guess.width if guess.period else int(guess.parity)
     kinds = [_kind(guess.width, k, hits) for k in range(extra)]
@@ -239,7 +239,7 @@ def _byte(guess: _Guess, start: str, stop: str, parity: str) -> ByteFormat:
     return ByteFormat.model_validate(keys)
 
 
-def _kind(width: int, column: int, hits: Sequence[_sought]) -> str:
+def _kind(width: int, column: int, hits: Sequence[_Sought]) -> str:
     """Tell what stands `column` symbols after the data bits: 0, 1, even or odd parity, or ?."""
     bit, ones = [], []
     for hit in hits:

@@ -12,7 +12,7 @@ from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 
-__all__ = ["Rules", "rules_of"]
+__all__ = ["Rules", "rules_of", "shifted"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -83,14 +83,23 @@ def _field(kind: Kind | None, facts: Sequence[str]) -> Named | None:
     return next((item for fact in facts for item in items if item.part.fact == fact), None)
 
 
+def shifted(name: str, by: int) -> str:
+    """Write an expression for a number and so much more, or less.
+
+    Examples
+    --------
+    >>> shifted("start", -0x8000)
+    'start - 0x8000'
+    """
+    if not by:
+        return name
+    size = f"0x{abs(by):x}" if abs(by) >= 0x100 else str(abs(by))
+    return f"{name} {'+' if by > 0 else '-'} {size}"
+
+
 def _less(item: Named) -> str:
     """The number meant, from the field that holds it."""
-    offset = item.part.offset
-    return item.name if not offset else f"{item.name} {'-' if offset > 0 else '+'} {_number(abs(offset))}"
-
-
-def _number(value: int) -> str:
-    return f"0x{value:x}" if value >= 0x100 else str(value)
+    return shifted(item.name, -item.part.offset)
 
 
 def _plus(kind: Kind, facts: Sequence[str]) -> str | None:
@@ -104,8 +113,7 @@ def _span(kind: Kind | None) -> str | None:
     if start is None or end is None:
         return None
     more = 1 - end.part.offset + start.part.offset
-    change = f" {'+' if more > 0 else '-'} {_number(abs(more))}" if more else ""
-    return f"{end.name} - {start.name}{change}"
+    return shifted(f"{end.name} - {start.name}", more)
 
 
 def _length(

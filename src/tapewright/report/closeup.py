@@ -13,7 +13,15 @@ from tapewright.report.sound import SoundSurvey, Stretch
 from tapewright.report.style import HEARD, MUTED, OCHRE, empty_figure, new_figure, safe
 from tapewright.report.words import address_text, confidence_text, seconds_text
 
-__all__ = ["CloseupPlace", "add_byte", "add_samples", "add_symbols", "choose_place", "closeup_figure"]
+__all__ = [
+    "CloseupPlace",
+    "add_boundaries",
+    "add_byte",
+    "add_samples",
+    "add_symbols",
+    "choose_place",
+    "closeup_figure",
+]
 
 #: Shown before and after the byte, in its own lengths.
 MARGIN_BYTES = 0.8
@@ -177,14 +185,7 @@ def add_symbols(figure: go.Figure, symbols: Symbols, span: Span, peak: float) ->
         return
     starts, ends = symbols.start_seconds[first:last], symbols.end_seconds[first:last]
     boundaries = np.unique(np.concatenate((starts, ends)))
-    figure.add_scatter(
-        x=np.repeat(boundaries, 3),
-        y=np.tile([-1.2 * peak, 1.2 * peak, np.nan], len(boundaries)),
-        mode="lines",
-        line={"width": 0.8, "color": MUTED},
-        hoverinfo="skip",
-        name="boundaries",
-    )
+    add_boundaries(figure, boundaries, peak)
     names = [_symbol_name(symbols, k) for k in range(first, last)]
     middles = 0.5 * (np.maximum(starts, span.start_seconds) + np.minimum(ends, span.end_seconds))
     figure.add_scatter(
@@ -214,6 +215,18 @@ def _symbol_text(symbols: Symbols, number: int, name: str) -> str:
     chance = float(np.exp(symbols.log_p[number, index]))
     lines.append(f"probability {confidence_text(chance)}, speed {100 * (symbols.speed[number] - 1):+.1f} %")
     return "<br>".join([f"symbol {name}", *lines])
+
+
+def add_boundaries(figure: go.Figure, times: npt.NDArray[np.float64], peak: float) -> None:
+    """Draw a fine upright line at each of these times (seconds)."""
+    figure.add_scatter(
+        x=np.repeat(times, 3),
+        y=np.tile([-1.2 * peak, 1.2 * peak, np.nan], len(times)),
+        mode="lines",
+        line={"width": 0.8, "color": MUTED},
+        hoverinfo="skip",
+        name="boundaries",
+    )
 
 
 def add_byte(figure: go.Figure, byte: Span, value: str, peak: float) -> None:

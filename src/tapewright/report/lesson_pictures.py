@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from tapewright.chain.lesson import Lesson
 from tapewright.model import GAP, Recording, Span, Symbols
-from tapewright.report.closeup import add_byte, add_samples, add_symbols
+from tapewright.report.closeup import add_boundaries, add_byte, add_samples, add_symbols
 from tapewright.report.pictures import Picture
 from tapewright.report.sound import Stretch
 from tapewright.report.style import HEARD, MUTED, OCHRE, empty_figure, new_figure
@@ -192,14 +192,7 @@ def _add_bytes(figure: go.Figure, lesson: Lesson, symbols: Symbols, last: int, p
 
 
 def _add_lengths(figure: go.Figure, times: npt.NDArray[np.float64], peak: float) -> None:
-    figure.add_scatter(
-        x=np.repeat(times, 3),
-        y=np.tile([-1.2 * peak, 1.2 * peak, np.nan], len(times)),
-        mode="lines",
-        line={"width": 0.8, "color": MUTED},
-        hoverinfo="skip",
-        name="boundaries",
-    )
+    add_boundaries(figure, times, peak)
     figure.add_scatter(
         x=0.5 * (times[:-1] + times[1:]),
         y=np.full(len(times) - 1, 1.32 * peak),
