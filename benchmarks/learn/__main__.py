@@ -46,7 +46,8 @@ class Lesson:
     claims : int
         Checks claimed for blocks with data.
     wrong : tuple of str
-        How sure each claim was that the fresh recording contradicts.
+        How sure each claim was of a block whose check fails in the fresh recording; where a block has two,
+        one of them may be right.
     cpu : float
         Seconds of the processor that learning took.
     """
