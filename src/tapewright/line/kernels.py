@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from numba import njit
+
+from tapewright.line.clock import through
 
 _TAU = 2.0 * math.pi
 
@@ -110,16 +113,19 @@ def compare_with_templates(  # type: ignore[no-untyped-def]
 
     `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows. Row
     i of `sums` becomes: samples compared, heard x heard, heard x sine, sine x sine, heard x cosine, cosine x
-    cosine, sine x cosine. The first and last sample of a
-    symbol, which it shares with its neighbours, are left out.
+    cosine, sine x cosine. The first and last sample of a symbol, which it shares with its neighbours, are
+    left out.
     """
     for i in range(len(start)):
-        n, m = math.floor(start[i] + 0.5), symbol[i]
+        n, m = math.floor(start[i]), symbol[i]
+        u = np.float32(start[i] - n)
         sums[i, :] = 0.0
         for k in range(1, int(length[m])):
-            if n + k < 0 or n + k >= len(heard):
+            j = n + k
+            if j < 1 or j + 2 >= len(heard):
                 continue
-            x, s = heard[n + k] / amplitude[(n + k) // block], sine[m, k]
+            x = through(heard[j - 1], heard[j], heard[j + 1], heard[j + 2], u) / amplitude[j // block]
+            s = sine[m, k]
             sums[i, 0] += 1.0
             sums[i, 1] += x * x
             sums[i, 2] += x * s
