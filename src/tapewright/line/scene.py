@@ -32,7 +32,7 @@ MOST_TO_MEASURE = 1500
 #: Where symbols explain less than this share of the power, they are held against the nearest samples, and not
 #: against what lies between samples. So noise is taken as too high rather than too low: that matters where
 #: it is strong and the level swings (measured: up to 1 dB), but would keep clean symbols from being followed.
-WELL_MEASURED = 0.95
+WELL_MEASURED = 0.98
 
 
 @dataclass(frozen=True, eq=False)
