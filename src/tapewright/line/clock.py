@@ -7,12 +7,13 @@ other; between symbols it is a cubic through places and paces.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["even_samples", "level_through", "slips", "smooth_clock", "typical_of"]
+__all__ = ["Clock", "clock_times", "even_samples", "level_through", "slips", "smooth_clock", "typical_of"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -33,9 +34,19 @@ SLIP_NATS, SLIP_APART, MOST_TIMES = 10.0, 16, 8
 MOST_FOR_MEDIAN = 4096
 
 
+class Clock(NamedTuple):
+    """Places and paces in the recording (in samples, and samples to a grid sample) at some tape times."""
+
+    at: FloatArray
+    place: FloatArray
+    pace: FloatArray
+
+
 def typical_of(values: FloatArray) -> float:
     """Median, of some thousands of the values where there are more."""
-    return float(np.median(values[:: len(values) // MOST_FOR_MEDIAN + 1]))
+    some = values[:: len(values) // MOST_FOR_MEDIAN + 1]
+    middle = (len(some) - 1) // 2, len(some) // 2
+    return float(np.partition(some, middle)[list(middle)].mean())  # as numpy's median, which takes longer
 
 
 def smooth_clock(
@@ -260,22 +271,40 @@ def _level(at, level, variance, typical, density, smooth, work):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
-    """Fill `even` with the recording at the middle of each grid sample.
+def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
+    """Places in the recording of increasing tape times, by a `Clock`."""
+    times = np.empty(len(tape))
+    k = -1
+    for i in range(len(tape)):
+        while k + 1 < len(at) and at[k + 1] <= tape[i]:
+            k += 1
+        first, one, two, three = _cubic(at, place, pace, k)
+        t = tape[i] - at[max(k, 0)]
+        times[i] = first + t * (one + t * (two + t * three))
+    return times
 
-    `place` and `pace` are the clock at tape times `at`; before the first and after the last it runs on.
-    """
+
+@njit(cache=True, nogil=True, inline="always")
+def _cubic(at, place, pace, k):  # type: ignore[no-untyped-def]
+    """The clock from its k-th tape time on: before the first and after the last it runs on."""
+    if k < 0 or k + 1 == len(at):
+        k = max(k, 0)
+        return place[k], pace[k], 0.0, 0.0
+    width = at[k + 1] - at[k]
+    u = 1.0 / width
+    rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
+    return place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u, (da + db - 2.0 * rise) * u * u * u
+
+
+@njit(cache=True, nogil=True)
+def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
+    """Fill `even` with the recording at the middle of each grid sample, by a `Clock`."""
     last = len(at) - 1
-    first = _curve(heard, at[0], place[0], pace[0], 0.0, 0.0, 0, at[0], even)
-    for k in range(last):
-        width = at[k + 1] - at[k]
-        rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
-        u = 1.0 / width
-        first = _curve(
-            heard, at[k], place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u,
-            (da + db - 2.0 * rise) * u * u * u, first, at[k + 1], even,
-        )  # fmt: skip
-    _curve(heard, at[last], place[last], pace[last], 0.0, 0.0, first, len(even), even)
+    done = 0
+    for k in range(-1, len(at)):
+        zero, one, two, three = _cubic(at, place, pace, k)
+        until = at[k + 1] if k < last else float(len(even))
+        done = _curve(heard, at[max(k, 0)], zero, one, two, three, done, until, even)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -23,7 +23,7 @@ __all__ = ["first_pass"]
 FloatArray = npt.NDArray[np.float64]
 
 #: A piece that is searched is so long at least; twice as long after each that led to nothing.
-PIECE_SECONDS, PIECE_SYMBOLS = 0.25, 100
+PIECE_SECONDS, PIECE_SYMBOLS = 0.1, 100
 #: So many of the longest symbols before its end the path of a piece has settled; the next piece begins so
 #: many before the place of doubt.
 SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 40
@@ -64,7 +64,7 @@ def first_pass(
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
-        scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
+        scene, amplitude = informed_scene(heard, alphabet, band, templates, shaped, lock, cost)
         path = find_path(scene, polarity)
         return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
@@ -74,7 +74,7 @@ def first_pass(
     first, size = 0, piece
     while True:
         last = first + size if first + 1.5 * size < len(heard) else len(heard)
-        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, lock, cost)
+        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, shaped, lock, cost)
         here = first // templates.block
         whole.scale[here : here + len(scene.scale)] = scene.scale
         found = find_path(scene, polarity).moved(first)
