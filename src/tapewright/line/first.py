@@ -131,28 +131,31 @@ def _joined(old: Path, new: Path, templates: Templates) -> Path:
             break
     i = min(2, len(new) - 1)
     new = new.part(slice(i, None))
-    j = int(np.argmin(np.abs(old.end - new.start[0])))
-    old = _realigned(old.part(slice(0, j + 1)), new, templates)
+    old = old.part(slice(0, int(np.argmin(np.abs(old.end - new.start[0]))) + 1))
+    old, new = _in_step(old, new, templates)
     new.is_first[0] = abs(old.end[-1] - new.start[0]) > slot
     return chained_paths([old.part(old.end <= new.start[0] + slot), new])
 
 
-def _realigned(old: Path, new: Path, templates: Templates) -> Path:
-    """Move the run of equal symbols that a path ends in to be in step with what follows.
+def _in_step(old: Path, new: Path, templates: Templates) -> tuple[Path, Path]:
+    """Move the run of equal symbols in which one path ends and the next begins to where it belongs.
 
-    A run does not tell where its symbols begin; what follows it does.
+    A run does not tell where its symbols begin; what follows it does, or else what came before.
     """
     m = int(new.symbol[0])
     other = np.flatnonzero((old.symbol != m) | old.is_first)
     first = int(other[-1]) + (old.symbol[other[-1]] != m) if len(other) else 0
     late = float(new.start[0] - old.end[-1])
     if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[m]:
-        return old
+        return old, new
+    if np.all(new.symbol == m) and not new.is_first[1:].any():
+        sign = old.sign[-1] + np.arange(1, len(new) + 1) * templates.flips[m]
+        return old, replace(new.moved(-late), sign=sign % 2)
     run = old.part(slice(first, None)).moved(late)
     back = np.arange(len(run), 0, -1)
     run = replace(run, sign=(new.sign[0] + back * templates.flips[m]) % 2)
     run.is_first[0] = True
-    return chained_paths([old.part(slice(0, first)), run])
+    return chained_paths([old.part(slice(0, first)), run]), new
 
 
 def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templates) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from symbol_cards import recording_of
-from tapewright.cards import load_format
+from tapewright.cards import Alphabet, load_format
 from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
 from tapewright.line import decode, first
 from tapewright.line.clock import clock_times
@@ -17,6 +17,8 @@ from tapewright.model import Recording
 
 RATE_HZ = 44_100
 LAST_LEADER = 100
+#: Silence before every recording (see `recording_of`).
+LEAD_IN_SECONDS = 0.3
 #: With the symbol their leaders are made of.
 CARDS = {"kcs-1200": "1", "heron-cycle-1600": "1", "larch-biphase-l-2000": "0", "sorrel-step-1200": "1"}
 
@@ -55,6 +57,22 @@ def test_following_says_what_searching_all_of_it_says(name, channel, monkeypatch
     doubt = -followed.log_p[real].max(axis=1)
     by_rule = np.isclose(doubt, np.exp(-26.0), rtol=0.3)
     assert by_rule.mean() > 0.7
+
+
+def test_a_leader_that_outlasts_a_window_stays_in_step_with_the_data_before_it():
+    # a leader alone fits as well half a cycle late: so a window's end once had it, and whole leaders before
+    # that end were moved to be in step with nothing
+    data = "".join(np.random.default_rng(5).choice(["0", "1"], 12_300)) + "01"
+    symbols = "1" * 400 + data + "1" * 12_000 + data
+    card = load_format("heron-cycle-1600")
+    alphabet = Alphabet.of(card)
+    seconds = [alphabet.shapes[number].seconds for number in alphabet.indices(symbols)]
+    sent = LEAD_IN_SECONDS + np.cumsum([0.0, *seconds])
+    tape = add_noise(recording_of(symbols, card), 45.0, band_hz=(20, 20_000), seed=1)
+    heard = decode(tape, card).symbols
+    starts = heard.start_seconds[heard.index >= 0]
+    off = np.array([np.abs(starts - time).min() for time in sent[1:-2]])
+    assert off.max() < 20e-6
 
 
 class Watched(Receiver):
