@@ -33,6 +33,8 @@ LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
 #: arbitrary offset.
 TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
+#: Machines count what else is in a block, or up to the byte before it: one less or more, or a small number.
+NEXT_BITS, FEW_BITS, MOST_FEW = 2.0, 8.5, 16
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
@@ -332,9 +334,9 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         if not _are_equal(offsets.tolist()):
             continue
         offset = int(offsets[0])
-        if abs(offset) > 1 and _are_equal(value.tolist()):
+        if abs(offset) > MOST_FEW and _are_equal(value.tolist()):
             continue  # a constant says the same in fewer words
-        price = 2.0 * abs(offset) if abs(offset) <= 1 else _offset_bits(fact) + _digits(abs(offset))
+        price = _offset_bits(fact, abs(offset))
         if fact in COUNTS and _are_equal(value.tolist()):
             price += COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
@@ -371,9 +373,12 @@ def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
     return None
 
 
-def _offset_bits(fact: str) -> float:
-    """Memory may be counted from somewhere else; there is no such reason for other numbers."""
-    return OFFSET_BITS if fact in ("start", "end", "run") else 2.0 * OFFSET_BITS
+def _offset_bits(fact: str, offset: int) -> float:
+    """Memory may be counted from anywhere; there is no such reason for other numbers."""
+    if offset <= 1:
+        return NEXT_BITS * offset
+    any_number = OFFSET_BITS if fact in ("start", "end", "run") else 2.0 * OFFSET_BITS
+    return min(any_number + _digits(offset), FEW_BITS if offset <= MOST_FEW else math.inf)
 
 
 def _digits(number: int) -> int:
