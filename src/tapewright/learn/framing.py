@@ -23,7 +23,7 @@ LEAST_FOUND = 0.25
 #: Framing symbols are those that hold for this share of the bytes; the receiver may have misheard some.
 USUALLY = 0.97
 #: So many bytes have to follow as closely as the closest do, or one of the first few after a long rest.
-FEWEST_CLOSE, FIRST_FEW, LONG_REST = 4, 8, 24
+FEWEST_CLOSE, FIRST_FEW, LONG_REST = 4, 40, 24
 
 IntArray = npt.NDArray[np.int64]
 _OTHER_PARITY = {"even": "odd", "odd": "even"}
