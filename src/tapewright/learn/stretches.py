@@ -185,9 +185,19 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         if not len(places):
             continue
         known = known_offsets(values[places], sent, needles)
+        places = places[: _trailer_begin(stream, places, known, period, leader)]
+        known = known[: len(places)]
         if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
+    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
+    other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
+    return int(other[-1]) + 1 if len(other) else 0
 
 
 def _known_places(
