@@ -140,20 +140,25 @@ def _joined(old: Path, new: Path, templates: Templates) -> Path:
 def _in_step(old: Path, new: Path, templates: Templates) -> tuple[Path, Path]:
     """Move the run of equal symbols in which one path ends and the next begins to where it belongs.
 
-    A run does not tell where its symbols begin; what follows it does, or else what came before.
+    A run does not tell where its symbols begin, nor which they are where one run is another, late: what
+    follows it does, or else what came before.
     """
-    m = int(new.symbol[0])
-    other = np.flatnonzero((old.symbol != m) | old.is_first)
-    first = int(other[-1]) + (old.symbol[other[-1]] != m) if len(other) else 0
+    was, now = int(old.symbol[-1]), int(new.symbol[0])
+    other = np.flatnonzero((old.symbol != was) | old.is_first)
+    first = int(other[-1]) + (old.symbol[other[-1]] != was) if len(other) else 0
+    others = np.flatnonzero(new.symbol != now)
+    runs_on = int(others[0]) if len(others) else len(new)
     late = float(new.start[0] - old.end[-1])
-    if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[m]:
+    if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[was]:
         return old, new
-    if np.all(new.symbol == m) and not new.is_first[1:].any():
-        sign = old.sign[-1] + np.arange(1, len(new) + 1) * templates.flips[m]
-        return old, replace(new.moved(-late), sign=sign % 2)
+    if now != was and (runs_on < FEWEST_IN_RUN or templates.length[now] != templates.length[was]):
+        return old, new
+    if runs_on == len(new) and not new.is_first[1:].any():
+        sign = old.sign[-1] + np.arange(1, len(new) + 1) * templates.flips[was]
+        return old, replace(new.moved(-late), symbol=np.full(len(new), was), sign=sign % 2)
     run = old.part(slice(first, None)).moved(late)
-    back = np.arange(len(run), 0, -1)
-    run = replace(run, sign=(new.sign[0] + back * templates.flips[m]) % 2)
+    sign = new.sign[0] + np.arange(len(run), 0, -1) * templates.flips[now]
+    run = replace(run, symbol=np.full(len(run), now), sign=sign % 2)
     run.is_first[0] = True
     return chained_paths([old.part(slice(0, first)), run]), new
 

@@ -17,8 +17,6 @@ from tapewright.model import Recording
 
 RATE_HZ = 44_100
 LAST_LEADER = 100
-#: Silence before every recording (see `recording_of`).
-LEAD_IN_SECONDS = 0.3
 #: With the symbol their leaders are made of.
 CARDS = {"kcs-1200": "1", "heron-cycle-1600": "1", "larch-biphase-l-2000": "0", "sorrel-step-1200": "1"}
 
@@ -59,20 +57,26 @@ def test_following_says_what_searching_all_of_it_says(name, channel, monkeypatch
     assert by_rule.mean() > 0.7
 
 
-def test_a_leader_that_outlasts_a_window_stays_in_step_with_the_data_before_it():
-    # a leader alone fits as well half a cycle late: so a window's end once had it, and whole leaders before
-    # that end were moved to be in step with nothing
+@pytest.mark.parametrize("cut_symbols", [0.0, 0.5])
+@pytest.mark.parametrize("name", ["heron-cycle-1600", "larch-biphase-l-2000"])
+def test_leaders_are_in_step_with_the_data_beside_them(name, cut_symbols):
+    # A leader alone fits as well half a cycle late, and then may be one of another symbol. So a window's end
+    # once had it, and whole leaders before that end were moved to be in step with nothing; and a leader
+    # whose first half cycle is lost was heard as the other bit but for its last symbols.
+    card = load_format(name)
     data = "".join(np.random.default_rng(5).choice(["0", "1"], 12_300)) + "01"
-    symbols = "1" * 400 + data + "1" * 12_000 + data
-    card = load_format("heron-cycle-1600")
+    symbols = CARDS[name] * 3000 + data + CARDS[name] * 12_000 + data
     alphabet = Alphabet.of(card)
-    seconds = [alphabet.shapes[number].seconds for number in alphabet.indices(symbols)]
-    sent = LEAD_IN_SECONDS + np.cumsum([0.0, *seconds])
-    tape = add_noise(recording_of(symbols, card), 45.0, band_hz=(20, 20_000), seed=1)
+    sent = np.array(alphabet.indices(symbols))
+    seconds = np.array([shape.seconds for shape in alphabet.shapes])[sent]
+    cut = round(cut_symbols * seconds[0] * RATE_HZ)
+    tape = recording_of(symbols, card, before_seconds=0.0)
+    tape = add_noise(Recording(tape.samples[cut:], RATE_HZ), 45.0, band_hz=(20, 20_000), seed=1)
     heard = decode(tape, card).symbols
-    starts = heard.start_seconds[heard.index >= 0]
-    off = np.array([np.abs(starts - time).min() for time in sent[1:-2]])
-    assert off.max() < 20e-6
+    starts = (np.cumsum(seconds) - seconds - cut / RATE_HZ)[2:-2]
+    nearest = np.searchsorted(heard.start_seconds + 0.5 * seconds.min(), starts)
+    assert np.abs(heard.start_seconds[nearest] - starts).max() < 20e-6
+    assert np.array_equal(heard.index[nearest], sent[2:-2])
 
 
 class Watched(Receiver):
