@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Known, Needles
 from tapewright.learn.matching import NOT_KNOWN, continued, known_offsets
@@ -156,9 +157,30 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
     hole = np.cumsum(stream.bits == NO_BIT)
     apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
-    for part in np.split(np.arange(len(places)), np.flatnonzero(apart) + 1):
-        if len(part) and (len(part) >= FEWEST_BYTES or (known[part] != NOT_KNOWN).any()):
-            yield _piece(values, places[part], known[part])
+    for part in np.split(places, np.flatnonzero(apart) + 1):
+        if (idle[inside] <= 0).all():
+            part = _in_step(stream.bits, part, framing.byte)
+        known = known_offsets(values[part], sent, needles)
+        if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
+            yield _piece(values, part, known)
+
+
+def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> IntArray:
+    """Put the first bytes of a stretch in step with those after them, if they can be.
+
+    Where bytes follow one another closely, idle time after the first few is none: they began too early, with
+    a mark that looks like the start of a byte.
+    """
+    length = byte.symbols_per_byte
+    late = np.flatnonzero(np.diff(places[: LONGEST_MARK // 2]) != length)
+    if not len(late):
+        return places
+    after = int(late[-1]) + 1
+    before = np.arange(places[after] - length, places[0], -length)[::-1]
+    is_sound = (bits[before - 1] == int(byte.start[-1])) & (bits[before + length - 2] == int(byte.stop[-1]))
+    if len(before) and is_sound.all() and before[0] < places[0] + length:
+        return np.concatenate((before, places[after:]))
+    return places
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
