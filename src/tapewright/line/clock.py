@@ -13,7 +13,16 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Clock", "clock_times", "even_samples", "level_through", "slips", "smooth_clock", "typical_of"]
+__all__ = [
+    "Clock",
+    "clock_times",
+    "even_samples",
+    "is_forward",
+    "level_through",
+    "slips",
+    "smooth_clock",
+    "typical_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -40,6 +49,17 @@ class Clock(NamedTuple):
     at: FloatArray
     place: FloatArray
     pace: FloatArray
+
+
+def is_forward(clock: Clock) -> bool:
+    """Whether a clock runs forward everywhere: no clock drawn through places in noise or music need do so.
+
+    Cubics are monotone if their slopes at both ends lie between 0 and three times the mean slope between
+    them (Fritsch and Carlson, SIAM Journal on Numerical Analysis 17, 1980).
+    """
+    steepest = 3 * np.diff(clock.place) / np.diff(clock.at)
+    early, late = clock.pace[:-1], clock.pace[1:]
+    return bool(np.all((early > 0) & (early < steepest) & (late > 0) & (late < steepest)))
 
 
 def typical_of(values: FloatArray) -> float:
@@ -313,11 +333,15 @@ def _curve(heard, at, place, one, two, three, first, until, even):  # type: igno
     last = min(max(math.ceil(until - 0.5), first), len(even))
     if last == first:
         return first
+    # A cubic lies between the least and the greatest of its Bezier points: if they are inside, all of it is.
     t = first + 0.5 - at
-    low = place + t * (one + t * (two + t * three))
+    third = (last - 1 - first) / 3
+    begin = place + t * (one + t * (two + t * three))
+    early = begin + third * (one + t * (2 * two + 3 * t * three))
     t = last - 0.5 - at
-    high = place + t * (one + t * (two + t * three))
-    if low >= 1.0 and high < len(heard) - 3:  # all of it inside: nothing to look out for
+    end = place + t * (one + t * (two + t * three))
+    late = end - third * (one + t * (2 * two + 3 * t * three))
+    if min(begin, early, late, end) >= 1.0 and max(begin, early, late, end) < len(heard) - 3:
         for n in range(first, last):
             t = n + 0.5 - at
             x = place + t * (one + t * (two + t * three))

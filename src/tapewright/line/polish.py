@@ -19,6 +19,7 @@ from tapewright.line.clock import (
     Clock,
     clock_times,
     even_samples,
+    is_forward,
     level_through,
     slips,
     smooth_clock,
@@ -288,7 +289,10 @@ def _smoothed(
         place = place - slipped * size
         hearing = replace(hearing, phase=(hearing.phase - spacing * slipped) % grid.phases)
     place, pace, uncertain = smooth_clock(tape, place, variance, usual)
-    return hearing, Clock(tape, place, pace), np.minimum(uncertain / alone, 1.0)
+    smooth = Clock(tape, place, pace)
+    if not is_forward(smooth):  # drawn through noise or music; pass 1's runs forward at least
+        smooth = clock
+    return hearing, smooth, np.minimum(uncertain / alone, 1.0)
 
 
 def _search(
