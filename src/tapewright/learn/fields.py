@@ -28,6 +28,8 @@ CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
 UNKNOWN_BITS = 4.0
 #: A name costs this, and for each character.
 TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
+#: It is filled up with spaces or zeros, or with something else.
+PAD_KIND_BITS, OTHER_PAD_BITS = 1.0, 5.0
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
@@ -406,17 +408,25 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
     for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, (len(seen) - place) // each) + 1):
         end = place + length * each
         taken = [run[place:end] if each == 1 else _from_digits(run[place:end]) for run in seen.runs]
-        for pad in (b" ", b"\0"):
+        for pad, pad_bits in _pads(taken):
             names = [text.rstrip(pad) for text in taken if text is not None]
             if len(names) < len(taken) or not all(_is_text(name) for name in names):
                 continue
             if max(map(len, names)) < SHORTEST_TEXT:
                 continue
-            cost = TEXT_BITS + 1.0 + sum(
+            cost = TEXT_BITS + pad_bits + sum(
                 _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
             )  # fmt: skip
             widths = (length * each,) * len(seen.runs)
             yield _Option(Part("text", place, widths, coding=coding, value=pad), cost, end)
+
+
+def _pads(texts: Sequence[bytes | None]) -> Iterator[tuple[bytes, float]]:
+    """What names may be filled up with, and how much of a surprise that is."""
+    usual = b" ", b"\0"
+    yield from ((pad, PAD_KIND_BITS) for pad in usual)
+    ends = {text[-1:] for text in texts if text is not None and text[-1:] == text[-2:-1]}
+    yield from ((pad, OTHER_PAD_BITS) for pad in sorted(ends.difference(usual)) if pad.isascii())
 
 
 def _apart(names: Sequence[bytes], facts: Facts) -> set[tuple[bytes, str | None]]:

@@ -89,11 +89,14 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     """
     per_byte = 2 if framing.coding == "hex" else 1
     parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
-    usual = _usual(len(part.head) for part in parts if part.has_data)
-    parts = [_given_back(part, usual, knowns[part.save].data, framing) for part in parts]
+    usual = {  # in each save by itself: a name is as long as it is
+        save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
+        for save in {part.save for part in parts}
+    }
+    parts = [_given_back(part, usual[part.save], knowns[part.save].data, framing) for part in parts]
     parts = [_cut(part, parts, knowns[part.save].data, framing) for part in parts]
-    usual = _usual(len(part.tail) for part in parts if part.has_data)
-    return _collapsed([_filled_up(part, usual) for part in parts])
+    tail = _usual(len(part.tail) for part in parts if part.has_data)
+    return _collapsed([_filled_up(part, tail) for part in parts])
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:

@@ -247,25 +247,33 @@ def _first_sound(
 
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
-    """Find known bytes that do not stand out by where the ones before them ended."""
+    """Find known bytes that do not stand out by where those before them ended and those after them begin."""
     heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
     found: list[Stretch] = []
-    first = end = -1
-    for piece in pieces:
-        if first >= 0 and not piece.known_count:
-            for expected in (end, first):  # the next block, or the same once more
-                known = continued(piece.values, sent, expected, usual) if expected < len(sent) else None
+    first, end = -1, 0
+    for place, piece in enumerate(pieces):
+        if not piece.known_count:
+            following = next((_extent(later)[0] for later in pieces[place + 1 :] if later.known_count), end)
+            missing = sent[:following] if end < following else sent
+            # the next block, or the same once more; before the first of all nothing tells a header from one
+            for expected in (end, first) if first >= 0 else (end,) if following > end else ():
+                known = continued(piece.values, missing, expected, usual) if 0 <= expected < len(missing) else None
                 if known is not None:
                     piece = replace(piece, known=known)
                     break
         if piece.known_count:
-            inside = piece.known[piece.known != NOT_KNOWN]
-            first, end = int(inside[0]), int(inside[-1]) + 1
+            first, end = _extent(piece)
         found.append(piece)
     return found
+
+
+def _extent(piece: Stretch) -> tuple[int, int]:
+    """The first of its known bytes, and the one after the last."""
+    inside = piece.known[piece.known != NOT_KNOWN]
+    return int(inside[0]), int(inside[-1]) + 1
 
 
 def surroundings(
