@@ -10,7 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from tapewright.cards.format import ByteFormat
-from tapewright.learn.known import CODINGS, Known, Needles, as_sent
+from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
 from tapewright.learn.stream import Stream, byte_values
 
 __all__ = ["Framing", "find_framing", "frame_places"]
@@ -78,6 +78,12 @@ class Framing:
         """Bytes of the program as they stand on tape."""
         mask = self.xor & ((1 << self.byte.bits) - 1)
         return bytes(value ^ mask for value in as_sent(data, self.coding))
+
+
+    def held(self, sent: bytes) -> bytes:
+        """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
+        mask = self.xor & ((1 << self.byte.bits) - 1)
+        return as_held(bytes(value ^ mask for value in sent), self.coding)
 
 
 @dataclass(frozen=True)

@@ -200,7 +200,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     if not with_checks:
         return plain
     heads = [sample.head for sample in kind.samples]
-    data = [knowns[sample.save].data[sample.first : sample.end] for sample in kind.samples]
+    data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
     claim, sync = _best_claim(heads, data, tails, kind.head, framing, kind.head_check is None)
     if claim is None:
         return plain

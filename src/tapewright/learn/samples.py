@@ -46,6 +46,8 @@ class Sample:
         How often the same block stands on tape, one after another.
     spare : bytes
         What would follow if it went on into its trailer: its last bytes may look like that.
+    filling : bytes
+        Bytes after those of the program that make a last block as long as the others.
     """
 
     save: int
@@ -61,6 +63,7 @@ class Sample:
     gap_seconds: float = 0.0
     copies: int = 1
     spare: bytes = b""
+    filling: bytes = b""
 
     @property
     def has_data(self) -> bool:
@@ -71,6 +74,11 @@ class Sample:
     def count(self) -> int:
         """How many of the program's bytes it holds."""
         return self.end - self.first
+
+    @property
+    def room(self) -> int:
+        """How many bytes stand where data do, filling among them."""
+        return self.count + len(self.filling)
 
 
 def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing: Framing) -> list[Sample]:
@@ -95,8 +103,11 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     }
     parts = [_given_back(part, usual[part.save], knowns[part.save].data, framing) for part in parts]
     parts = [_cut(part, parts, knowns[part.save].data, framing) for part in parts]
+    size = max((part.count for part in parts), default=0)
+    tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
+    parts = [_without_filling(part, size, tail, framing) for part in parts]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
-    return _collapsed([_filled_up(part, tail) for part in parts])
+    return _collapsed([_with_spare(part, tail) for part in parts])
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
@@ -173,7 +184,19 @@ def _cut(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -
     return replace(part, tail=framing.sent(data[end : part.end]) + part.tail, end=end)
 
 
-def _filled_up(part: Sample, usual: int) -> Sample:
+def _without_filling(part: Sample, size: int, tail: int, framing: Framing) -> Sample:
+    """Tell the bytes that fill a block up to the size of full ones from its tail."""
+    missing = size - part.count
+    filled = len(part.tail) - tail
+    if not part.has_data or not missing or filled != len(framing.sent(bytes(missing))):
+        return part
+    value = framing.held(part.tail[:filled])[:1]
+    if framing.sent(value * missing) != part.tail[:filled]:
+        return part
+    return replace(part, tail=part.tail[filled:], filling=value * missing)
+
+
+def _with_spare(part: Sample, usual: int) -> Sample:
     """Make a tail as long as tails are, where its last bytes looked like trailer and were left out."""
     missing = usual - len(part.tail)
     if part.has_data and 0 < missing <= len(part.spare):
@@ -188,7 +211,7 @@ def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
         head, repeats = once(part.head)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
-            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare,
+            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare, filling=part.filling,
         )  # fmt: skip
         before = samples[-1] if samples else None
         if before is not None and _content(before) == _content(sample):

@@ -24,6 +24,8 @@ LEAST_LEADER = 96
 LONGEST_MARK, LEADER_BEFORE_MARK = 24, 8
 #: Of a leader that goes over into the mark, so many symbols are taken along, to tell the mark from data.
 LEADER_IN_MARK = 8
+#: So many bytes at the end of a block may look like leader.
+MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
@@ -222,11 +224,34 @@ def _between_leaders(
     for first, end in runs:
         if end - first >= min(LEAST_LEADER, longest // 2):
             quiet[first:end] = True
+    _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet):
         if end - first < period:
             continue
         inside = at[(at >= first) & (at < end)]
         yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _open_filling(
+    quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
+    at: IntArray, period: int,
+) -> None:  # fmt: skip
+    """Take for data what fills a last block up, and looks like leader: if the block ends where full ones do."""
+    begins, counts = [], []
+    for first, end in runs_of(~quiet).tolist():
+        inside = at[(at >= first) & (at < end)]
+        if len(inside):
+            begins.append(first - (first - int(inside[0])) % period)
+            counts.append(-(-(end - begins[-1]) // period))
+    full = max(counts, default=0)
+    for begin, count in zip(begins, counts, strict=True):
+        end = begin + full * period
+        if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
+            continue
+        begins_again = ((at > begin + count * period) & (at < end)).any()
+        ends = not is_leader[end - MOST_ALIKE * period : end].all()
+        if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
+            quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
 
 
 def _first_sound(
