@@ -119,7 +119,7 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes: the line code alone may mistake zeros in a program for a leader, and of absolute levels
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of absolute levels
     upside down it is the other bit.
     """
     if leader not in "01":
@@ -132,10 +132,11 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     is_data = _known_places(values, sent, *Needles(sent).find(values, period), period)
     outside[: len(is_data)] = ~is_data
     names, index = stream.symbols.names, stream.symbols.index
-    longest = {
-        name: int(np.diff(runs_of((index == names.index(name)) & outside)).max(initial=0)) for name in "01"
-    }
-    return max("01", key=lambda name: (longest[name], name == leader))
+    stands = {}
+    for name in "01":
+        runs = np.diff(runs_of((index == names.index(name)) & outside))
+        stands[name] = int(runs[runs >= LEAST_LEADER // 2].sum())
+    return max("01", key=lambda name: (stands[name], name == leader))
 
 
 def _piece(
@@ -158,9 +159,10 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
     hole = np.cumsum(stream.bits == NO_BIT)
     apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
-    for part in np.split(np.arange(len(places)), np.flatnonzero(apart) + 1):
-        if len(part) and (len(part) >= FEWEST_BYTES or (known[part] != NOT_KNOWN).any()):
-            yield _piece(values, places[part], known[part])
+    for part in np.split(places, np.flatnonzero(apart) + 1):
+        known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
+        if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
+            yield _piece(values, part, known)
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
