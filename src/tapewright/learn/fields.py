@@ -37,6 +37,8 @@ LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
+#: What it costs that blocks are of different lengths and nothing says why.
+LENGTHS_BITS = 24.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told, and how many of them.
@@ -168,7 +170,7 @@ def explain_bytes(
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
         shortest = min(map(len, runs))
         parts, bits = explain_bytes([run[:shortest] for run in runs], facts, coding, may_have_text=False)
-        return parts, bits + 8.0 * sum(len(run) - shortest for run in runs)
+        return parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in runs)
     return best
 
 
