@@ -21,7 +21,7 @@ LATEST_CHECK = 5
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 2.0
-#: A field that is surer than this is no check.
+#: A field that is surer than this is no check, unless it is off by some odd number.
 MOST_CHECK_LEAD = 8.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
@@ -162,7 +162,8 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
             behind += 1
             if behind > min(latest, shortest - 1):
                 return
-            if item.part.kind in ("constant", "unknown") or item.part.lead_bits < MOST_CHECK_LEAD:
+            is_sure = item.part.lead_bits >= MOST_CHECK_LEAD and abs(item.part.offset) <= 1
+            if item.part.kind in ("constant", "unknown") or not is_sure:
                 yield behind
 
 

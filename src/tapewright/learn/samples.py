@@ -102,12 +102,12 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
         for save in {part.save for part in parts}
     }
     parts = [_given_back(part, usual[part.save], knowns[part.save].data, framing) for part in parts]
-    parts = [_cut(part, parts, knowns[part.save].data, framing) for part in parts]
+    parts = [_cut(part, parts, usual[part.save], knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
     parts = [_without_filling(part, size, tail, framing) for part in parts]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
-    return _collapsed([_with_spare(part, tail) for part in parts])
+    return _collapsed([_without_leader(_with_spare(part, tail), tail, framing) for part in parts])
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
@@ -175,13 +175,17 @@ def _given_back(part: Sample, usual: int, data: bytes, framing: Framing) -> Samp
     return replace(part, head=part.head + eaten, first=part.first + count)
 
 
-def _cut(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
-    """Give to the tail what the next block holds as well."""
-    ends = [other.first for other in parts if other.save == part.save and other.has_data]
-    end = min((first for first in ends if first > part.first), default=part.end)
-    if not part.has_data or not 0 < part.end - end <= MOST_BY_CHANCE:
+def _cut(part: Sample, parts: Sequence[Sample], usual: int, data: bytes, framing: Framing) -> Sample:
+    """Give to the tail what the next block holds as well; a longer run only if that block's head is whole."""
+    later = [other for other in parts if other.save == part.save and other.first > part.first]
+    following = min(later, key=lambda other: other.first, default=part)
+    over = part.end - following.first
+    is_sure = over <= MOST_BY_CHANCE or len(following.head) == usual
+    if not part.has_data or not 0 < over < part.count or not is_sure:
         return part
-    return replace(part, tail=framing.sent(data[end : part.end]) + part.tail, end=end)
+    return replace(
+        part, tail=framing.sent(data[following.first : part.end]) + part.tail, end=following.first
+    )  # fmt: skip
 
 
 def _without_filling(part: Sample, size: int, tail: int, framing: Framing) -> Sample:
@@ -202,6 +206,15 @@ def _with_spare(part: Sample, usual: int) -> Sample:
     if part.has_data and 0 < missing <= len(part.spare):
         return replace(part, tail=part.tail + part.spare[:missing])
     return part
+
+
+def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
+    """Leave out the leader after a block where it looks like known bytes: tails are as long as they are."""
+    ones = (1 << framing.byte.bits) - 1
+    leader = bytes([ones if part.lead == "1" else 0])
+    if framing.byte.start or not part.has_data or part.tail[usual:].strip(leader):
+        return part
+    return replace(part, tail=part.tail[:usual])
 
 
 def _collapsed(parts: Sequence[Sample]) -> list[Sample]:

@@ -327,12 +327,12 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
         if not piece.known_count:
             following = next((_extent(later)[0] for later in pieces[place + 1 :] if later.known_count), end)
             missing = sent[:following] if end < following else sent
-            # the next block, or the same once more; before the first of all nothing tells a header from one
-            for expected in (end, first) if first >= 0 else (end,) if following > end else ():
-                known = continued(piece.values, missing, expected, usual) if 0 <= expected < len(missing) else None
-                if known is not None:
-                    piece = replace(piece, known=known)
-                    break
+            expected = [end] if following > end else []
+            if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
+                expected = [end, first]
+            ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
+            piece = max([piece, *(replace(piece, known=known) for known in ways if known is not None)],
+                        key=lambda way: way.known_count)
         if piece.known_count:
             first, end = _extent(piece)
         found.append(piece)
