@@ -104,13 +104,13 @@ def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tupl
     """List what a check after these items may cover, with the price of each.
 
     Everything; everything but the sync; everything that changes; the data; and each run of items that
-    ends with the last one, or with the last that changes.
+    ends with the last one, or with the last that changes. A check over constants alone is a constant itself.
     """
     changing = tuple(name for name in names if name not in constants)
     weights: dict[tuple[str, ...], float] = {}
 
     def add(over: Sequence[str], weight: float) -> None:
-        if over:
+        if any(name in changing for name in over):
             weights[tuple(over)] = weights.get(tuple(over), 0.0) + weight
 
     add(names, 0.2)

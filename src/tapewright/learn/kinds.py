@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from tapewright.learn.checks import MOST_MESSAGES, CheckClaim, find_checks
+from tapewright.learn.checks import CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import Part, explain_bytes
 from tapewright.learn.framing import Framing
@@ -262,7 +262,5 @@ def _width(claim: CheckClaim, framing: Framing) -> int:
 
 
 def _check_bits(claim: CheckClaim) -> float:
-    """What a check costs: the price of the rule, and its bytes where they do not agree with it."""
-    width = 8.0 * claim.rule.width_bytes
-    price = width * min(claim.messages, MOST_MESSAGES) - claim.bits
-    return price + width * (claim.messages - claim.agreeing)
+    """What a check costs: its bytes, given the rule, and more where they do not agree with it."""
+    return claim.cost + 8.0 * claim.rule.width_bytes * (claim.messages - claim.agreeing)

@@ -103,11 +103,14 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     }
     parts = [_given_back(part, usual[part.save], knowns[part.save].data, framing) for part in parts]
     parts = [_cut(part, parts, usual[part.save], knowns[part.save].data, framing) for part in parts]
+    tail = _usual(len(part.tail) for part in parts if part.has_data)
+    parts = [_without_leader(part, tail, framing) for part in parts]
+    parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
     parts = [_without_filling(part, size, tail, framing) for part in parts]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
-    return _collapsed([_without_leader(_with_spare(part, tail), tail, framing) for part in parts])
+    return _collapsed([_with_spare(part, tail) for part in parts])
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
@@ -188,6 +191,20 @@ def _cut(part: Sample, parts: Sequence[Sample], usual: int, data: bytes, framing
     )  # fmt: skip
 
 
+def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
+    """Add last bytes of the data that look like the leader after them, where no tail follows."""
+    later = [other.first for other in parts if other.save == part.save and other.first > part.first]
+    end = min(later, default=len(data))
+    is_alike = not framing.sent(data[part.end : end]).strip(_leader_byte(part, framing))
+    if framing.byte.start or not part.has_data or part.tail or not is_alike:
+        return part
+    return replace(part, end=end)
+
+
+def _leader_byte(part: Sample, framing: Framing) -> bytes:
+    return bytes([(1 << framing.byte.bits) - 1 if part.lead == "1" else 0])
+
+
 def _without_filling(part: Sample, size: int, tail: int, framing: Framing) -> Sample:
     """Tell the bytes that fill a block up to the size of full ones from its tail."""
     missing = size - part.count
@@ -210,9 +227,7 @@ def _with_spare(part: Sample, usual: int) -> Sample:
 
 def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
     """Leave out the leader after a block where it looks like known bytes: tails are as long as they are."""
-    ones = (1 << framing.byte.bits) - 1
-    leader = bytes([ones if part.lead == "1" else 0])
-    if framing.byte.start or not part.has_data or part.tail[usual:].strip(leader):
+    if framing.byte.start or not part.has_data or part.tail[usual:].strip(_leader_byte(part, framing)):
         return part
     return replace(part, tail=part.tail[:usual])
 
