@@ -28,8 +28,9 @@ CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
 UNKNOWN_BITS = 4.0
 #: A name costs this, and for each character; and how long it is, or what ends it: usual bytes or others.
 TEXT_BITS, CHARACTER_BITS, PAD_BITS = 8.0, 6.0, 0.5
-LENGTH_BITS, USUAL_END_BITS, OTHER_END_BITS = 4.0, 2.0, 5.0
-PADS = (b" ", b"\0", b".")
+LENGTH_BITS, USUAL_END_BITS, OTHER_END_BITS = 3.0, 2.0, 5.0
+#: It is filled up with spaces or zeros, or with something else.
+PAD_KIND_BITS, OTHER_PAD_BITS = 1.0, 5.0
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 USUAL_ENDS, OTHER_ENDS = (0x0D, 0x00), (0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
@@ -41,6 +42,8 @@ NEXT_BITS, FEW_BITS, MOST_FEW = 2.0, 8.5, 16
 OTHER_CODING_BITS = 2.0
 #: Which byte of a number comes first: as in most of the block's numbers, or not.
 SAME_ORDER_BITS, OTHER_ORDER_BITS = 0.5, 4.0
+#: What it costs that blocks are of different lengths and nothing says why.
+LENGTHS_BITS = 24.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
 COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 #: How far below the best path others are still told, and how many of them.
@@ -180,7 +183,7 @@ def _explained(seen: _Bytes) -> tuple[list[Part], float]:
         shortest = min(map(len, runs))
         common = replace(seen, runs=[run[:shortest] for run in runs], may_have_text=False)
         parts, bits = _cheapest(common)
-        return parts, bits + 8.0 * sum(len(run) - shortest for run in runs)
+        return parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in runs)
     return best
 
 
@@ -425,17 +428,25 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
     for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, (len(seen) - place) // each) + 1):
         end = place + length * each
         taken = [run[place:end] if each == 1 else _from_digits(run[place:end]) for run in seen.runs]
-        for pad in PADS:
+        for pad, pad_bits in _pads(taken):
             names = [text.rstrip(pad) for text in taken if text is not None]
             if len(names) < len(taken) or not all(_is_text(name) for name in names):
                 continue
             if max(map(len, names)) < SHORTEST_TEXT:
                 continue
-            cost = TEXT_BITS + LENGTH_BITS + sum(
+            cost = TEXT_BITS + LENGTH_BITS + pad_bits + sum(
                 _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
             )  # fmt: skip
             widths = (length * each,) * len(seen.runs)
             yield _Option(Part("text", place, widths, coding=coding, value=pad), cost, end)
+
+
+def _pads(texts: Sequence[bytes | None]) -> Iterator[tuple[bytes, float]]:
+    """What names may be filled up with, and how much of a surprise that is."""
+    usual = b" ", b"\0"
+    yield from ((pad, PAD_KIND_BITS) for pad in usual)
+    ends = {text[-1:] for text in texts if text is not None and text[-1:] == text[-2:-1]}
+    yield from ((pad, OTHER_PAD_BITS) for pad in sorted(ends.difference(usual)) if pad.isascii())
 
 
 def _apart(names: Sequence[bytes], facts: Facts) -> set[tuple[bytes, str | None]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from tapewright.cards.format import ByteFormat
-from tapewright.learn.known import CODINGS, Known, Needles, as_sent
+from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
 from tapewright.learn.stream import Stream, byte_values
 
 __all__ = ["Framing", "find_framing", "frame_places"]
@@ -78,6 +78,11 @@ class Framing:
         """Bytes of the program as they stand on tape."""
         mask = self.xor & ((1 << self.byte.bits) - 1)
         return bytes(value ^ mask for value in as_sent(data, self.coding))
+
+    def held(self, sent: bytes) -> bytes:
+        """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
+        mask = self.xor & ((1 << self.byte.bits) - 1)
+        return as_held(bytes(value ^ mask for value in sent), self.coding)
 
 
 @dataclass(frozen=True)
@@ -150,14 +155,28 @@ def _tried(
     if byte is None:
         return None
     if guess.period == 0:
-        gaps = np.sort(np.concatenate([hits.idle for hits in columns]))
-        # bytes misheard leave less; a sync may be sent with less than the data are
-        fewest_idle = int(gaps[min(FEWEST_CLOSE, len(gaps)) - 1]) if len(gaps) else 0
+        gaps = np.concatenate([hits.idle for hits in columns])
+        fewest_idle = _fewest_idle(hits.idle for hits in columns)
         fewest_idle = min([fewest_idle, *(hits.least_idle_before for hits in columns)])
         stop = str(1 - guess.start) * (1 + min(fewest_idle, 2))
         byte = byte.model_copy(update={"stop": stop})
         spaced = bool(len(gaps) and np.mean(gaps > fewest_idle) > 0.02)
     return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), spaced)
+
+
+def _fewest_idle(idle: Iterable[IntArray]) -> int:
+    """How many symbols are idle between bytes at least, from how many are in each recording.
+
+    Bytes misheard leave less, so one place is not believed: unless there is such a one in most recordings. A
+    sync, sent by a tight loop, may be all that shows it.
+    """
+    each = [np.sort(gaps)[:FEWEST_CLOSE] for gaps in idle if len(gaps)]
+    if not each:
+        return 0
+    together = np.sort(np.concatenate(each))
+    fewest = int(together[min(FEWEST_CLOSE, len(together)) - 1])
+    in_most = int(np.sort([gaps[0] for gaps in each])[len(each) // 2])
+    return min(fewest, in_most) if len(each) > 1 else fewest
 
 
 class _Sought:
