@@ -149,7 +149,7 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
     usable = [take for take in takes if len(take.data.us) >= FEWEST_HALF_WAVES]
     if not usable:
         return [], [_heard(take, 0.0, ()) for take in takes]
-    late = shared_tempo([take.data.logs for take in usable])
+    late = shared_tempo([take.data for take in usable])
     tempo = {id(take): float(shift) for take, shift in zip(usable, late, strict=True)}
     usable = [
         replace(take, tokens=_at_tempo(take.tokens, shift), data=_at_tempo(take.data, shift))
