@@ -5,14 +5,14 @@ Where the tone changes within a half-wave, its length tells when. Between two ch
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.learn.durations import Tokens
+from tapewright.learn.durations import Tokens, duration_classes
 from tapewright.learn.parse import FINEST, UNKNOWN
 
 __all__ = ["Cells", "draw_up_cells"]
@@ -61,18 +61,23 @@ class Cells:
     explained: float
 
 
-def draw_up_cells(tokens: Tokens, classes: FloatArray) -> Iterator[Cells]:
-    """Try every two lengths as the tones."""
-    for low, high in combinations(sorted(classes), 2):
-        if 0.05 < high - low < 1.3:
-            cells = _cells(tokens, float(low), float(high))
-            if cells is not None:
-                yield cells
+def draw_up_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
+    """Try every two lengths as the tones, told apart half-wave by half-wave or by their neighbours as well."""
+    for logs, different in (
+        (tokens.logs, opinions), (tokens.steady_logs, duration_classes(tokens.steady_logs)),
+    ):  # fmt: skip
+        for classes in different:
+            for low, high in combinations(sorted(classes), 2):
+                if 0.05 < high - low < 1.3:
+                    cells = _cells(tokens, logs > (low + high) / 2, float(low), float(high))
+                    if cells is not None:
+                        yield cells
 
 
-def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
+def _cells(
+    tokens: Tokens, is_long: npt.NDArray[np.bool_], short: float, long: float
+) -> Cells | None:
     logs, us = tokens.logs, tokens.us
-    is_long = logs > (short + long) / 2
     inside = np.zeros(len(us), np.bool_)
     inside[1:-1] = (is_long[1:-1] == is_long[:-2]) & (is_long[1:-1] == is_long[2:])
     inside[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]

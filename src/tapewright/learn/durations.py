@@ -78,6 +78,15 @@ class Tokens:
         """Natural logarithms of the durations of every two half-waves in a row."""
         return np.log((self.us[:-1] + self.us[1:])[~self.breaks[1:]])
 
+    @cached_property
+    def steady_logs(self) -> FloatArray:
+        """Logarithms of durations without what makes one half-wave longer and the next one shorter."""
+        steady = self.us.copy()
+        unbroken = ~(self.breaks[1:-1] | self.breaks[2:])
+        smooth = (self.us[:-2] + 2 * self.us[1:-1] + self.us[2:]) / 4
+        steady[1:-1][unbroken] = smooth[unbroken]
+        return np.log(steady)
+
     def pick(self, keep: BoolArray) -> Tokens:
         """Some of them; a break stands where some were left out."""
         gone = np.concatenate(([False], ~keep[:-1]))

@@ -233,12 +233,11 @@ def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
 
 def _best_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
     best: dict[tuple[int, int, int], Cells] = {}
-    for classes in opinions:
-        for cells in draw_up_cells(tokens, classes):
-            short_us, long_us = cells.half_waves_us
-            key = (round(short_us / 8), round(long_us / 8), round(cells.cell_us / 50))
-            if key not in best or cells.cost < best[key].cost:
-                best[key] = cells
+    for cells in draw_up_cells(tokens, opinions):
+        short_us, long_us = cells.half_waves_us
+        key = (round(short_us / 8), round(long_us / 8), round(cells.cell_us / 50))
+        if key not in best or cells.cost < best[key].cost:
+            best[key] = cells
     yield from best.values()
 
 
