@@ -18,7 +18,7 @@ from benchmarks.learn.framings import random_framing
 from benchmarks.learn.layouts import random_layout
 from benchmarks.learn.line_codes import FAMILIES, random_line_code
 from tapewright.cards import FormatCard
-from tapewright.cards.layout import TextField
+from tapewright.cards.layout import Data, FieldItem, TextField
 
 __all__ = ["FAMILIES", "MadeUp", "random_format", "random_program", "random_start"]
 
@@ -53,6 +53,19 @@ class MadeUp:
     def has_check(self) -> bool:
         """Whether every block has a check, so that a reading can be verified."""
         return all(block.checks for block in self.card.block)
+
+    @property
+    def constant_kinds(self) -> frozenset[str]:
+        """Kinds of block that are the same on every tape: nobody can tell their check from a constant."""
+        return frozenset(
+            block.kind
+            for block in self.card.block
+            if all(
+                isinstance(item, FieldItem) and item.value is not None and not item.value.names
+                for item in block.layout
+                if isinstance(item, (FieldItem, TextField, Data))
+            )
+        )
 
     @property
     def has_addresses(self) -> bool:

@@ -35,6 +35,10 @@ ENOUGH_FOUND = 0.6
 FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
+#: What a mark before the first byte costs, besides its symbols.
+MARK_BITS = 6.0
+#: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
+MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: So many layouts at most are finished with their checks, if they are so near the shortest without.
 MOST_FINISHED, NEAR_BITS = 3, 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
@@ -84,7 +88,9 @@ class Layout:
     @property
     def bits(self) -> float:
         """Length of the description; what a reader has no way to know is a great surprise."""
-        return sum(kind.bits for kind in self.kinds) + DOUBT_BITS * len(self.rules.doubts)
+        marks = {sample.mark for sample in self.samples if sample.mark}
+        bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
+        return bits + DOUBT_BITS * len(self.rules.doubts)
 
 
 @dataclass(frozen=True)
@@ -156,7 +162,7 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     found = replace(found, code=code, streams=streams, framings=framings)
-    layout = _lay_out(streams, knowns, framings[0], code.leader)
+    layout = _lay_out(streams, knowns, _alike(framings), code.leader)
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
     streams, layout = _heard_again(recordings, knowns, code, streams, layout)
@@ -188,7 +194,7 @@ def _heard_again(
     framings = [found for found in find_framing(heard, knowns) if found.byte == layout.framing.byte]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
-    again = _lay_out(heard, knowns, framings[0], code.leader)
+    again = _lay_out(heard, knowns, framings[:1], code.leader)
     return (heard, again) if again is not None else (streams, layout)
 
 
@@ -220,12 +226,21 @@ def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None)
     return Stream(line.decode(recording, card).symbols)
 
 
+def _alike(framings: Sequence[Framing]) -> list[Framing]:
+    """The likeliest framing, and those under which known bytes appear about as well; no two of one byte format."""
+    of_byte: dict[tuple[str, str], Framing] = {}
+    for framing in framings:
+        if framing.found > framings[0].found - FOUND_ALIKE:
+            of_byte.setdefault((repr(framing.byte), framing.coding), framing)
+    return list(of_byte.values())[:MOST_FRAMINGS]
+
+
 def _lay_out(
-    streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing, leader: str
+    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str
 ) -> Layout | None:
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     drafts: list[tuple[Layout, str]] = []
-    for turned in (framing, framing.turned):
+    for turned in [way for framing in framings for way in (framing, framing.turned)]:
         stretches = find_stretches(streams, knowns, turned, leader)
         samples = find_samples(stretches, knowns, turned)
         if not any(sample.has_data for sample in samples):

@@ -74,9 +74,7 @@ def draw_up_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Ce
                         yield cells
 
 
-def _cells(
-    tokens: Tokens, is_long: npt.NDArray[np.bool_], short: float, long: float
-) -> Cells | None:
+def _cells(tokens: Tokens, is_long: npt.NDArray[np.bool_], short: float, long: float) -> Cells | None:
     logs, us = tokens.logs, tokens.us
     inside = np.zeros(len(us), np.bool_)
     inside[1:-1] = (is_long[1:-1] == is_long[:-2]) & (is_long[1:-1] == is_long[2:])
@@ -116,9 +114,7 @@ def _cells(
     cell_us = _cell_of(stretches, SHORTEST_CELL * float(tones_us[1]))
     if cell_us is None:
         return None
-    counted = _Counted(
-        first, changes_us, is_long[first[:-1] + 1], np.round(every / cell_us), together
-    )
+    counted = _Counted(first, changes_us, is_long[first[:-1] + 1], np.round(every / cell_us), together)
     tones_us = _that_add_up(counted, ends_us, cell_us, tones_us)
     cells = np.maximum(1, np.round(stretches / cell_us))
     error_us = stretches - cells * cell_us

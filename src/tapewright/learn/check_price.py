@@ -35,7 +35,7 @@ Ints = npt.NDArray[np.uint64]
 Floats = npt.NDArray[np.float64]
 
 #: What follows the items of a block is mostly a check.
-NO_CHECK_BITS = 2.0
+NO_CHECK_BITS = 4.0
 #: Kind of check, and whether its bytes are inverted.
 SIMPLE_KIND_BITS: dict[tuple[SimpleCheck, bool], float] = {
     ("sum8", False): 2.0, ("sum8-neg", False): 3.0, ("xor8", False): 2.5, ("sum16", False): 3.3,
@@ -57,6 +57,7 @@ _CATALOGUE_INITS: dict[int, tuple[int, ...]] = {16: (0x1D0F,), 24: (0xB704CE,)}
 _CATALOGUE_XOROUTS: dict[int, tuple[int, ...]] = {8: (0x55,)}
 CRC_REFLECTED_BITS = 1.0  # reflected or not
 _UNUSUAL_BITS = 2.5  # on top of the bits of a number that has to be solved for
+_POLY_BITS = 1.0  # the same for polynomials, which have to be odd
 
 
 def place_bits(place: Place, is_told_apart: bool) -> float:
@@ -86,7 +87,7 @@ def start_bits(start: int, width: int) -> float:
 def poly_bits(polys: Ints, width: int) -> Floats:
     """Give the price of polynomials; odd ones only are ever tried."""
     known = CATALOGUE_POLYS[width]
-    return np.array([known.get(int(poly), width - 1 + _UNUSUAL_BITS) for poly in polys])
+    return np.array([known.get(int(poly), width - 1 + _POLY_BITS) for poly in polys])
 
 
 def number_bits(values: Ints, width: int, usual: tuple[float, float, float], is_init: bool) -> Floats:
@@ -104,13 +105,13 @@ def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tupl
     """List what a check after these items may cover, with the price of each.
 
     Everything; everything but the sync; everything that changes; the data; and each run of items that
-    ends with the last one, or with the last that changes.
+    ends with the last one, or with the last that changes. A check over constants alone is a constant itself.
     """
     changing = tuple(name for name in names if name not in constants)
     weights: dict[tuple[str, ...], float] = {}
 
     def add(over: Sequence[str], weight: float) -> None:
-        if over:
+        if any(name in changing for name in over):
             weights[tuple(over)] = weights.get(tuple(over), 0.0) + weight
 
     add(names, 0.2)

@@ -11,7 +11,7 @@ from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_probes import coder_of, probe_messages
-from tapewright.learn.check_rule import CONSTANT_NAMES, CheckRule, Coverage, Message
+from tapewright.learn.check_rule import CONSTANT_NAMES, CheckRule, Coverage, Message, Place
 from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
@@ -45,6 +45,8 @@ class CheckClaim:
         program; the best first. Rivals have no rivals of their own here.
     words : str
         The evidence as a sentence.
+    cost : float
+        Bits that the bytes of the check take with the rule: its price, and those that do not agree.
     """
 
     rule: CheckRule
@@ -55,6 +57,7 @@ class CheckClaim:
     variants: tuple[CheckRule, ...]
     rivals: tuple[CheckClaim, ...]
     words: str
+    cost: float
 
 
 def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTANT_NAMES) -> list[CheckClaim]:
@@ -85,7 +88,8 @@ def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTA
         return []
     best = groups[0][1]
     near = [(rules, bits) for rules, bits in groups if bits > max(0.0, best - CERTAIN_BITS)][:_MOST_CLAIMS]
-    claims = [_claim(rules, bits, groups, distinct) for rules, bits in near]
+    tails = Tails(chosen)
+    claims = [_claim(rules, bits, groups, distinct, tails) for rules, bits in near]
     return [replace(claim, rivals=tuple(other for other in claims if other is not claim)) for claim in claims]
 
 
@@ -135,8 +139,10 @@ def _claim(
     bits: float,
     groups: Sequence[tuple[list[CheckRule], float]],
     messages: Sequence[Message],
+    tails: Tails,
 ) -> CheckClaim:
     rule = rules[0]
+    place = Place(rule.is_coded, rule.offset, rule.width_bytes, rule.order)
     agreeing = sum(rule.holds(message) for message in messages)
     others = [0.0] + [other_bits for other, other_bits in groups if other is not rules]
     lead = bits - float(np.logaddexp2.reduce(others))
@@ -144,4 +150,7 @@ def _claim(
     if certainty == "certain" and not 2 <= agreeing == len(messages):
         certainty = "likely"  # a block that disagrees may be misread, or tell that the rule is another
     words = evidence_words(rule, agreeing, len(messages), bits)
-    return CheckClaim(rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words)
+    return CheckClaim(
+        rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words,
+        tails.unexplained_bits(place) - bits,
+    )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from tapewright.cards.format import ByteFormat
-from tapewright.learn.known import CODINGS, Known, Needles, as_sent
+from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
 from tapewright.learn.stream import Stream, byte_values
 
 __all__ = ["Framing", "find_framing", "frame_places"]
@@ -22,8 +22,8 @@ WIDTHS = (8, 7)
 LEAST_FOUND = 0.25
 #: Framing symbols are those that hold for this share of the bytes; the receiver may have misheard some.
 USUALLY = 0.97
-#: So many bytes have to follow as closely as the closest do.
-FEWEST_CLOSE = 4
+#: So many bytes have to follow as closely as the closest do, or one of the first few after a long rest.
+FEWEST_CLOSE, FIRST_FEW, LONG_REST = 4, 40, 24
 
 IntArray = npt.NDArray[np.int64]
 _OTHER_PARITY = {"even": "odd", "odd": "even"}
@@ -78,6 +78,11 @@ class Framing:
         """Bytes of the program as they stand on tape."""
         mask = self.xor & ((1 << self.byte.bits) - 1)
         return bytes(value ^ mask for value in as_sent(data, self.coding))
+
+    def held(self, sent: bytes) -> bytes:
+        """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
+        mask = self.xor & ((1 << self.byte.bits) - 1)
+        return as_held(bytes(value ^ mask for value in sent), self.coding)
 
 
 @dataclass(frozen=True)
@@ -150,13 +155,28 @@ def _tried(
     if byte is None:
         return None
     if guess.period == 0:
-        gaps = np.sort(np.concatenate([hits.idle for hits in columns]))
-        # bytes misheard leave less; a sync may be sent with less than the data are
-        fewest_idle = int(gaps[min(FEWEST_CLOSE, len(gaps)) - 1]) if len(gaps) else 0
+        gaps = np.concatenate([hits.idle for hits in columns])
+        fewest_idle = _fewest_idle(hits.idle for hits in columns)
+        fewest_idle = min([fewest_idle, *(hits.least_idle_before for hits in columns)])
         stop = str(1 - guess.start) * (1 + min(fewest_idle, 2))
         byte = byte.model_copy(update={"stop": stop})
         spaced = bool(len(gaps) and np.mean(gaps > fewest_idle) > 0.02)
     return Framing(byte, guess.coding, tuple(swapped), float(np.mean(shares)), spaced)
+
+
+def _fewest_idle(idle: Iterable[IntArray]) -> int:
+    """How many symbols are idle between bytes at least, from how many are in each recording.
+
+    Bytes misheard leave less, so one place is not believed: unless there is such a one in most recordings. A
+    sync, sent by a tight loop, may be all that shows it.
+    """
+    each = [np.sort(gaps)[:FEWEST_CLOSE] for gaps in idle if len(gaps)]
+    if not each:
+        return 0
+    together = np.sort(np.concatenate(each))
+    fewest = int(together[min(FEWEST_CLOSE, len(together)) - 1])
+    in_most = int(np.sort([gaps[0] for gaps in each])[len(each) // 2])
+    return min(fewest, in_most) if len(each) > 1 else fewest
 
 
 class _Sought:
@@ -169,13 +189,24 @@ class _Sought:
         if guess.period:
             places, offsets = needles.find(values, guess.period)
             self.places = places.astype(np.int64)
-            self.idle = np.zeros(0, np.int64)
+            self.idle = self.rests = np.zeros(0, np.int64)
         else:
             every = frame_places(bits, guess.start, guess.width + guess.parity)
             runs, offsets = needles.find(values[every])
             self.places = every[runs]
             self.idle = np.diff(every) - (guess.width + guess.parity + 2)
+            rests = np.diff(every, prepend=0)[: int(runs[0]) + 1 if len(runs) else 0]
+            self.rests = rests[-FIRST_FEW:] - (guess.width + guess.parity + 2)
         self.count = len(np.unique(offsets))
+
+    @property
+    def least_idle_before(self) -> int:
+        """The fewest idle symbols between the bytes after the last long rest before the first known byte.
+
+        They begin where the rest ends, beyond doubt, so that none of them can be out of step.
+        """
+        long = np.flatnonzero(self.rests >= LONG_REST)
+        return int(self.rests[long[-1] + 1 :].min(initial=LONG_REST)) if len(long) else LONG_REST
 
     def __len__(self) -> int:
         return self.count

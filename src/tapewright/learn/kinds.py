@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from tapewright.learn.checks import MOST_MESSAGES, CheckClaim, find_checks
+from tapewright.learn.checks import CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import Part, explain_bytes
 from tapewright.learn.framing import Framing
@@ -21,8 +21,10 @@ LATEST_CHECK = 5
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 2.0
-#: A field that is surer than this is no check.
+#: A field that is surer than this is no check, unless it is off by some odd number.
 MOST_CHECK_LEAD = 8.0
+#: Something after a check, that is not covered by it, is rare.
+AFTER_BITS = 4.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
@@ -162,7 +164,8 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
             behind += 1
             if behind > min(latest, shortest - 1):
                 return
-            if item.part.kind in ("constant", "unknown") or item.part.lead_bits < MOST_CHECK_LEAD:
+            is_sure = item.part.lead_bits >= MOST_CHECK_LEAD and abs(item.part.offset) <= 1
+            if item.part.kind in ("constant", "unknown") or not is_sure:
                 yield behind
 
 
@@ -180,7 +183,7 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     if claim is None or claim.rule.offset:
         return None
     width = _width(claim, framing)
-    rest, rest_bits = _tail_parts([tail[width:] for tail in tails], kind.facts, framing)
+    rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
     items += (_check_item(width, len(heads)),)
     items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
     return replace(
@@ -200,7 +203,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     if not with_checks:
         return plain
     heads = [sample.head for sample in kind.samples]
-    data = [knowns[sample.save].data[sample.first : sample.end] for sample in kind.samples]
+    data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
     claim, sync = _best_claim(heads, data, tails, kind.head, framing, kind.head_check is None)
     if claim is None:
         return plain
@@ -208,7 +211,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     if framing.field_coding == "hex" and claim.rule.is_coded:
         offset *= 2
     front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, framing)
-    rest, rest_bits = _tail_parts([tail[offset + width :] for tail in tails], kind.facts, framing)
+    rest, rest_bits = _rest([tail[offset + width :] for tail in tails], kind.facts, framing)
     checked_bits = kind.bits + front_bits + _check_bits(claim) + rest_bits
     if checked_bits >= plain.bits:
         return plain
@@ -218,6 +221,12 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
         kind, tail=items, tail_check=claim, bits=checked_bits,
         sync_bytes=sync if kind.head_check is None else kind.sync_bytes,
     )  # fmt: skip
+
+
+def _rest(rests: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
+    """What stands after a check."""
+    parts, bits = _tail_parts(rests, facts, framing)
+    return parts, bits + AFTER_BITS * bool(parts)
 
 
 def _tail_parts(tails: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
@@ -261,7 +270,5 @@ def _width(claim: CheckClaim, framing: Framing) -> int:
 
 
 def _check_bits(claim: CheckClaim) -> float:
-    """What a check costs: the price of the rule, and its bytes where they do not agree with it."""
-    width = 8.0 * claim.rule.width_bytes
-    price = width * min(claim.messages, MOST_MESSAGES) - claim.bits
-    return price + width * (claim.messages - claim.agreeing)
+    """What a check costs: its bytes, given the rule, and more where they do not agree with it."""
+    return claim.cost + 8.0 * claim.rule.width_bytes * (claim.messages - claim.agreeing)

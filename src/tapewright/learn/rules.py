@@ -59,7 +59,7 @@ def rules_of(kinds: Sequence[Kind], framing: Framing) -> Rules:
     data = next(kind for kind in kinds if kind.has_data)
     headers = kinds[: kinds.index(data)]
     header = headers[-1] if headers else None
-    counts = np.array([sample.count for sample in data.samples], np.int64)
+    counts = np.array([sample.room for sample in data.samples], np.int64)
     is_cut = any(np.diff([sample.save for sample in data.samples]) == 0)
     size = int(counts.max()) if is_cut else None
     doubts: list[str] = []

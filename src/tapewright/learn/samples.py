@@ -46,6 +46,8 @@ class Sample:
         How often the same block stands on tape, one after another.
     spare : bytes
         What would follow if it went on into its trailer: its last bytes may look like that.
+    filling : bytes
+        Bytes after those of the program that make a last block as long as the others.
     """
 
     save: int
@@ -61,6 +63,7 @@ class Sample:
     gap_seconds: float = 0.0
     copies: int = 1
     spare: bytes = b""
+    filling: bytes = b""
 
     @property
     def has_data(self) -> bool:
@@ -71,6 +74,11 @@ class Sample:
     def count(self) -> int:
         """How many of the program's bytes it holds."""
         return self.end - self.first
+
+    @property
+    def room(self) -> int:
+        """How many bytes stand where data do, filling among them."""
+        return self.count + len(self.filling)
 
 
 def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing: Framing) -> list[Sample]:
@@ -89,11 +97,20 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     """
     per_byte = 2 if framing.coding == "hex" else 1
     parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
-    usual = _usual(len(part.head) for part in parts if part.has_data)
-    parts = [_given_back(part, usual, knowns[part.save].data, framing) for part in parts]
-    parts = [_cut(part, parts, knowns[part.save].data, framing) for part in parts]
-    usual = _usual(len(part.tail) for part in parts if part.has_data)
-    return _collapsed([_filled_up(part, usual) for part in parts])
+    usual = {  # in each save by itself: a name is as long as it is
+        save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
+        for save in {part.save for part in parts}
+    }
+    parts = [_given_back(part, usual[part.save], knowns[part.save].data, framing) for part in parts]
+    parts = [_cut(part, parts, usual[part.save], knowns[part.save].data, framing) for part in parts]
+    tail = _usual(len(part.tail) for part in parts if part.has_data)
+    parts = [_without_leader(part, tail, framing) for part in parts]
+    parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
+    size = max((part.count for part in parts), default=0)
+    tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
+    parts = [_without_filling(part, size, tail, framing) for part in parts]
+    tail = _usual(len(part.tail) for part in parts if part.has_data)
+    return _collapsed([_with_spare(part, tail) for part in parts])
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
@@ -161,21 +178,58 @@ def _given_back(part: Sample, usual: int, data: bytes, framing: Framing) -> Samp
     return replace(part, head=part.head + eaten, first=part.first + count)
 
 
-def _cut(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
-    """Give to the tail what the next block holds as well."""
-    ends = [other.first for other in parts if other.save == part.save and other.has_data]
-    end = min((first for first in ends if first > part.first), default=part.end)
-    if not part.has_data or not 0 < part.end - end <= MOST_BY_CHANCE:
+def _cut(part: Sample, parts: Sequence[Sample], usual: int, data: bytes, framing: Framing) -> Sample:
+    """Give to the tail what the next block holds as well; a longer run only if that block's head is whole."""
+    later = [other for other in parts if other.save == part.save and other.first > part.first]
+    following = min(later, key=lambda other: other.first, default=part)
+    over = part.end - following.first
+    is_sure = over <= MOST_BY_CHANCE or len(following.head) == usual
+    if not part.has_data or not 0 < over < part.count or not is_sure:
         return part
-    return replace(part, tail=framing.sent(data[end : part.end]) + part.tail, end=end)
+    return replace(
+        part, tail=framing.sent(data[following.first : part.end]) + part.tail, end=following.first
+    )  # fmt: skip
 
 
-def _filled_up(part: Sample, usual: int) -> Sample:
+def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
+    """Add last bytes of the data that look like the leader after them, where no tail follows."""
+    later = [other.first for other in parts if other.save == part.save and other.first > part.first]
+    end = min(later, default=len(data))
+    is_alike = not framing.sent(data[part.end : end]).strip(_leader_byte(part, framing))
+    if framing.byte.start or not part.has_data or part.tail or not is_alike:
+        return part
+    return replace(part, end=end)
+
+
+def _leader_byte(part: Sample, framing: Framing) -> bytes:
+    return bytes([(1 << framing.byte.bits) - 1 if part.lead == "1" else 0])
+
+
+def _without_filling(part: Sample, size: int, tail: int, framing: Framing) -> Sample:
+    """Tell the bytes that fill a block up to the size of full ones from its tail."""
+    missing = size - part.count
+    filled = len(part.tail) - tail
+    if not part.has_data or not missing or filled != len(framing.sent(bytes(missing))):
+        return part
+    value = framing.held(part.tail[:filled])[:1]
+    if framing.sent(value * missing) != part.tail[:filled]:
+        return part
+    return replace(part, tail=part.tail[filled:], filling=value * missing)
+
+
+def _with_spare(part: Sample, usual: int) -> Sample:
     """Make a tail as long as tails are, where its last bytes looked like trailer and were left out."""
     missing = usual - len(part.tail)
     if part.has_data and 0 < missing <= len(part.spare):
         return replace(part, tail=part.tail + part.spare[:missing])
     return part
+
+
+def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
+    """Leave out the leader after a block where it looks like known bytes: tails are as long as they are."""
+    if framing.byte.start or not part.has_data or part.tail[usual:].strip(_leader_byte(part, framing)):
+        return part
+    return replace(part, tail=part.tail[:usual])
 
 
 def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
@@ -185,7 +239,7 @@ def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
         head, repeats = once(part.head)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
-            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare,
+            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare, filling=part.filling,
         )  # fmt: skip
         before = samples[-1] if samples else None
         if before is not None and _content(before) == _content(sample):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Known, Needles
 from tapewright.learn.matching import NOT_KNOWN, continued, known_offsets
@@ -24,6 +25,10 @@ LEAST_LEADER = 96
 LONGEST_MARK, LEADER_BEFORE_MARK = 24, 8
 #: Of a leader that goes over into the mark, so many symbols are taken along, to tell the mark from data.
 LEADER_IN_MARK = 8
+#: After a mark taken for the start of a byte, bytes are out of step for so many of them at most.
+MOST_OUT_OF_STEP = 12
+#: So many bytes at the end of a block may look like leader.
+MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
@@ -110,14 +115,63 @@ def find_stretches(
         pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
         pieces = _with_repetitive(pieces, sent)
         found += surroundings(turned, pieces, framing, heard)
-    return found
+    return _with_one_mark(found, streams, knowns, framing) if framing.byte.start else found
+
+
+def _with_one_mark(
+    pieces: Sequence[Stretch], streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing
+) -> list[Stretch]:
+    """Begin all stretches after the same mark, if they can: a mark may pass for the start of a byte."""
+    for mark in sorted({piece.mark for piece in pieces}, key=len, reverse=True):
+        moved = []
+        for piece in pieces:
+            known, stream = (
+                knowns[piece.save],
+                Stream(streams[piece.save].symbols, framing.swapped[piece.save]),
+            )
+            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, known, framing)
+            if again is None:
+                break
+            moved.append(again)
+        else:
+            return moved
+    return list(pieces)
+
+
+def _after_mark(
+    piece: Stretch, mark: str, stream: Stream, known: Known, framing: Framing
+) -> Stretch | None:  # fmt: skip
+    """The same stretch from the end of a mark on, if bytes begin there and come into step with it."""
+    byte = framing.byte
+    marked = int(piece.places[0]) - len(byte.start) - len(piece.mark)
+    end = int(piece.places[min(MOST_OUT_OF_STEP, len(piece) - 1)])
+    symbols = "".join(
+        _turned(stream.symbols.names[k], stream)
+        for k in stream.symbols.index[marked : marked + len(mark)]
+        if k != GAP
+    )
+    if symbols != mark:
+        return None
+    begin = marked + len(mark)
+    width = byte.bits + (byte.parity != "none")
+    head = begin + frame_places(
+        stream.bits[begin : end + byte.symbols_per_byte], int(byte.start[-1]), width, len(byte.stop)
+    )
+    common = np.intersect1d(head, piece.places)
+    if not len(head) or head[0] != begin + len(byte.start) or not len(common):
+        return None
+    places = np.concatenate([head[head < common[0]], piece.places[piece.places >= common[0]]])
+    values = byte_values(stream.bits, byte.bits, byte.order)[places]
+    return replace(
+        piece, values=values, places=places, known=known_offsets(values, framing.sent(known.data)), mark=mark
+    )
 
 
 def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes: the line code alone may mistake zeros in a program for a leader, and of absolute levels
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of absolute levels
     upside down it is the other bit.
     """
     if leader not in "01":
@@ -130,10 +184,11 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     is_data = _known_places(values, sent, *Needles(sent).find(values, period), period)
     outside[: len(is_data)] = ~is_data
     names, index = stream.symbols.names, stream.symbols.index
-    longest = {
-        name: int(np.diff(runs_of((index == names.index(name)) & outside)).max(initial=0)) for name in "01"
-    }
-    return max("01", key=lambda name: (longest[name], name == leader))
+    stands = {}
+    for name in "01":
+        runs = np.diff(runs_of((index == names.index(name)) & outside))
+        stands[name] = int(runs[runs >= LEAST_LEADER // 2].sum())
+    return max("01", key=lambda name: (stands[name], name == leader))
 
 
 def _piece(
@@ -156,9 +211,30 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
     hole = np.cumsum(stream.bits == NO_BIT)
     apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
-    for part in np.split(np.arange(len(places)), np.flatnonzero(apart) + 1):
-        if len(part) and (len(part) >= FEWEST_BYTES or (known[part] != NOT_KNOWN).any()):
-            yield _piece(values, places[part], known[part])
+    for part in np.split(places, np.flatnonzero(apart) + 1):
+        if (idle[inside] <= 0).all():
+            part = _in_step(stream.bits, part, framing.byte)
+        known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
+        if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
+            yield _piece(values, part, known)
+
+
+def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> IntArray:
+    """Put the first bytes of a stretch in step with those after them, if they can be.
+
+    Where bytes follow one another closely, idle time after the first few is none: they began too early, with
+    a mark that looks like the start of a byte.
+    """
+    length = byte.symbols_per_byte
+    late = np.flatnonzero(np.diff(places[: LONGEST_MARK // 2]) != length)
+    if not len(late):
+        return places
+    after = int(late[-1]) + 1
+    before = np.arange(places[after] - length, places[0], -length)[::-1]
+    is_sound = (bits[before - 1] == int(byte.start[-1])) & (bits[before + length - 2] == int(byte.stop[-1]))
+    if len(before) and is_sound.all() and before[0] < places[0] + length:
+        return np.concatenate((before, places[after:]))
+    return places
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
@@ -185,9 +261,19 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         if not len(places):
             continue
         known = known_offsets(values[places], sent, needles)
+        places = places[: _trailer_begin(stream, places, known, period, leader)]
+        known = known[: len(places)]
         if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
+    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
+    other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
+    return int(other[-1]) + 1 if len(other) else 0
 
 
 def _known_places(
@@ -222,11 +308,34 @@ def _between_leaders(
     for first, end in runs:
         if end - first >= min(LEAST_LEADER, longest // 2):
             quiet[first:end] = True
+    _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet):
         if end - first < period:
             continue
         inside = at[(at >= first) & (at < end)]
         yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _open_filling(
+    quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
+    at: IntArray, period: int,
+) -> None:  # fmt: skip
+    """Take for data what fills a last block up, and looks like leader: if the block ends where full ones do."""
+    begins, counts = [], []
+    for first, end in runs_of(~quiet).tolist():
+        inside = at[(at >= first) & (at < end)]
+        if len(inside):
+            begins.append(first - (first - int(inside[0])) % period)
+            counts.append(-(-(end - begins[-1]) // period))
+    full = max(counts, default=0)
+    for begin, count in zip(begins, counts, strict=True):
+        end = begin + full * period
+        if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
+            continue
+        begins_again = ((at > begin + count * period) & (at < end)).any()
+        ends = not is_leader[end - MOST_ALIKE * period : end].all()
+        if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
+            quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
 
 
 def _first_sound(
@@ -247,25 +356,35 @@ def _first_sound(
 
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
-    """Find known bytes that do not stand out by where the ones before them ended."""
+    """Find known bytes that do not stand out by where those before them ended and those after them begin."""
     heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
     found: list[Stretch] = []
-    first = end = -1
-    for piece in pieces:
-        if first >= 0 and not piece.known_count:
-            for expected in (end, first):  # the next block, or the same once more
-                known = continued(piece.values, sent, expected, usual) if expected < len(sent) else None
-                if known is not None:
-                    piece = replace(piece, known=known)
-                    break
+    first, end = -1, 0
+    for place, piece in enumerate(pieces):
+        if not piece.known_count:
+            following = next((_extent(later)[0] for later in pieces[place + 1 :] if later.known_count), end)
+            missing = sent[:following] if end < following else sent
+            expected = [end] if following > end else []
+            if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
+                expected = [end, first]
+            ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
+            piece = max(
+                [piece, *(replace(piece, known=known) for known in ways if known is not None)],
+                key=lambda way: way.known_count,
+            )
         if piece.known_count:
-            inside = piece.known[piece.known != NOT_KNOWN]
-            first, end = int(inside[0]), int(inside[-1]) + 1
+            first, end = _extent(piece)
         found.append(piece)
     return found
+
+
+def _extent(piece: Stretch) -> tuple[int, int]:
+    """The first of its known bytes, and the one after the last."""
+    inside = piece.known[piece.known != NOT_KNOWN]
+    return int(inside[0]), int(inside[-1]) + 1
 
 
 def surroundings(
