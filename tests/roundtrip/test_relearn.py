@@ -14,31 +14,16 @@ from tapewright.learn.known import Known
 TAUGHT = [Known(program(1, 310), 0x9234, "NLM"), Known(program(2, 290), 0x8765, "TUNA")]
 ANOTHER = Known(program(3, 270), 0xA1B2, "KELP")
 
-#: Cards that are not learned, and why.
-NOT_LEARNED = {
-    "reed-pwm-1500": "the one pair of unequal half-waves after each leader is not found as a symbol of"
-    " its own, and the receiver hears it as other symbols each time",
-}
-
 
 def saved(card: str, known: Known) -> tw.Recording:
     return tw.synthesize(known.data, format=card, start=known.start, name=known.name)
-
-
-def named_cards() -> list[object]:
-    return [
-        pytest.param(card, marks=pytest.mark.xfail(reason=NOT_LEARNED[card], strict=True))
-        if card in NOT_LEARNED
-        else card
-        for card in tw.format_names()
-    ]
 
 
 def has_check(card: tw.FormatCard) -> bool:
     return any(hasattr(item, "check") for block in card.block for item in block.layout)
 
 
-@pytest.mark.parametrize("name", named_cards())
+@pytest.mark.parametrize("name", tw.format_names())
 def test_a_program_it_has_not_seen_reads_back(name):
     found = learn([saved(name, known) for known in TAUGHT], TAUGHT)
     assert found.card is not None, found.problem

@@ -12,7 +12,7 @@ from tapewright import line
 from tapewright.cards import FormatCard
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
-from tapewright.cards.symbols import Piece
+from tapewright.cards.symbols import Piece, Silence
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
@@ -22,7 +22,7 @@ from tapewright.learn.predict import without_equals
 from tapewright.learn.rules import Rules, rules_of
 from tapewright.learn.samples import Sample, find_samples
 from tapewright.learn.starts import possible_starts
-from tapewright.learn.stream import Stream
+from tapewright.learn.stream import Stream, with_silent_bits
 from tapewright.learn.stretches import Stretch, find_stretches
 from tapewright.model import CardError, Recording
 
@@ -223,7 +223,13 @@ def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None)
     """Hear the bits of a recording with a line code; with what stands around bytes, where it is known."""
     bare = parse_card(_BARE, FormatCard, "unknown")
     card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
-    return Stream(line.decode(recording, card).symbols)
+    symbols = line.decode(recording, card).symbols
+    for bit in "01":
+        pieces = code.symbols[bit]
+        if all(isinstance(piece, Silence) for piece in pieces):
+            seconds = 1e-6 * sum(piece.silence for piece in pieces if isinstance(piece, Silence))
+            symbols = with_silent_bits(symbols, bit, seconds)
+    return Stream(symbols)
 
 
 def _alike(framings: Sequence[Framing]) -> list[Framing]:

@@ -62,7 +62,7 @@ class Cells:
 
 
 def draw_up_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
-    """Try every two lengths as the tones, told apart half-wave by half-wave or by their neighbours as well."""
+    """Try every two lengths as the tones, told apart half-wave by half-wave or with their neighbours."""
     for logs, different in (
         (tokens.logs, opinions), (tokens.steady_logs, duration_classes(tokens.steady_logs)),
     ):  # fmt: skip

@@ -289,7 +289,7 @@ def shared_tempo(all_tokens: Sequence[Tokens]) -> FloatArray:
 
 
 def _top(values: Sequence[float]) -> float:
-    """Where the highest value is, to a part of a step: the top of a parabola through it and its neighbours."""
+    """Where the highest value is, to part of a step: the top of a parabola through it and its neighbours."""
     k = int(np.argmax(values))
     if not 0 < k < len(values) - 1:
         return float(k)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -67,7 +68,7 @@ class Fit:
     counts: tuple[int, ...]
 
 
-def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
+def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
     """Fit a book to half-waves.
 
     Parameters
@@ -75,15 +76,15 @@ def fit_book(tokens: Tokens, book: Book, pattern: FloatArray) -> Fit:
     tokens : Tokens
         Data, with the ends of leaders.
     book : Book
-    pattern : ndarray
-        What leaders repeat: logarithms of durations; empty where there is no leader.
+    patterns : sequence of ndarray
+        What leaders repeat: logarithms of durations; none where there is no leader.
     """
     is_silent = book.shape == "burst or none"
     names = tuple("0" * len(book.words)) if is_silent else ("0", "1", "0", "1")[: len(book.words)]
     book, spreads, cut = _settled(tokens, book)
     leader = ""
-    if len(pattern):
-        book, names, leader = _with_leader(book, names, pattern, spreads)
+    if patterns:
+        book, names, leader = _with_leader(book, names, patterns, spreads)
         if leader == "L":
             book, spreads, cut = _settled(tokens, book)
         book, names, cut = _with_marks(tokens, book, names, cut, spreads, leader)
@@ -210,23 +211,13 @@ def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray)
 
 
 def _with_leader(
-    book: Book, names: tuple[str, ...], pattern: FloatArray, spreads: FloatArray
+    book: Book, names: tuple[str, ...], patterns: Sequence[FloatArray], spreads: FloatArray
 ) -> tuple[Book, tuple[str, ...], str]:
-    """Say of which word a leader consists; give it one of its own where no word fits."""
-    repeats = max(3, int(np.ceil(3 * max(map(len, book.words)) / len(pattern))))
-    tiled = np.tile(pattern, repeats)
-    count = len(tiled)
-    made_up = Tokens(
-        np.zeros(count),
-        np.exp(tiled),
-        np.zeros(count, np.bool_),
-        np.zeros(count, np.bool_),
-        np.zeros(count, np.int32),
-    )
-    cut = parse_book(made_up, book, np.maximum(spreads, coarse_spreads(book)))
-    spoken = Counter(cut.words[cut.words >= 0].tolist())
-    if spoken and cut.explained > 0.7:
-        return book, names, names[spoken.most_common(1)[0][0]]
+    """Say of which word leaders consist; give one of its own to the first pattern that no word fits."""
+    made_of = [_word_of(pattern, book, spreads) for pattern in patterns]
+    if None not in made_of:
+        return book, names, names[made_of[0] or 0]
+    pattern = patterns[made_of.index(None)]
     first = len(book.centres)
     unit = pattern
     if len(pattern) == 2 and abs(pattern[0] - pattern[1]) < 0.1:
@@ -242,6 +233,23 @@ def _with_leader(
         word *= 2
     grown = replace(book, words=(*book.words, tuple(word)), centres=tuple(classes), bits=(*book.bits, -1))
     return grown, (*names, "L"), "L"
+
+
+def _word_of(pattern: FloatArray, book: Book, spreads: FloatArray) -> int | None:
+    """The word of which something that repeats itself consists, if words explain it."""
+    repeats = max(3, int(np.ceil(3 * max(map(len, book.words)) / len(pattern))))
+    tiled = np.tile(pattern, repeats)
+    count = len(tiled)
+    made_up = Tokens(
+        np.zeros(count),
+        np.exp(tiled),
+        np.zeros(count, np.bool_),
+        np.zeros(count, np.bool_),
+        np.zeros(count, np.int32),
+    )
+    cut = parse_book(made_up, book, np.maximum(spreads, coarse_spreads(book)))
+    spoken = Counter(cut.words[cut.words >= 0].tolist())
+    return spoken.most_common(1)[0][0] if spoken and cut.explained > 0.7 else None
 
 
 def _with_marks(

@@ -19,7 +19,7 @@ from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, s
 from tapewright.learn.fit import Fit, fit_book
 from tapewright.learn.parse import Null, coarse_spreads, parse_book
 from tapewright.learn.spelling import family_of, spell, tidy_us, twin
-from tapewright.learn.takes import Take, is_square, leader_pattern, pulse_width, takes_of
+from tapewright.learn.takes import Take, is_square, leader_patterns, pulse_width, takes_of
 from tapewright.model import Recording
 
 __all__ = ["Heard", "LineCode", "Timing", "propose"]
@@ -193,13 +193,13 @@ def _codes(
     if not opinions:
         return []
     null = Null(tokens.logs)
-    pattern = leader_pattern(takes)
+    patterns = leader_patterns(takes)
     codes: list[LineCode] = []
     best_cells = list(_best_cells(tokens, opinions))
     books = [*_best_books(tokens, opinions), *(book for cells in best_cells for book in _whole(cells))]
     well_explained = False
     for book in books:
-        fit = fit_book(tokens, book, pattern)
+        fit = fit_book(tokens, book, patterns)
         count = len(tokens.us)
         well_explained |= fit.parse.explained > WELL_EXPLAINED
         score = (null.cost - fit.cost) / np.log(2.0) - WORD_BITS * len(fit.names)
@@ -211,7 +211,7 @@ def _codes(
             continue  # words of whole cycles do
         score = (null.cost - cells.cost) / np.log(2.0) - 3 * WORD_BITS
         if cells.explained >= LEAST_EXPLAINED and score >= LEAST_GAIN * len(tokens.us):
-            codes.append(_modem_code(cells, pattern, score))
+            codes.append(_modem_code(cells, patterns, score))
     codes.sort(key=lambda code: -code.score_bits)
     return _without_repeats(codes)[:limit]
 
@@ -282,9 +282,9 @@ def _named(lengths: Sequence[tuple[float, float, int]]) -> tuple[Timing, ...]:
     )
 
 
-def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
+def _modem_code(cells: Cells, patterns: Sequence[FloatArray], score: float) -> LineCode:
     short_us, long_us = cells.half_waves_us
-    heard = float(np.median(pattern)) if len(pattern) else float(np.log(short_us))
+    heard = float(np.median(patterns[0])) if patterns else float(np.log(short_us))
     leader = "0" if abs(heard - np.log(long_us)) < abs(heard - np.log(short_us)) else "1"
     cycles = _whole_cycles(cells, SURELY_WHOLE)
     pieces: dict[str, list[Piece]]

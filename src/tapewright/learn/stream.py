@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.model import Symbols
+from tapewright.model import GAP, Symbols
 
-__all__ = ["NO_BIT", "Stream", "byte_values"]
+__all__ = ["NO_BIT", "Stream", "byte_values", "with_silent_bits"]
 
 #: Stands for symbols that are no bits: gaps, leaders and marks of their own.
 NO_BIT = -1
+#: A gap of no more symbols than this, as long as they are within this share, may be so many silent bits.
+MOST_SILENT_BITS, SILENT_WITHIN = 14, 0.1
 
 BitArray = npt.NDArray[np.int8]
 ValueArray = npt.NDArray[np.int16]
@@ -75,3 +77,32 @@ def byte_values(bits: BitArray, width: int, order: str) -> ValueArray:
         whole &= bit >= 0
     value[~whole] = -1
     return value
+
+
+def with_silent_bits(symbols: Symbols, name: str, seconds: float) -> Symbols:
+    """Take gaps of whole cells for the bits that are nothing but silence.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    name : str
+        Of the symbol that is silence.
+    seconds : float
+        How long it lasts.
+    """
+    lasted = (symbols.end_seconds - symbols.start_seconds) * symbols.speed / seconds
+    bits = np.rint(lasted)
+    fills = (symbols.index == GAP) & (bits >= 1) & (bits <= MOST_SILENT_BITS)
+    fills &= np.abs(lasted - bits) <= SILENT_WITHIN * bits
+    if not fills.any():
+        return symbols
+    counts = np.where(fills, bits, 1).astype(np.int64)
+    entry = np.repeat(np.arange(len(symbols)), counts)
+    within = np.arange(len(entry)) - np.repeat(np.cumsum(counts) - counts, counts)
+    step = ((symbols.end_seconds - symbols.start_seconds) / counts)[entry]
+    start = symbols.start_seconds[entry] + within * step
+    index = np.where(fills, symbols.names.index(name), symbols.index)[entry].astype(symbols.index.dtype)
+    return replace(
+        symbols, index=index, start_seconds=start, end_seconds=start + step, log_p=symbols.log_p[entry],
+        level=symbols.level[entry], speed=symbols.speed[entry], noise=symbols.noise[entry],
+    )  # fmt: skip

@@ -14,13 +14,16 @@ from tapewright.learn.marks import Marks, marks_of
 from tapewright.learn.waves import pulse_us, third_harmonic
 from tapewright.model import Recording
 
-__all__ = ["Take", "is_square", "leader_pattern", "pulse_width", "takes_of"]
+__all__ = ["Take", "is_square", "leader_patterns", "pulse_width", "takes_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
 #: A square wave's third harmonic is a third of its fundamental, less what a dull recorder takes; a sine gets
 #: up to 0.045 from a saturated tape (measured). It must stand out by so many standard errors.
 SQUARE_FROM, SQUARE_ERRORS = 0.05, 2.0
+#: What repeats itself for less than this share of the time that anything does is no leader; patterns of means
+#: nearer than this, as a logarithm, are one.
+LEAST_LEADER, SAME_PATTERN = 0.05, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,19 +53,35 @@ def takes_of(sounds: Sequence[Recording]) -> list[Take]:
     return takes
 
 
-def leader_pattern(takes: Sequence[Take]) -> FloatArray:
-    """What the longest leader repeats: logarithms of durations; empty where there is none."""
-    best: tuple[int, FloatArray] = (0, np.zeros(0))
+def leader_patterns(takes: Sequence[Take]) -> list[FloatArray]:
+    """What leaders repeat, what is heard longest in all first: logarithms of durations.
+
+    Data that repeat themselves are among them.
+    """
+    found: list[tuple[float, FloatArray]] = []
     for take in takes:
         for first, end in stretches(take.tokens.leader > 0):
-            lags = take.tokens.leader[first:end]
-            lag = int(np.bincount(lags).argmax())
-            if end - first <= best[0] or end - first < 4 * lag:
+            lag = int(np.bincount(take.tokens.leader[first:end]).argmax())
+            if end - first < 4 * lag:
                 continue
             logs = take.tokens.logs[first:end]
             whole = len(logs) // lag * lag
-            best = (end - first, np.median(logs[:whole].reshape(-1, lag), axis=0))
-    return best[1]
+            found.append((float(np.exp(logs).sum()), np.median(logs[:whole].reshape(-1, lag), axis=0)))
+    found.sort(key=lambda one: -one[0])
+    patterns: list[tuple[float, FloatArray]] = []
+    for us, pattern in found:
+        k = next((k for k, (_, known) in enumerate(patterns) if _is_like(pattern, known)), None)
+        if k is None:
+            patterns.append((us, pattern))
+        else:
+            patterns[k] = patterns[k][0] + us, patterns[k][1]
+    patterns.sort(key=lambda one: -one[0])
+    least_us = LEAST_LEADER * sum(us for us, _ in patterns)
+    return [pattern for us, pattern in patterns if us >= least_us]
+
+
+def _is_like(pattern: FloatArray, other: FloatArray) -> bool:
+    return len(pattern) == len(other) and abs(float(pattern.mean() - other.mean())) < SAME_PATTERN
 
 
 def is_square(takes: Sequence[Take], fit: Fit) -> bool:

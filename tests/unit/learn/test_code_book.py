@@ -11,7 +11,7 @@ from tapewright.learn.fit import fit_book
 from tapewright.learn.parse import coarse_spreads, parse_book
 
 SHORT, LONG, REST = np.log([200.0, 400.0, 1200.0])
-NO_LEADER = np.zeros(0)
+NO_LEADER: list[np.ndarray] = []
 
 
 def tokens_from(us: np.ndarray) -> Tokens:
@@ -105,7 +105,7 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
     fit = fit_book(
         tokens_from(np.concatenate([block, block, block])),
         Book("runs", ((0, 0), (1, 1)), (SHORT, LONG)),
-        np.log([600.0, 600.0]),
+        [np.log([200.0, 200.0]), np.log([600.0, 600.0])],
     )
     spelt = dict(
         zip(fit.names, (np.exp([fit.book.centres[k] for k in word]) for word in fit.book.words), strict=True)
@@ -118,4 +118,4 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
 def test_a_leader_of_bits_is_named_after_the_bit() -> None:
     tokens = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200))
     book = Book("runs", ((0, 0), (1, 1)), (SHORT, LONG))
-    assert fit_book(tokens, book, np.log([400.0, 400.0])).leader == "1"
+    assert fit_book(tokens, book, [np.log([400.0, 400.0])]).leader == "1"
