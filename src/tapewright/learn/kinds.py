@@ -26,7 +26,7 @@ MOST_CHECK_LEAD = 8.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
-LEAST_BITS, CONVINCING_BITS = 2.0, 12.0
+LEAST_BITS, CONVINCING_BITS = 0.5, 12.0
 
 
 @dataclass(frozen=True)
