@@ -317,7 +317,7 @@ def _first_sound(
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
     """Find known bytes that do not stand out by where those before them ended and those after them begin."""
-    heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
+    heads = [_head(piece) for piece in pieces if piece.known_count]
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
@@ -331,12 +331,17 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
                 expected = [end, first]
             ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
-            piece = max([piece, *(replace(piece, known=known) for known in ways if known is not None)],
-                        key=lambda way: way.known_count)
+            found_ways = [replace(piece, known=known) for known in ways if known is not None]
+            piece = max(found_ways, key=lambda way: (_head(way) == usual, way.known_count), default=piece)
         if piece.known_count:
             first, end = _extent(piece)
         found.append(piece)
     return found
+
+
+def _head(piece: Stretch) -> int:
+    """How many bytes stand before the known ones."""
+    return int(np.argmax(piece.known != NOT_KNOWN))
 
 
 def _extent(piece: Stretch) -> tuple[int, int]:
