@@ -229,7 +229,7 @@ def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None)
 
 
 def _alike(framings: Sequence[Framing]) -> list[Framing]:
-    """The likeliest framing, and those under which known bytes appear about as well; no two of one byte format."""
+    """The likeliest framing, and others that find known bytes about as well; each byte format once."""
     of_byte: dict[tuple[str, str], Framing] = {}
     for framing in framings:
         if framing.found > framings[0].found - FOUND_ALIKE:
@@ -282,7 +282,7 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
 
 
 def _is_explained(kind: Kind) -> bool:
-    """Whether nothing in a kind of block is unknown, and its checks agree everywhere and start from nothing."""
+    """Whether nothing in a kind of block is unknown, and its checks agree everywhere and start from 0."""
     claims = [claim for claim in (kind.head_check, kind.tail_check) if claim is not None]
     return all(claim.agreeing == claim.messages and not claim.rule.start for claim in claims) and not any(
         item.part.kind == "unknown" for item in (*kind.head, *kind.tail)

@@ -93,7 +93,6 @@ class Framing:
         mask = self.xor & self.ones
         return bytes(value ^ mask for value in as_sent(data, self.coding))
 
-
     def held(self, sent: bytes) -> bytes:
         """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
         mask = self.xor & self.ones

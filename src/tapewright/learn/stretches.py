@@ -124,8 +124,9 @@ def _with_one_mark(
     for mark in sorted({piece.mark for piece in pieces}, key=len, reverse=True):
         moved = []
         for piece in pieces:
-            known, stream = knowns[piece.save], Stream(streams[piece.save].symbols, framing.swapped[piece.save])
-            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, known, framing)
+            save = piece.save
+            stream = Stream(streams[save].symbols, framing.swapped[save])
+            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, knowns[save], framing)
             if again is None:
                 break
             moved.append(again)
@@ -141,12 +142,18 @@ def _after_mark(
     byte = framing.byte
     marked = int(piece.places[0]) - len(byte.start) - len(piece.mark)
     end = int(piece.places[min(MOST_OUT_OF_STEP, len(piece) - 1)])
-    symbols = "".join(_turned(stream.symbols.names[k], stream) for k in stream.symbols.index[marked : marked + len(mark)] if k != GAP)
+    symbols = "".join(
+        _turned(stream.symbols.names[k], stream)
+        for k in stream.symbols.index[marked : marked + len(mark)]
+        if k != GAP
+    )
     if symbols != mark:
         return None
     begin = marked + len(mark)
     width = byte.bits + (byte.parity != "none")
-    head = begin + frame_places(stream.bits[begin : end + byte.symbols_per_byte], int(byte.start[-1]), width, len(byte.stop))
+    head = begin + frame_places(
+        stream.bits[begin : end + byte.symbols_per_byte], int(byte.start[-1]), width, len(byte.stop)
+    )
     common = np.intersect1d(head, piece.places)
     if not len(head) or head[0] != begin + len(byte.start) or not len(common):
         return None
@@ -161,8 +168,8 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of absolute levels
-    upside down it is the other bit.
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of
+    absolute levels upside down it is the other bit.
     """
     if leader not in "01":
         return leader
@@ -280,7 +287,7 @@ def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
     at: IntArray, period: int,
 ) -> None:  # fmt: skip
-    """Take for data what fills a last block up, and looks like leader: if the block ends where full ones do."""
+    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
     begins, counts = [], []
     for first, end in runs_of(~quiet).tolist():
         inside = at[(at >= first) & (at < end)]
