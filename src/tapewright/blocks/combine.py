@@ -94,7 +94,8 @@ class CopiedBytes:
         """Whether the bytes both could read mostly agree, as far as the shorter goes."""
         n = min(len(self), len(other))
         both = (self.weight[:n] > 0) & (other.weight[:n] > 0)
-        return bool(both.any() and np.mean(self.value[:n][both] == other.value[:n][both]) >= ALIKE)
+        alike = np.count_nonzero(both & (self.value[:n] == other.value[:n]))
+        return bool(alike > 0 and alike >= ALIKE * np.count_nonzero(both))
 
 
 def assemble(blocks: Iterable[Block], card: FormatCard) -> tuple[Image, tuple[Floats, ...]]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.blocks.coding import Decoded
 from tapewright.cards import BlockLayout
@@ -49,10 +50,11 @@ SHORT_LEAD = 0.8
 LEAST_IDLE_SECONDS = 0.1
 
 
-def lead_bits(lead: Lead, seconds: float, symbol_bits: float) -> float:
-    """Say what a leader heard for `seconds` is worth, given what its symbols score."""
+def lead_bits(lead: Lead, seconds: npt.ArrayLike, symbol_bits: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Say what leaders heard for `seconds` are worth, given what their symbols score."""
     unit = lead.at_least or min(LEAST_IDLE_SECONDS, max(lead.seconds, 1e-3))
-    return min(LEAD_MOST_BITS, symbol_bits, LEAD_BITS_PER_OCTAVE * float(np.log2(1.0 + seconds / unit)))
+    by_length = LEAD_BITS_PER_OCTAVE * np.log2(1.0 + np.asarray(seconds, np.float64) / unit)
+    return np.minimum(np.minimum(LEAD_MOST_BITS, symbol_bits), by_length)
 
 
 @dataclass(frozen=True, eq=False)

@@ -197,8 +197,7 @@ class Search:
         # unsure symbols add up to little, however many: a leader is one by most of its symbols
         ends = ends[bits[ends] >= np.minimum(SURE_LEAD_BITS, LEAD_SHARE * (ends - score.first[ends]))]
         seconds = self.symbols.end_seconds[ends - 1] - self.symbols.start_seconds[score.first[ends]]
-        worth = np.array([lead_bits(lead, s, float(b)) for s, b in zip(seconds, bits[ends], strict=True)])
-        keep = ends[worth >= LEAST_LEAD_BITS] if len(ends) else ends
+        keep = ends[lead_bits(lead, seconds, bits[ends]) >= LEAST_LEAD_BITS]
         back = self.card.byte.symbols_per_byte + 2
         found = []
         for end in keep:
@@ -238,7 +237,7 @@ class Search:
                 end -= 1
         score = self.scores.lead_before(lead.lead)
         seconds = score.seconds(self.symbols, end)
-        bits = lead_bits(lead, seconds, float(score.bits[end])) if seconds else 0.0
+        bits = float(lead_bits(lead, seconds, score.bits[end])) if seconds else 0.0
         faults: tuple[Fault, ...] = ()
         if seconds < SHORT_LEAD * lead.at_least:
             at = float(self.symbols.start_seconds[min(start, len(self.symbols) - 1)])

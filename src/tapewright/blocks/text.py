@@ -60,10 +60,8 @@ def text_bits(
     heard = symbols.index[first:end] != GAP
     log_p = np.nan_to_num(symbols.log_p[first:end][heard], nan=-1.0, neginf=-80.0)
     sure = float(np.mean(np.exp(np.minimum(log_p.max(axis=1), 0.0)))) if heard.any() else 0.5
-    silent = np.array(
-        [np.any(symbols.index[a:b] == GAP) for a, b in zip(run.first_symbol, run.end_symbol, strict=True)],
-        bool,
-    )
+    gaps = np.concatenate(([0], np.cumsum(~heard)))
+    silent = gaps[run.end_symbol - first] > gaps[run.first_symbol - first]
     before = _trials(symbols, byte, place, first)
     after = _trials(symbols, byte, last, end)
     good = int(np.count_nonzero(run.framing_ok)) + after[0]
@@ -93,18 +91,21 @@ def _trials(symbols: Symbols, byte: ByteFormat, first: int, end: int) -> tuple[i
 
 def _end_of_signal(symbols: Symbols, byte: ByteFormat, last: int, idle_seconds: float) -> tuple[int, bool]:
     """Look for the trailer or a silence a few bytes beyond the last one: where, and whether it is there."""
-    end = min(len(symbols), last + BYTES_AFTER * byte.symbols_per_byte)
+    count, start_seconds = len(symbols), symbols.start_seconds
+    end = min(count, last + BYTES_AFTER * byte.symbols_per_byte)
+    if last >= end:
+        return end, True
+    far = int(np.searchsorted(start_seconds, start_seconds[end - 1] + idle_seconds, "right"))
     idle = symbols.names.index(byte.stop[-1])
     place = last
-    while place < end and symbols.index[place] != GAP:
-        stop = place
-        while stop < len(symbols) and symbols.index[stop] == idle:
-            stop += 1
-        seconds = symbols.end_seconds[stop - 1] - symbols.start_seconds[place] if stop > place else 0.0
-        if seconds >= 0.5 * idle_seconds:
+    for stop in [*(last + np.flatnonzero(symbols.index[last:far] != idle)).tolist(), far]:
+        if stop > place and symbols.end_seconds[stop - 1] - start_seconds[place] >= 0.5 * idle_seconds:
             return place, True
-        place = stop + 1
-    return min(place, end), place >= len(symbols) or symbols.index[min(place, end)] == GAP
+        place = min(stop, end)
+        if place == end or symbols.index[place] == GAP:
+            break
+        place += 1
+    return min(place, end), place >= count or bool(symbols.index[place] == GAP)
 
 
 def _chance(symbols: Symbols, byte: ByteFormat, run: ByteRun) -> float:

@@ -59,11 +59,6 @@ class SymbolShape:
         return sum(segment.seconds for segment in self.segments)
 
     @property
-    def is_silent(self) -> bool:
-        """Whether nothing at all is heard of it."""
-        return all(segment.kind == "silence" for segment in self.segments)
-
-    @property
     def is_absolute(self) -> bool:
         """Whether it is made of levels, whose sign does not depend on what came before."""
         return any(segment.kind == "level" for segment in self.segments)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-__all__ = ["BYTE", "IDLE", "LOST", "frame_scores", "segment"]
+__all__ = ["BYTE", "IDLE", "LOST", "end_to_end", "frame_scores", "segment"]
 
 BYTE, IDLE, LOST = 0, 1, 2
 _NEVER = -1e30
@@ -72,6 +72,18 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
                 total -= 4.0
         out[p] = total
     return out
+
+
+@njit(cache=True)
+def end_to_end(places, length):  # type: ignore[no-untyped-def]
+    """Of places in order, keep the first, and each next one that is at least `length` after the last kept."""
+    kept = np.empty_like(places)
+    count = 0
+    for place in places:
+        if count == 0 or place >= kept[count - 1] + length:
+            kept[count] = place
+            count += 1
+    return kept[:count]
 
 
 @njit(cache=True)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet, ByteFormat
+from tapewright.framing.kernels import end_to_end
 from tapewright.model import GAP, Symbols
 
 __all__ = ["MOST_BRIDGED_SECONDS", "Slots"]
@@ -187,13 +188,7 @@ def _neighbours(
     wanted = [*enumerate(byte.start), *enumerate(byte.stop, start=length - len(byte.stop))]
     for place, name in wanted:
         fits &= symbols.index[place : place + len(fits)] == symbols.names.index(name)
-    places = np.flatnonzero(fits)
-    chain, after = [], 0
-    following = np.searchsorted(places, places + length).tolist()
-    while after < len(places):
-        chain.append(after)
-        after = following[after]
-    first = places[chain]
+    first = end_to_end(np.flatnonzero(fits), length)
     here, there = first[:-1], first[1:]
     busy = np.concatenate(([0], np.cumsum(symbols.index != symbols.names.index(byte.stop[-1]))))
     near = (busy[there] == busy[here + length]) & (there - here < MOST_APART * length)

@@ -250,7 +250,7 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
         yield _Line(f'{{ fixed = "{part.value.hex(" ")}"{coding} }}')
     elif part.kind in ("constant", "unknown"):
         value = int.from_bytes(part.value, "big")
-        varies = part.kind == "unknown" or (item in kind.tail and _is_one_program(kind))
+        varies = part.kind == "unknown" or _may_be_check(kind, item)
         more = ", varies = true" if varies else ""
         note = "one program only: may be a check" if varies and part.kind == "constant" else part.words
         yield _Line(
@@ -274,8 +274,13 @@ def _surety(item: Named) -> str:
     return "" if certainty == "certain" else certainty + or_else
 
 
-def _is_one_program(kind: Kind) -> bool:
-    return len({(sample.first, sample.end, sample.head, sample.tail) for sample in kind.samples}) == 1
+def _may_be_check(kind: Kind, item: Named) -> bool:
+    """Whether a constant stands where checks do, and no second program tells that it is none."""
+    if len({(sample.first, sample.end, sample.head, sample.tail) for sample in kind.samples}) > 1:
+        return False
+    after = kind.head[kind.head.index(item) :] if item in kind.head else ()
+    ends_head = kind.head_check is None and all(other.part.kind == "constant" for other in after)
+    return item in kind.tail or ends_head
 
 
 def _value(fact: str, offset: int, two: tuple[int, int]) -> str:

@@ -5,14 +5,14 @@ Where the tone changes within a half-wave, its length tells when. Between two ch
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.learn.durations import Tokens
+from tapewright.learn.durations import Tokens, duration_classes
 from tapewright.learn.parse import FINEST, UNKNOWN
 
 __all__ = ["Cells", "draw_up_cells"]
@@ -26,6 +26,9 @@ WHOLE_SHARE, WHOLE_WITHIN = 0.85, 0.2
 #: A cell holds a whole cycle of the low tone, or nearly.
 SHORTEST_CELL = 1.85
 LONGEST_CELL_US, MOST_CELLS = 12_000.0, 12
+#: Tones are counted between stretches of so many half-waves at least, each so many after the one before; the
+#: count moves a tone by no more than this.
+FEWEST_AROUND, ANCHORS_APART, MOST_MOVED = 4, 4, 0.03
 
 
 @dataclass(frozen=True)
@@ -58,18 +61,21 @@ class Cells:
     explained: float
 
 
-def draw_up_cells(tokens: Tokens, classes: FloatArray) -> Iterator[Cells]:
-    """Try every two lengths as the tones."""
-    for low, high in combinations(sorted(classes), 2):
-        if 0.05 < high - low < 1.3:
-            cells = _cells(tokens, float(low), float(high))
-            if cells is not None:
-                yield cells
+def draw_up_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
+    """Try every two lengths as the tones, told apart half-wave by half-wave or by their neighbours as well."""
+    for logs, different in (
+        (tokens.logs, opinions), (tokens.steady_logs, duration_classes(tokens.steady_logs)),
+    ):  # fmt: skip
+        for classes in different:
+            for low, high in combinations(sorted(classes), 2):
+                if 0.05 < high - low < 1.3:
+                    cells = _cells(tokens, logs > (low + high) / 2, float(low), float(high))
+                    if cells is not None:
+                        yield cells
 
 
-def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
+def _cells(tokens: Tokens, is_long: npt.NDArray[np.bool_], short: float, long: float) -> Cells | None:
     logs, us = tokens.logs, tokens.us
-    is_long = logs > (short + long) / 2
     inside = np.zeros(len(us), np.bool_)
     inside[1:-1] = (is_long[1:-1] == is_long[:-2]) & (is_long[1:-1] == is_long[2:])
     inside[1:-1] &= ~tokens.breaks[1:-1] & ~tokens.breaks[2:]
@@ -101,12 +107,15 @@ def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
     changes_us = ends_us[first] + share * before_us
     unbroken = np.cumsum(tokens.breaks)[first + 1]
     together = unbroken[1:] == unbroken[:-1]
-    stretches = np.diff(changes_us)[together]
+    every = np.diff(changes_us)
+    stretches = every[together]
     if len(stretches) < FEWEST_CHANGES:
         return None
     cell_us = _cell_of(stretches, SHORTEST_CELL * float(tones_us[1]))
     if cell_us is None:
         return None
+    counted = _Counted(first, changes_us, is_long[first[:-1] + 1], np.round(every / cell_us), together)
+    tones_us = _that_add_up(counted, ends_us, cell_us, tones_us)
     cells = np.maximum(1, np.round(stretches / cell_us))
     error_us = stretches - cells * cell_us
     near = np.abs(error_us) < WHOLE_WITHIN * cell_us
@@ -131,6 +140,61 @@ def _cells(tokens: Tokens, short: float, long: float) -> Cells | None:
         (float(tones_us[0]), float(tones_us[1])), cell_us, cost, sigma, cell_sigma_us,
         (int((~is_long).sum()), int(is_long.sum())), float(explained.mean()),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Counted:
+    """What stands between one change of tone and the next.
+
+    Parameters
+    ----------
+    last : ndarray of int, shape (n + 1,)
+        The last half-wave before each change.
+    at_us : ndarray, shape (n + 1,)
+        When the tone changes.
+    is_long, cells, is_whole : ndarray, shape (n,)
+        Whether the tone in between is the low one, for how many cells, and whether nothing is missing.
+    """
+
+    last: npt.NDArray[np.int64]
+    at_us: FloatArray
+    is_long: npt.NDArray[np.bool_]
+    cells: FloatArray
+    is_whole: npt.NDArray[np.bool_]
+
+
+def _that_add_up(counted: _Counted, ends_us: FloatArray, cell_us: float, tones_us: FloatArray) -> FloatArray:
+    """Find the half-waves of two tones of which as many as there are fit in the time there is.
+
+    A tone that lasts for a cycle or two has no half-wave without a change nearby. But from the middle of one
+    long stretch of a tone to the middle of another the number of half-waves is exact, and of all that lies
+    between it is known how many cells were of the other tone. Cells are the clock: no recorder runs evenly.
+    """
+    sizes = np.diff(counted.last)
+    base = max((True, False), key=lambda which: float(sizes[counted.is_long == which].mean()))
+    is_base = counted.is_long == base
+    anchors = np.flatnonzero(is_base & counted.is_whole & (sizes >= FEWEST_AROUND))[::ANCHORS_APART]
+    marks = (counted.last[anchors] + counted.last[anchors + 1] + 2) // 2
+
+    def between(each: npt.NDArray[np.generic]) -> FloatArray:
+        return np.diff(np.concatenate(([0.0], np.cumsum(each)))[anchors])
+
+    usable = between(~counted.is_whole) == 0
+    tempo = np.diff(counted.at_us[anchors]) / np.maximum(between(counted.cells) * cell_us, 1.0)
+    half_waves = np.diff(marks)[usable].astype(np.float64)
+    terms = np.stack(
+        [np.diff(ends_us[marks]) / tempo, between(np.where(is_base, 0.0, counted.cells))], axis=1
+    )[usable]
+    solved = np.zeros(2)
+    for _ in range(2):
+        if len(half_waves) < FEWEST_CHANGES:
+            return tones_us
+        solved = np.linalg.lstsq(terms, half_waves, rcond=None)[0]
+        fits = np.abs(terms @ solved - half_waves) < 0.5  # else a cell was miscounted
+        half_waves, terms = half_waves[fits], terms[fits]
+    found = np.array([1 / solved[0], cell_us / (solved[0] * cell_us + solved[1])])
+    found = found[::-1] if base else found
+    return found if np.abs(np.log(found / tones_us)).max() < MOST_MOVED else tones_us
 
 
 def _cell_of(stretches_us: FloatArray, shortest_us: float) -> float | None:

@@ -73,6 +73,20 @@ class Tokens:
         """Natural logarithms of the durations."""
         return np.log(self.us)
 
+    @property
+    def cycle_logs(self) -> FloatArray:
+        """Natural logarithms of the durations of every two half-waves in a row."""
+        return np.log((self.us[:-1] + self.us[1:])[~self.breaks[1:]])
+
+    @cached_property
+    def steady_logs(self) -> FloatArray:
+        """Logarithms of durations without what makes one half-wave longer and the next one shorter."""
+        steady = self.us.copy()
+        unbroken = ~(self.breaks[1:-1] | self.breaks[2:])
+        smooth = (self.us[:-2] + 2 * self.us[1:-1] + self.us[2:]) / 4
+        steady[1:-1][unbroken] = smooth[unbroken]
+        return np.log(steady)
+
     def pick(self, keep: BoolArray) -> Tokens:
         """Some of them; a break stands where some were left out."""
         gone = np.concatenate(([False], ~keep[:-1]))
@@ -250,10 +264,14 @@ def _peaks(curve: FloatArray, logs: FloatArray, low: float) -> FloatArray:
     return np.array(centres)
 
 
-def shared_tempo(all_logs: Sequence[FloatArray]) -> FloatArray:
-    """How much slower each recording runs than their mean, as logarithms that add up to 0."""
-    if len(all_logs) == 1:
+def shared_tempo(all_tokens: Sequence[Tokens]) -> FloatArray:
+    """How much slower each recording runs than their mean, as logarithms that add up to 0.
+
+    Whole cycles are compared, not half-waves: a pulse is as long as the recorder makes it at any tempo.
+    """
+    if len(all_tokens) == 1:
         return np.zeros(1)
+    all_logs = [tokens.cycle_logs for tokens in all_tokens]
     reach = round(0.36 / STEP)
     low = min(float(logs.min()) for logs in all_logs) - 0.5
     high = max(float(logs.max()) for logs in all_logs) + 0.5
@@ -265,6 +283,15 @@ def shared_tempo(all_logs: Sequence[FloatArray]) -> FloatArray:
     shifts = []
     for curve in curves:
         fits = [float(curves[0] @ np.roll(curve, -k)) for k in range(-reach, reach + 1)]
-        shifts.append((int(np.argmax(fits)) - reach) * STEP)
+        shifts.append((_top(fits) - reach) * STEP)
     late = np.array(shifts)
     return np.asarray(late - late.mean())
+
+
+def _top(values: Sequence[float]) -> float:
+    """Where the highest value is, to a part of a step: the top of a parabola through it and its neighbours."""
+    k = int(np.argmax(values))
+    if not 0 < k < len(values) - 1:
+        return float(k)
+    before, here, after = values[k - 1 : k + 2]
+    return k + (after - before) / max(2 * (2 * here - before - after), 1e-12)

@@ -26,17 +26,22 @@ __all__ = ["RIVAL_BITS", "Part", "Rival", "explain_bytes"]
 CONSTANT_BITS, USUAL_CONSTANT_BITS = 8.0, 6.0
 #: An unknown byte costs its eight bits in every block, and this.
 UNKNOWN_BITS = 4.0
-#: A name costs this, and for each character.
-TEXT_BITS, CHARACTER_BITS, PAD_BITS = 9.0, 6.0, 0.5
+#: A name costs this, and for each character; and how long it is, or what ends it: usual bytes or others.
+TEXT_BITS, CHARACTER_BITS, PAD_BITS = 8.0, 6.0, 0.5
+LENGTH_BITS, USUAL_END_BITS, OTHER_END_BITS = 3.0, 2.0, 5.0
 #: It is filled up with spaces or zeros, or with something else.
 PAD_KIND_BITS, OTHER_PAD_BITS = 1.0, 5.0
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
-LIKELY_ENDS = (0x0D, 0x00, 0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
+USUAL_ENDS, OTHER_ENDS = (0x0D, 0x00), (0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
 #: arbitrary offset.
 TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
+#: Machines count what else is in a block, or up to the byte before it: one less or more, or a small number.
+NEXT_BITS, FEW_BITS, MOST_FEW = 2.0, 8.5, 16
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
+#: Which byte of a number comes first: as in most of the block's numbers, or not.
+SAME_ORDER_BITS, OTHER_ORDER_BITS = 0.5, 4.0
 #: What it costs that blocks are of different lengths and nothing says why.
 LENGTHS_BITS = 24.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
@@ -161,15 +166,23 @@ def explain_bytes(
     bits : float
         Length of the description.
     """
-    best = _cheapest(_Bytes(runs, facts, coding, may_have_text)) if _are_equal(map(len, runs)) else None
-    if may_have_text:
-        for begin, end, written, names in _ended_texts(runs, coding):
-            found = _with_ended_text(runs, facts, coding, begin, end, written, names)
+    found = [_explained(_Bytes(runs, facts, coding, order, may_have_text)) for order in ("le", "be")]
+    return min(found, key=lambda pair: pair[1])
+
+
+def _explained(seen: _Bytes) -> tuple[list[Part], float]:
+    """The shortest description if most numbers have their bytes in one order."""
+    runs = seen.runs
+    best = _cheapest(seen) if _are_equal(map(len, runs)) else None
+    if seen.may_have_text:
+        for begin, end, written, names in _ended_texts(runs, seen.coding):
+            found = _with_ended_text(seen, begin, end, written, names)
             if found is not None and (best is None or found[1] < best[1]):
                 best = found
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
         shortest = min(map(len, runs))
-        parts, bits = explain_bytes([run[:shortest] for run in runs], facts, coding, may_have_text=False)
+        common = replace(seen, runs=[run[:shortest] for run in runs], may_have_text=False)
+        parts, bits = _cheapest(common)
         return parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in runs)
     return best
 
@@ -185,6 +198,7 @@ class _Bytes:
     runs: Sequence[bytes]
     facts: Facts
     coding: str
+    order: str
     may_have_text: bool
 
     def __len__(self) -> int:
@@ -324,7 +338,7 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
     value = _numbers(seen.runs, place, size, kind, coding)
     if value is None:
         return
-    base = _type_bits(kind) + (OTHER_CODING_BITS if coding != seen.coding else 0.0)
+    base = _type_bits(kind, seen.order) + (OTHER_CODING_BITS if coding != seen.coding else 0.0)
     sizes = (size,) * len(seen.runs)
     two = _two_numbers(value, seen.facts.is_last) if width == 1 else None
     if two is not None:
@@ -336,9 +350,9 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         if not _are_equal(offsets.tolist()):
             continue
         offset = int(offsets[0])
-        if abs(offset) > 1 and _are_equal(value.tolist()):
+        if abs(offset) > MOST_FEW and _are_equal(value.tolist()):
             continue  # a constant says the same in fewer words
-        price = 2.0 * abs(offset) if abs(offset) <= 1 else _offset_bits(fact) + _digits(abs(offset))
+        price = _offset_bits(fact, abs(offset))
         if fact in COUNTS and _are_equal(value.tolist()):
             price += COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
@@ -375,9 +389,12 @@ def _two_numbers(value: IntArray, is_last: IntArray) -> tuple[int, int] | None:
     return None
 
 
-def _offset_bits(fact: str) -> float:
-    """Memory may be counted from somewhere else; there is no such reason for other numbers."""
-    return OFFSET_BITS if fact in ("start", "end", "run") else 2.0 * OFFSET_BITS
+def _offset_bits(fact: str, offset: int) -> float:
+    """Memory may be counted from anywhere; there is no such reason for other numbers."""
+    if offset <= 1:
+        return NEXT_BITS * offset
+    any_number = OFFSET_BITS if fact in ("start", "end", "run") else 2.0 * OFFSET_BITS
+    return min(any_number + _digits(offset), FEW_BITS if offset <= MOST_FEW else math.inf)
 
 
 def _digits(number: int) -> int:
@@ -385,8 +402,9 @@ def _digits(number: int) -> int:
     return (number // (number & -number)).bit_length() + number.bit_length() // 4
 
 
-def _type_bits(kind: str) -> float:
-    return 0.0 if kind == "u8" else 1.0  # which byte comes first
+def _type_bits(kind: str, order: str) -> float:
+    """Surprise of which byte comes first: mostly the same throughout a machine's formats."""
+    return 0.0 if kind == "u8" else SAME_ORDER_BITS if kind.endswith(order) else OTHER_ORDER_BITS
 
 
 def _meaning_bits(fact: str, width: int) -> float:
@@ -416,7 +434,7 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
                 continue
             if max(map(len, names)) < SHORTEST_TEXT:
                 continue
-            cost = TEXT_BITS + pad_bits + sum(
+            cost = TEXT_BITS + LENGTH_BITS + pad_bits + sum(
                 _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
             )  # fmt: skip
             widths = (length * each,) * len(seen.runs)
@@ -447,7 +465,7 @@ def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int,
     for begin in range(min([LONGEST_TEXT, *map(len, runs)])):
         for written in ("plain",) if coding == "plain" else CODINGS:
             rests = [as_held(run[begin:], written) for run in runs]
-            for end in LIKELY_ENDS:
+            for end in USUAL_ENDS + OTHER_ENDS:
                 names = [rest[: rest.find(end)] for rest in rests if 0 < rest.find(end) <= LONGEST_TEXT]
                 if len(names) < len(runs) or not all(map(_is_text, names)):
                     continue
@@ -456,16 +474,17 @@ def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int,
 
 
 def _with_ended_text(
-    runs: Sequence[bytes], facts: Facts, coding: str, begin: int, end: int, written: str,
-    names: Sequence[bytes],
-) -> tuple[list[Part], float] | None:  # fmt: skip
+    seen: _Bytes, begin: int, end: int, written: str, names: Sequence[bytes]
+) -> tuple[list[Part], float] | None:
+    runs = seen.runs
     widths = tuple((len(name) + 1) * (2 if written == "hex" else 1) for name in names)
     rests = [run[begin + width :] for run, width in zip(runs, widths, strict=True)]
     if not _are_equal(map(len, rests)):
         return None
-    before, before_bits = _cheapest(_Bytes([run[:begin] for run in runs], facts, coding, False))
-    after, after_bits = _cheapest(_Bytes(rests, facts, coding, False))
-    bits = TEXT_BITS + 4.0 + sum(_text_bits(name, 0, known) for name, known in _apart(names, facts))
+    before, before_bits = _cheapest(replace(seen, runs=[run[:begin] for run in runs], may_have_text=False))
+    after, after_bits = _cheapest(replace(seen, runs=rests, may_have_text=False))
+    bits = TEXT_BITS + (USUAL_END_BITS if end in USUAL_ENDS else OTHER_END_BITS)
+    bits += sum(_text_bits(name, 0, known) for name, known in _apart(names, seen.facts))
     # places after the name are counted from the end of the shortest
     shift = begin + min(widths)
     text = Part("text", begin, widths, coding=written, value=bytes([end]), is_ended=True)

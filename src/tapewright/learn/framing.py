@@ -22,8 +22,8 @@ WIDTHS = (8, 7)
 LEAST_FOUND = 0.25
 #: Framing symbols are those that hold for this share of the bytes; the receiver may have misheard some.
 USUALLY = 0.97
-#: So many bytes have to follow as closely as the closest do.
-FEWEST_CLOSE = 4
+#: So many bytes have to follow as closely as the closest do, or one of the first few after a long rest.
+FEWEST_CLOSE, FIRST_FEW, LONG_REST = 4, 40, 24
 
 IntArray = npt.NDArray[np.int64]
 _OTHER_PARITY = {"even": "odd", "odd": "even"}
@@ -171,6 +171,7 @@ def _tried(
     if guess.period == 0:
         gaps = np.concatenate([hits.idle for hits in columns])
         fewest_idle = _fewest_idle(hits.idle for hits in columns)
+        fewest_idle = min([fewest_idle, *(hits.least_idle_before for hits in columns)])
         stop = str(1 - guess.start) * (1 + min(fewest_idle, 2))
         byte = byte.model_copy(update={"stop": stop})
         spaced = bool(len(gaps) and np.mean(gaps > fewest_idle) > 0.02)
@@ -202,13 +203,24 @@ class _Sought:
         if guess.period:
             places, offsets = needles.find(values, guess.period)
             self.places = places.astype(np.int64)
-            self.idle = np.zeros(0, np.int64)
+            self.idle = self.rests = np.zeros(0, np.int64)
         else:
             every = frame_places(bits, guess.start, guess.width + guess.parity)
             runs, offsets = needles.find(values[every])
             self.places = every[runs]
             self.idle = np.diff(every) - (guess.width + guess.parity + 2)
+            rests = np.diff(every, prepend=0)[: int(runs[0]) + 1 if len(runs) else 0]
+            self.rests = rests[-FIRST_FEW:] - (guess.width + guess.parity + 2)
         self.count = len(np.unique(offsets))
+
+    @property
+    def least_idle_before(self) -> int:
+        """The fewest idle symbols between the bytes after the last long rest before the first known byte.
+
+        They begin where the rest ends, beyond doubt, so that none of them can be out of step.
+        """
+        long = np.flatnonzero(self.rests >= LONG_REST)
+        return int(self.rests[long[-1] + 1 :].min(initial=LONG_REST)) if len(long) else LONG_REST
 
     def __len__(self) -> int:
         return self.count

@@ -35,7 +35,8 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
     """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
 
-    Two are alike within `share` and `slack` microseconds. One in a dozen may be
+    Two are alike within `share` and `slack` microseconds, and so must they be with the ones after them: what
+    makes one half-wave longer and the next one shorter hides a small change of tone. One in a dozen may be
     unlike its fellow, but not very.
     """
     n = len(us)
@@ -47,9 +48,12 @@ def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-u
         alike = False
         ends = i == n - lag
         if not ends:
-            off = abs(us[i] - us[i + lag])
-            alike = off < share * us[i] + slack
-            ends = breaks[i] or off > 0.3 * max(us[i], us[i + lag])
+            off = us[i] - us[i + lag]
+            alike = abs(off) < share * us[i] + slack
+            if alike and i + lag + 1 < n:
+                both = us[i] + us[i + 1]
+                alike = abs(both - us[i + lag] - us[i + lag + 1]) < share * both + slack
+            ends = breaks[i] or abs(off) > 0.3 * max(us[i], us[i + lag])
         if alike:
             if credit == 0:
                 first = i

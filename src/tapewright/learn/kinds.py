@@ -23,6 +23,8 @@ MOST_SPLIT = 8
 SPLIT_BITS = 1.0
 #: A field that is surer than this is no check, unless it is off by some odd number.
 MOST_CHECK_LEAD = 8.0
+#: Something after a check, that is not covered by it, is rare.
+AFTER_BITS = 4.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
@@ -181,7 +183,7 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     if claim is None or claim.rule.offset:
         return None
     width = _width(claim, framing)
-    rest, rest_bits = _tail_parts([tail[width:] for tail in tails], kind.facts, framing)
+    rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
     items += (_check_item(width, len(heads)),)
     items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
     return replace(
@@ -209,7 +211,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     if framing.field_coding == "hex" and claim.rule.is_coded:
         offset *= 2
     front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, framing)
-    rest, rest_bits = _tail_parts([tail[offset + width :] for tail in tails], kind.facts, framing)
+    rest, rest_bits = _rest([tail[offset + width :] for tail in tails], kind.facts, framing)
     checked_bits = kind.bits + front_bits + _check_bits(claim) + rest_bits
     if checked_bits >= plain.bits:
         return plain
@@ -219,6 +221,12 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
         kind, tail=items, tail_check=claim, bits=checked_bits,
         sync_bytes=sync if kind.head_check is None else kind.sync_bytes,
     )  # fmt: skip
+
+
+def _rest(rests: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
+    """What stands after a check."""
+    parts, bits = _tail_parts(rests, facts, framing)
+    return parts, bits + AFTER_BITS * bool(parts)
 
 
 def _tail_parts(tails: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:

@@ -29,8 +29,6 @@ FloatArray = npt.NDArray[np.float64]
 #: Tones are measured no better than this share. So near to a whole number of sixtieths of a cycle, that is
 #: what they are: at 300 bit/s a multiple of 5 Hz, as the tones of all modem standards are.
 TIDY_CYCLES, PARTS_OF_A_CYCLE = 0.003, 60
-#: A leader whose half-waves are so near (log) those of a tone tells its length.
-NEAR_LEADER = 0.02
 #: Half-waves used to rank books, and to fit the best of them.
 RANKED_WITH, FITTED_WITH = 4_000, 12_000
 #: So many books are fitted, if they explain at least this share of what the best one does.
@@ -45,8 +43,8 @@ WELL_EXPLAINED = 0.95
 WORD_BITS = 20.0
 #: Evidence of a leader for biphase-L or against it: long half-waves are 0 1 0 1 there and one symbol in -M.
 LEADER_BITS = 10.0
-#: A cell holds whole cycles where it does within this share.
-WHOLE_WITHIN = 0.015
+#: A cell holds whole cycles where it does within the first of these shares, and may within the second.
+SURELY_WHOLE, MAYBE_WHOLE = 0.003, 0.015
 
 
 @dataclass(frozen=True)
@@ -149,7 +147,7 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
     usable = [take for take in takes if len(take.data.us) >= FEWEST_HALF_WAVES]
     if not usable:
         return [], [_heard(take, 0.0, ()) for take in takes]
-    late = shared_tempo([take.data.logs for take in usable])
+    late = shared_tempo([take.data for take in usable])
     tempo = {id(take): float(shift) for take, shift in zip(usable, late, strict=True)}
     usable = [
         replace(take, tokens=_at_tempo(take.tokens, shift), data=_at_tempo(take.data, shift))
@@ -209,7 +207,7 @@ def _codes(
             continue
         codes += _spelt(takes, fit, score)
     for cells in best_cells:
-        if well_explained and _whole(cells):
+        if well_explained and _whole_cycles(cells, SURELY_WHOLE):
             continue  # words of whole cycles do
         score = (null.cost - cells.cost) / np.log(2.0) - 3 * WORD_BITS
         if cells.explained >= LEAST_EXPLAINED and score >= LEAST_GAIN * len(tokens.us):
@@ -235,12 +233,11 @@ def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
 
 def _best_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:
     best: dict[tuple[int, int, int], Cells] = {}
-    for classes in opinions:
-        for cells in draw_up_cells(tokens, classes):
-            short_us, long_us = cells.half_waves_us
-            key = (round(short_us / 8), round(long_us / 8), round(cells.cell_us / 50))
-            if key not in best or cells.cost < best[key].cost:
-                best[key] = cells
+    for cells in draw_up_cells(tokens, opinions):
+        short_us, long_us = cells.half_waves_us
+        key = (round(short_us / 8), round(long_us / 8), round(cells.cell_us / 50))
+        if key not in best or cells.cost < best[key].cost:
+            best[key] = cells
     yield from best.values()
 
 
@@ -289,12 +286,7 @@ def _modem_code(cells: Cells, pattern: FloatArray, score: float) -> LineCode:
     short_us, long_us = cells.half_waves_us
     heard = float(np.median(pattern)) if len(pattern) else float(np.log(short_us))
     leader = "0" if abs(heard - np.log(long_us)) < abs(heard - np.log(short_us)) else "1"
-    # In a leader no change of tone is near: its half-waves tell that tone better than those of data do.
-    if leader == "0" and abs(heard - np.log(long_us)) < NEAR_LEADER:
-        long_us = float(np.exp(heard))
-    elif leader == "1" and abs(heard - np.log(short_us)) < NEAR_LEADER:
-        short_us = float(np.exp(heard))
-    cycles = _whole_cycles(cells)
+    cycles = _whole_cycles(cells, SURELY_WHOLE)
     pieces: dict[str, list[Piece]]
     if cycles is None:
         cell_us = tidy_us(cells.cell_us)
@@ -323,17 +315,17 @@ def _tidy_cycles(cycles: float) -> float:
     return tidy if abs(cycles / tidy - 1) < TIDY_CYCLES else cycles
 
 
-def _whole_cycles(cells: Cells) -> tuple[int, int] | None:
+def _whole_cycles(cells: Cells, within: float) -> tuple[int, int] | None:
     """How many cycles of either tone fill a cell, if whole ones do."""
     cycles = [cells.cell_us / (2 * us) for us in cells.half_waves_us]
     whole = [max(1, round(count)) for count in cycles]
-    is_whole = all(abs(a / b - 1) < WHOLE_WITHIN for a, b in zip(cycles, whole, strict=True))
+    is_whole = all(abs(a / b - 1) < within for a, b in zip(cycles, whole, strict=True))
     return (whole[0], whole[1]) if is_whole else None
 
 
 def _whole(cells: Cells) -> list[Book]:
-    """The same as a book, where cells hold whole cycles."""
-    cycles = _whole_cycles(cells)
+    """The same as a book, where cells may hold whole cycles."""
+    cycles = _whole_cycles(cells, MAYBE_WHOLE)
     if cycles is None or max(cycles) > 24:
         return []
     words = ((0,) * (2 * cycles[0]), (1,) * (2 * cycles[1]))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Known, Needles
 from tapewright.learn.matching import NOT_KNOWN, continued, known_offsets
@@ -209,9 +210,29 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     hole = np.cumsum(stream.bits == NO_BIT)
     apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
     for part in np.split(places, np.flatnonzero(apart) + 1):
+        if (idle[inside] <= 0).all():
+            part = _in_step(stream.bits, part, framing.byte)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
         if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
             yield _piece(values, part, known)
+
+
+def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> IntArray:
+    """Put the first bytes of a stretch in step with those after them, if they can be.
+
+    Where bytes follow one another closely, idle time after the first few is none: they began too early, with
+    a mark that looks like the start of a byte.
+    """
+    length = byte.symbols_per_byte
+    late = np.flatnonzero(np.diff(places[: LONGEST_MARK // 2]) != length)
+    if not len(late):
+        return places
+    after = int(late[-1]) + 1
+    before = np.arange(places[after] - length, places[0], -length)[::-1]
+    is_sound = (bits[before - 1] == int(byte.start[-1])) & (bits[before + length - 2] == int(byte.stop[-1]))
+    if len(before) and is_sound.all() and before[0] < places[0] + length:
+        return np.concatenate((before, places[after:]))
+    return places
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
@@ -238,9 +259,19 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         if not len(places):
             continue
         known = known_offsets(values[places], sent, needles)
+        places = places[: _trailer_begin(stream, places, known, period, leader)]
+        known = known[: len(places)]
         if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
+    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
+    other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
+    return int(other[-1]) + 1 if len(other) else 0
 
 
 def _known_places(

@@ -7,12 +7,22 @@ other; between symbols it is a cubic through places and paces.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["even_samples", "level_through", "slips", "smooth_clock", "typical_of"]
+__all__ = [
+    "Clock",
+    "clock_times",
+    "even_samples",
+    "is_forward",
+    "level_through",
+    "slips",
+    "smooth_clock",
+    "typical_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -33,9 +43,30 @@ SLIP_NATS, SLIP_APART, MOST_TIMES = 10.0, 16, 8
 MOST_FOR_MEDIAN = 4096
 
 
+class Clock(NamedTuple):
+    """Places and paces in the recording (in samples, and samples to a grid sample) at some tape times."""
+
+    at: FloatArray
+    place: FloatArray
+    pace: FloatArray
+
+
+def is_forward(clock: Clock) -> bool:
+    """Whether a clock runs forward everywhere: no clock drawn through places in noise or music need do so.
+
+    Cubics are monotone if their slopes at both ends lie between 0 and three times the mean slope between
+    them (Fritsch and Carlson, SIAM Journal on Numerical Analysis 17, 1980).
+    """
+    steepest = 3 * np.diff(clock.place) / np.diff(clock.at)
+    early, late = clock.pace[:-1], clock.pace[1:]
+    return bool(np.all((early > 0) & (early < steepest) & (late > 0) & (late < steepest)))
+
+
 def typical_of(values: FloatArray) -> float:
     """Median, of some thousands of the values where there are more."""
-    return float(np.median(values[:: len(values) // MOST_FOR_MEDIAN + 1]))
+    some = values[:: len(values) // MOST_FOR_MEDIAN + 1]
+    middle = (len(some) - 1) // 2, len(some) // 2
+    return float(np.partition(some, middle)[list(middle)].mean())  # as numpy's median, which takes longer
 
 
 def smooth_clock(
@@ -260,22 +291,40 @@ def _level(at, level, variance, typical, density, smooth, work):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
-    """Fill `even` with the recording at the middle of each grid sample.
+def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
+    """Places in the recording of increasing tape times, by a `Clock`."""
+    times = np.empty(len(tape))
+    k = -1
+    for i in range(len(tape)):
+        while k + 1 < len(at) and at[k + 1] <= tape[i]:
+            k += 1
+        first, one, two, three = _cubic(at, place, pace, k)
+        t = tape[i] - at[max(k, 0)]
+        times[i] = first + t * (one + t * (two + t * three))
+    return times
 
-    `place` and `pace` are the clock at tape times `at`; before the first and after the last it runs on.
-    """
+
+@njit(cache=True, nogil=True, inline="always")
+def _cubic(at, place, pace, k):  # type: ignore[no-untyped-def]
+    """The clock from its k-th tape time on: before the first and after the last it runs on."""
+    if k < 0 or k + 1 == len(at):
+        k = max(k, 0)
+        return place[k], pace[k], 0.0, 0.0
+    width = at[k + 1] - at[k]
+    u = 1.0 / width
+    rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
+    return place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u, (da + db - 2.0 * rise) * u * u * u
+
+
+@njit(cache=True, nogil=True)
+def even_samples(heard, at, place, pace, even):  # type: ignore[no-untyped-def]
+    """Fill `even` with the recording at the middle of each grid sample, by a `Clock`."""
     last = len(at) - 1
-    first = _curve(heard, at[0], place[0], pace[0], 0.0, 0.0, 0, at[0], even)
-    for k in range(last):
-        width = at[k + 1] - at[k]
-        rise, da, db = place[k + 1] - place[k], pace[k] * width, pace[k + 1] * width
-        u = 1.0 / width
-        first = _curve(
-            heard, at[k], place[k], pace[k], (3.0 * rise - 2.0 * da - db) * u * u,
-            (da + db - 2.0 * rise) * u * u * u, first, at[k + 1], even,
-        )  # fmt: skip
-    _curve(heard, at[last], place[last], pace[last], 0.0, 0.0, first, len(even), even)
+    done = 0
+    for k in range(-1, len(at)):
+        zero, one, two, three = _cubic(at, place, pace, k)
+        until = at[k + 1] if k < last else float(len(even))
+        done = _curve(heard, at[max(k, 0)], zero, one, two, three, done, until, even)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -284,11 +333,15 @@ def _curve(heard, at, place, one, two, three, first, until, even):  # type: igno
     last = min(max(math.ceil(until - 0.5), first), len(even))
     if last == first:
         return first
+    # A cubic lies between the least and the greatest of its Bezier points: if they are inside, all of it is.
     t = first + 0.5 - at
-    low = place + t * (one + t * (two + t * three))
+    third = (last - 1 - first) / 3
+    begin = place + t * (one + t * (two + t * three))
+    early = begin + third * (one + t * (2 * two + 3 * t * three))
     t = last - 0.5 - at
-    high = place + t * (one + t * (two + t * three))
-    if low >= 1.0 and high < len(heard) - 3:  # all of it inside: nothing to look out for
+    end = place + t * (one + t * (two + t * three))
+    late = end - third * (one + t * (2 * two + 3 * t * three))
+    if min(begin, early, late, end) >= 1.0 and max(begin, early, late, end) < len(heard) - 3:
         for n in range(first, last):
             t = n + 0.5 - at
             x = place + t * (one + t * (two + t * three))

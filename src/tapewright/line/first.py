@@ -23,7 +23,7 @@ __all__ = ["first_pass"]
 FloatArray = npt.NDArray[np.float64]
 
 #: A piece that is searched is so long at least; twice as long after each that led to nothing.
-PIECE_SECONDS, PIECE_SYMBOLS = 0.25, 100
+PIECE_SECONDS, PIECE_SYMBOLS = 0.1, 100
 #: So many of the longest symbols before its end the path of a piece has settled; the next piece begins so
 #: many before the place of doubt.
 SETTLING_SYMBOLS, BACK_SYMBOLS = 10, 40
@@ -64,7 +64,7 @@ def first_pass(
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
-        scene, amplitude = informed_scene(heard, alphabet, band, templates, lock, cost)
+        scene, amplitude = informed_scene(heard, alphabet, band, templates, shaped, lock, cost)
         path = find_path(scene, polarity)
         return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
@@ -74,7 +74,7 @@ def first_pass(
     first, size = 0, piece
     while True:
         last = first + size if first + 1.5 * size < len(heard) else len(heard)
-        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, lock, cost)
+        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, shaped, lock, cost)
         here = first // templates.block
         whole.scale[here : here + len(scene.scale)] = scene.scale
         found = find_path(scene, polarity).moved(first)
@@ -131,28 +131,36 @@ def _joined(old: Path, new: Path, templates: Templates) -> Path:
             break
     i = min(2, len(new) - 1)
     new = new.part(slice(i, None))
-    j = int(np.argmin(np.abs(old.end - new.start[0])))
-    old = _realigned(old.part(slice(0, j + 1)), new, templates)
+    old = old.part(slice(0, int(np.argmin(np.abs(old.end - new.start[0]))) + 1))
+    old, new = _in_step(old, new, templates)
     new.is_first[0] = abs(old.end[-1] - new.start[0]) > slot
     return chained_paths([old.part(old.end <= new.start[0] + slot), new])
 
 
-def _realigned(old: Path, new: Path, templates: Templates) -> Path:
-    """Move the run of equal symbols that a path ends in to be in step with what follows.
+def _in_step(old: Path, new: Path, templates: Templates) -> tuple[Path, Path]:
+    """Move the run of equal symbols in which one path ends and the next begins to where it belongs.
 
-    A run does not tell where its symbols begin; what follows it does.
+    A run does not tell where its symbols begin, nor which they are where one run is another, late: what
+    follows it does, or else what came before.
     """
-    m = int(new.symbol[0])
-    other = np.flatnonzero((old.symbol != m) | old.is_first)
-    first = int(other[-1]) + (old.symbol[other[-1]] != m) if len(other) else 0
+    was, now = int(old.symbol[-1]), int(new.symbol[0])
+    other = np.flatnonzero((old.symbol != was) | old.is_first)
+    first = int(other[-1]) + (old.symbol[other[-1]] != was) if len(other) else 0
+    others = np.flatnonzero(new.symbol != now)
+    runs_on = int(others[0]) if len(others) else len(new)
     late = float(new.start[0] - old.end[-1])
-    if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[m]:
-        return old
+    if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[was]:
+        return old, new
+    if now != was and (runs_on < FEWEST_IN_RUN or templates.length[now] != templates.length[was]):
+        return old, new
+    if runs_on == len(new) and not new.is_first[1:].any():
+        sign = old.sign[-1] + np.arange(1, len(new) + 1) * templates.flips[was]
+        return old, replace(new.moved(-late), symbol=np.full(len(new), was), sign=sign % 2)
     run = old.part(slice(first, None)).moved(late)
-    back = np.arange(len(run), 0, -1)
-    run = replace(run, sign=(new.sign[0] + back * templates.flips[m]) % 2)
+    sign = new.sign[0] + np.arange(len(run), 0, -1) * templates.flips[now]
+    run = replace(run, symbol=np.full(len(run), now), sign=sign % 2)
     run.is_first[0] = True
-    return chained_paths([old.part(slice(0, first)), run])
+    return chained_paths([old.part(slice(0, first)), run]), new
 
 
 def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templates) -> bool:

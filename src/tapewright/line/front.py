@@ -30,8 +30,11 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 Heard = npt.NDArray[np.float32]
 
-#: Convolutions of fewer products than this are faster done directly (measured).
+#: Convolutions of fewer products than this are faster done directly, longer ones by transforms of at least so
+#: many times the filter's length, and of so many samples together, which the processor's cache holds (all
+#: measured).
 FEW_PRODUCTS = 2_000_000
+FILTERS_A_BLOCK, SAMPLES_TOGETHER = 8, 1 << 16
 #: A level below this share of full is silence: a step of a stepped sine is more.
 SILENT_LEVEL = 0.25
 
@@ -86,8 +89,8 @@ class Tuner:
         self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
         self._taps = band.filter.astype(np.float32)
         self._kept = np.zeros(len(self._taps) // 2, np.float32)  # before the first sample there was silence
-        self._response: npt.NDArray[np.complexfloating] = np.zeros(0, np.complex64)
-        self._size = 0
+        self._size = 1 << (FILTERS_A_BLOCK * len(self._taps) - 1).bit_length()
+        self._response = np.fft.rfft(self._taps, self._size)
 
     def feed(self, samples: Heard) -> Heard:
         """Take samples of one channel, shape (n,); return what can be told by now, often nothing."""
@@ -108,18 +111,22 @@ class Tuner:
         self._kept = joined[-(len(self._taps) - 1) :]
         if len(joined) * len(self._taps) < FEW_PRODUCTS:
             return np.convolve(joined, self._taps, mode="valid")
-        # in a circle, long enough for what is valid to stay so
-        size = _fast_size(len(joined))
-        if size != self._size:
-            self._size, self._response = size, np.fft.rfft(self._taps, size)
-        product = np.fft.rfft(joined, size) * self._response
-        return np.asarray(np.fft.irfft(product, size)[len(self._taps) - 1 : len(joined)])
+        return self._in_blocks(joined)
 
-
-def _fast_size(least: int) -> int:
-    """Give a size for a fast transform, a product of 2, 3 and 5, at most an eighth more than asked for."""
-    unit = max(1, (1 << (least - 1).bit_length()) // 64)
-    return next(unit * part for part in (36, 40, 45, 48, 50, 54, 60, 64) if unit * part >= least)
+    def _in_blocks(self, joined: Heard) -> Heard:
+        """Convolve in circles that overlap by the filter's length, so that what is valid tiles the whole."""
+        over = len(self._taps) - 1
+        hop = self._size - over
+        count = -(-(len(joined) - over) // hop)
+        padded = np.append(joined, np.zeros(count * hop + over - len(joined), np.float32))
+        blocks = np.lib.stride_tricks.sliding_window_view(padded, self._size)[::hop]
+        valid = np.empty((count, hop), np.float32)
+        together = max(1, SAMPLES_TOGETHER // self._size)
+        for first in range(0, count, together):
+            spectra = np.fft.rfft(blocks[first : first + together])
+            spectra *= self._response
+            valid[first : first + together] = np.fft.irfft(spectra, self._size)[:, over:]
+        return valid.reshape(-1)[: len(joined) - over]
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[Heard]:

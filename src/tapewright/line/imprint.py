@@ -45,6 +45,16 @@ class Hearing:
     before: IntArray
     phase: IntArray
 
+    @classmethod
+    def of(
+        cls, even: npt.NDArray[np.float32], symbol: IntArray, place: IntArray, phase: IntArray, grid: Grid
+    ) -> Hearing:
+        """Fill in the symbols before."""
+        unknown = len(grid.length)
+        goes_on = np.diff(place) == grid.length[symbol[:-1]]
+        before = np.where(np.append(False, goes_on), np.append(unknown, symbol[:-1]), unknown)
+        return cls(even, symbol, place, before[: len(symbol)], phase)
+
 
 @dataclass(frozen=True, eq=False)
 class Imprint:

@@ -3,6 +3,7 @@
 Pass 1 (`search.py`) finds where a signal is and how its time runs. Here its clock is made smooth, the
 recording is put on even time, where wow and flutter are gone, and waveforms, level and noise are learned from
 it; a search that has nothing left to find but the symbols themselves then says which they are and how sure.
+Symbols that pass 1 followed beyond doubt stay as they are.
 """
 
 from __future__ import annotations
@@ -14,7 +15,16 @@ import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
 from tapewright.line.carrier import on_even_phases, on_the_carrier, phase_spacing
-from tapewright.line.clock import even_samples, level_through, slips, smooth_clock, typical_of
+from tapewright.line.clock import (
+    Clock,
+    clock_times,
+    even_samples,
+    is_forward,
+    level_through,
+    slips,
+    smooth_clock,
+    typical_of,
+)
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
@@ -32,8 +42,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: Sequences this many nats behind the best are given up.
 BEAM_NATS = 45.0
-#: The same where pass 1 was beyond doubt: there it only costs time to follow what might be.
-CLEAR_BEAM_NATS = 8.0
+#: Where pass 1 was beyond doubt, nothing is searched but so many symbols next to those that are in doubt.
+SETTLED_SYMBOLS = 32
 #: What it costs, in nats, to claim that symbols faded away, and that they came back.
 FADE_NATS = 9.0
 RETURN_NATS = 3.0
@@ -50,6 +60,9 @@ FEWEST_TO_TRUST, SHORT_DOUBT = 32, 0.05
 FOLLOWED = 0.5
 #: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
 ROUNDS = 2
+#: Of a symbol that pass 1 followed, every other one is held to be less likely by so many nats: they were by
+#: more (`search.BEAM_NATS`).
+FOLLOWED_NATS = 26.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,21 +116,26 @@ def polish(
     if grid.phases == 1 and stretch.sign[0] == 1:
         heard = -heard
     heard = on_even_phases(heard, grid, stretch)
-    at, pace = stretch.place.astype(np.float64), stretch.pace
     hearing, clock = _first_hearing(heard, stretch, grid)
-    blur = np.zeros(len(at))
+    blur = np.zeros(len(stretch.symbol))
     measured = _measure(hearing, imprint)
     price = prices(cost, kind)
-    beam = _beam(stretch, grid)
+    doubtful = _doubtful(stretch)
+    is_followed = bool(stretch.is_clear.mean() >= FOLLOWED)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
+    smooth, is_known = clock, False
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            hearing, at, clock, pace, blur = _clock(hearing, imprint, measured, at, clock, pace)
-            even_samples(heard, at, clock, pace, hearing.even)
-            level = measured.level
-            imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
-            measured = _measure(hearing, imprint)
-        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, beam, blur)
+            hearing, smooth, blur = _smoothed(hearing, imprint, measured, clock)
+            # waveforms that leave less than any noise that is believed in have nothing to learn
+            is_known = is_followed and measured.is_clean
+            if not is_known:
+                clock = smooth
+                even_samples(heard, *clock, hearing.even)
+                level = measured.level
+                imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+                measured = _measure(hearing, imprint)
+        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -125,15 +143,14 @@ def polish(
         if is_settled:
             break
         measured = _measure(hearing, imprint)
-    edges = np.append(hearing.place, stretch.total).astype(np.float64)
-    times = _times(edges, at, clock, pace)
+    times = clock_times(np.append(hearing.place, stretch.total).astype(np.float64), *smooth)
     # a symbol of nominal amplitude has the energy of the ideal waveform
     nominal = np.sum(grid.ideal[:, 1 if grid.phases > 1 else 0] ** 2, axis=-1)[kind == BIT]
     energy = imprint.energy[len(cost)].mean(axis=-1)[kind == BIT]
     sounds = nominal > 0  # a bit may be silence
     gain = float(np.mean(np.sqrt(energy[sounds] / nominal[sounds])))
     doubt = np.full(len(hearing.symbol), SHORT_DOUBT if len(hearing.symbol) < FEWEST_TO_TRUST else 0.0)
-    if learns and stretch.is_clear.mean() < FOLLOWED:
+    if learns and not is_followed:
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
         doubt = np.maximum(doubt, foreign)
     return Polished(
@@ -142,7 +159,7 @@ def polish(
         times[1:],
         _doubted(log_p, doubt),
         gain * measured.level,
-        np.sqrt(measured.noise),
+        np.sqrt(_noise_by(imprint, hearing, measured.level) if is_known else measured.noise),
     )
 
 
@@ -152,31 +169,32 @@ def _doubted(log_p: FloatArray, doubt: FloatArray) -> FloatArray:
     return np.asarray(np.logaddexp(log_p + np.log1p(-doubt), np.log(doubt / log_p.shape[1])))
 
 
-def _first_hearing(
-    heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid
-) -> tuple[Hearing, FloatArray]:
-    """Pass 1's symbols on even time by pass 1's clock; also returns that clock's places."""
+def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid) -> tuple[Hearing, Clock]:
+    """Pass 1's symbols on even time by pass 1's clock; also returns that clock."""
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
-    start = stretch.start
-    even_samples(heard, place.astype(np.float64), start, stretch.pace, even)
-    goes_on = np.diff(place) == grid.length[symbol[:-1]]
-    before = np.concatenate(([len(grid.length)], np.where(goes_on, symbol[:-1], len(grid.length))))
+    clock = Clock(place.astype(np.float64), stretch.start, stretch.pace)
+    even_samples(heard, *clock, even)
     phase = np.zeros(len(symbol), np.int64)
     if grid.phases == 2:
         phase = stretch.sign
     elif grid.phases > 2:
         start, phase = on_the_carrier(heard, even, grid, stretch)
-    return Hearing(even, symbol, place, before, phase), start
+        clock = clock._replace(place=start)
+    return Hearing.of(even, symbol, place, phase, grid), clock
 
 
-def _beam(stretch: Stretch, grid: Grid) -> FloatArray:
-    """How far behind the best a sequence is given up, at every `step` grid samples."""
-    beam = np.full(stretch.total // grid.step + 1, BEAM_NATS)
-    for first, last in runs_of(stretch.is_clear):
-        end = stretch.place[last - 1] + grid.length[stretch.symbol[last - 1]]
-        beam[stretch.place[first] // grid.step : end // grid.step] = CLEAR_BEAM_NATS
-    return beam
+def _doubtful(stretch: Stretch) -> list[tuple[int, int]]:
+    """Parts, in grid samples, that hold all symbols pass 1 did not follow, and some that it did around."""
+    edges = np.append(stretch.place, stretch.total)
+    parts: list[tuple[int, int]] = []
+    for first, last in runs_of(~stretch.is_clear):
+        begin = int(edges[max(first - SETTLED_SYMBOLS, 0)])
+        end = int(edges[min(last + SETTLED_SYMBOLS, len(edges) - 1)])
+        if parts and begin <= parts[-1][1]:
+            begin, _ = parts.pop()
+        parts.append((begin, end))
+    return parts
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,26 +223,47 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     share = imprint.grid.share
     variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
     level = level_through(hearing.place.astype(np.float64), raw, np.maximum(variance, 1e-12))
-    left = np.maximum(total - 2 * level * fit + level**2 * energy, 1e-6 * total) / length
-    window = min(NOISE_SYMBOLS, len(left))
-    mean = running_mean(left * length, window, beyond="edge") / running_mean(length, window, beyond="edge")
-    mean = np.maximum(mean, 1e-14)
+    left = np.maximum(total - 2 * level * fit + level**2 * energy, 1e-6 * total)
+    mean = _noise_around(left, length)
     is_clean = bool(np.all(share * level**2 * typical > 2 * BEST_EB_N0 * mean))
     return _Measured(sums, level, mean, is_clean, _fades(fit, level * energy))
 
 
+def _noise_around(left: FloatArray, length: FloatArray) -> FloatArray:
+    """Noise per sample around each symbol, by what the symbols leave."""
+    window = min(NOISE_SYMBOLS, len(left))
+    mean = running_mean(left, window, beyond="edge") / running_mean(length, window, beyond="edge")
+    return np.asarray(np.maximum(mean, 1e-14))
+
+
+def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray) -> FloatArray:
+    """Noise around symbols put on even time by a clock that is not smooth, and held against ideal waveforms.
+
+    What better waveforms and a better clock would explain is no noise.
+    """
+    learned = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+    total, fit, energy, slope_fit, slope_energy, cross = learned.compare(hearing).T
+    left = total - 2 * level * fit + level**2 * energy
+    late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
+    length = imprint.grid.length[hearing.symbol].astype(np.float64)
+    freedom = np.maximum(imprint.grid.share * length, 2.0)  # of which the time took one
+    left = np.maximum((left - late) * freedom / (freedom - 1.0), 1e-6 * total)
+    return _noise_around(left, length)
+
+
 def _fades(fit: FloatArray, expected: FloatArray) -> bool:
     """Whether the signal was lost somewhere, by each symbol's fit and the fit expected of it."""
+    if np.all(fit >= FADED_SHARE * expected):
+        return False
     around = min(FADED_SYMBOLS, len(fit))
     heard, due = (running_mean(track, around, beyond="edge") for track in (fit, expected))
     return bool(np.any(heard < FADED_SHARE * due))
 
 
-def _clock(
-    hearing: Hearing, imprint: Imprint, measured: _Measured,
-    at: FloatArray, clock: FloatArray, pace: FloatArray,
-) -> tuple[Hearing, FloatArray, FloatArray, FloatArray, FloatArray]:  # fmt: skip
-    """From how late each symbol is, draw the clock through them; a free carrier's slips are taken back.
+def _smoothed(
+    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock
+) -> tuple[Hearing, Clock, FloatArray]:
+    """From how late each symbol is by one clock, draw a smooth one; a free carrier's slips are taken back.
 
     The last of what is returned is how uncertain the clock is, against how uncertain one symbol's place is.
     """
@@ -235,63 +274,69 @@ def _clock(
     variance = measured.noise / share / (level * lean)
     limit = 0.25 * imprint.grid.length.min()
     tape = hearing.place.astype(np.float64)
-    here = _times(tape, at, clock, pace)
-    rate = np.interp(tape, at, pace)
+    here = clock_times(tape, *clock)
+    rate = np.interp(tape, clock.at, clock.pace)
     bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
     alone = variance * rate**2
     variance = np.where(bad, np.inf, alone)
-    place = here + late * rate
+    usual, place = typical_of(clock.pace), here + late * rate
     grid, symbol = imprint.grid, hearing.symbol
     if grid.phases > 2 and phase_spacing(grid) > 1:
         # after a wrong symbol the phase is another, and the clock would run to make up for it
         spacing = phase_spacing(grid)
         size = spacing / grid.phases * grid.length[symbol] / grid.turns[symbol] * rate
-        slipped = slips(tape, place, variance, typical_of(pace), size)
+        slipped = slips(tape, place, variance, usual, size)
         place = place - slipped * size
         hearing = replace(hearing, phase=(hearing.phase - spacing * slipped) % grid.phases)
-    place, speed, uncertain = smooth_clock(tape, place, variance, typical_of(pace))
-    return hearing, tape, place, speed, np.minimum(uncertain / alone, 1.0)
-
-
-def _times(tape: FloatArray, at: FloatArray, clock: FloatArray, pace: FloatArray) -> FloatArray:
-    """Places in the recording of tape times, by the clock's cubic."""
-    k = np.clip(np.searchsorted(at, tape, side="right") - 1, 0, max(len(at) - 2, 0))
-    if len(at) < 2:
-        return np.asarray(clock[0] + pace[0] * (tape - at[0]))
-    width = at[k + 1] - at[k]
-    u = (tape - at[k]) / width
-    a, b, da, db = clock[k], clock[k + 1], pace[k] * width, pace[k + 1] * width
-    inside = a + u * (da + u * (3 * (b - a) - 2 * da - db + u * (2 * (a - b) + da + db)))
-    return np.asarray(np.where(tape > at[-1], clock[-1] + pace[-1] * (tape - at[-1]), inside))
+    place, pace, uncertain = smooth_clock(tape, place, variance, usual)
+    smooth = Clock(tape, place, pace)
+    if not is_forward(smooth):  # drawn through noise or music; pass 1's runs forward at least
+        smooth = clock
+    return hearing, smooth, np.minimum(uncertain / alone, 1.0)
 
 
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
-    kind: IntArray, is_sparse: bool, beam: FloatArray, blur: FloatArray,
+    kind: IntArray, is_sparse: bool, doubtful: list[tuple[int, int]], blur: FloatArray,
 ) -> tuple[Hearing, FloatArray]:  # fmt: skip
+    """Search the doubtful parts, and keep what was followed between them."""
     grid = imprint.grid
     symbols = len(grid.length)
     bit_energy = float(np.mean(imprint.energy[symbols][kind == BIT]))
     level, noise = measured.level, measured.noise
     # a clock that is late shifts what is heard as noise would, and is late for many symbols on end
     sharpness = np.minimum(grid.share * level**2 / noise, 2 * BEST_EB_N0 / bit_energy) / (1.0 + blur)
-    total = len(hearing.even)
-    nodes = np.arange(0, total, grid.step)
+    usual = 0.5 * noise * sharpness / level**2
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]
-    level_at = np.interp(nodes, middle, level)
-    sharpness_at = np.interp(nodes, middle, sharpness)
-    usual_at = np.interp(nodes, middle, 0.5 * noise * sharpness / level**2)
-    most = total // int(grid.length.min()) + 1
-    symbol, place, before, phase = (np.empty(most, np.int64) for _ in range(4))
-    log_p = np.empty((most, symbols))
-    first = int(hearing.phase[0]) if grid.phases > 1 else 0
     fade_nats = FADE_NATS if is_sparse or measured.is_faded else -1.0
-    count = search_sequence(
-        hearing.even, level_at, sharpness_at, usual_at, beam, imprint.wave, imprint.energy, grid.basis,
-        grid.length, grid.phase_after, price, grid.step, first, fade_nats, RETURN_NATS,
-        symbol, place, before, phase, log_p,
-    )  # fmt: skip
-    if count <= 0:
-        return replace(hearing, symbol=symbol[:0]), log_p[:0]
-    found = Hearing(hearing.even, symbol[:count], place[:count], before[:count], phase[:count])
-    return found, log_p[:count]
+    parts: list[tuple[IntArray, IntArray, IntArray, FloatArray]] = []
+    kept = 0
+    for first, last in [*doubtful, (len(hearing.even), len(hearing.even))]:
+        a, b = np.searchsorted(hearing.place, (first, last))
+        sure = hearing.symbol[kept:a]
+        parts.append((sure, hearing.place[kept:a], hearing.phase[kept:a], _log_p_of_followed(sure, symbols)))
+        kept = b
+        if first == last:
+            break
+        nodes = np.arange(first, last, grid.step)
+        level_at, sharpness_at, usual_at = (np.interp(nodes, middle, y) for y in (level, sharpness, usual))
+        most = (last - first) // int(grid.length.min()) + 1
+        symbol, place, phase = (np.empty(most, np.int64) for _ in range(3))
+        log_p = np.empty((most, symbols))
+        entered = int(hearing.phase[min(a, len(hearing.phase) - 1)]) if grid.phases > 1 else 0
+        count = search_sequence(
+            hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.wave,
+            imprint.energy, grid.basis, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
+            RETURN_NATS, symbol, place, phase, log_p,
+        )  # fmt: skip
+        count = max(count, 0)
+        parts.append((symbol[:count], place[:count] + first, phase[:count], log_p[:count]))
+    symbol, place, phase, log_p = (np.concatenate(field) for field in zip(*parts, strict=True))
+    return Hearing.of(hearing.even, symbol, place, phase, grid), log_p
+
+
+def _log_p_of_followed(symbol: IntArray, symbols: int) -> FloatArray:
+    """Posteriors of symbols that pass 1 followed."""
+    log_p = np.full((len(symbol), symbols), -FOLLOWED_NATS)
+    log_p[np.arange(len(symbol)), symbol] = np.log1p(-(symbols - 1) * np.exp(-FOLLOWED_NATS))
+    return log_p

@@ -155,15 +155,18 @@ def blind_scene(
 
 
 def informed_scene(
-    heard: Heard, alphabet: Alphabet, band: Band, templates: Templates, lock: Lock, cost: FloatArray
-) -> tuple[Scene, FloatArray]:
-    """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival."""
+    heard: Heard, alphabet: Alphabet, band: Band, templates: Templates, shaped: Templates, lock: Lock,
+    cost: FloatArray,
+) -> tuple[Scene, FloatArray]:  # fmt: skip
+    """Prepare a window for a search with known noise and gains, and with "noise alone" as a rival.
+
+    `shaped` are the `templates` as they are heard.
+    """
     block = templates.block
     power = level_track(heard, alphabet, band, block)
     mean_power = _mean_power(templates)
     signal_power = np.maximum(power - lock.noise, 0.05 * power) / (1.0 + lock.misfit / mean_power)
     amplitude = np.sqrt(signal_power / mean_power)
-    shaped = templates.as_heard(lock.gain, lock.bend)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness

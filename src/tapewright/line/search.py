@@ -137,14 +137,17 @@ class Path:
         """Shift in time."""
         return replace(self, start=self.start + samples, end=self.end + samples)
 
-    def part(self, chosen: slice | npt.NDArray[np.bool_]) -> Path:
+    def part(self, chosen: slice | npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Path:
         """Return some of it."""
-        return Path(*(getattr(self, f.name)[chosen] for f in fields(self)))
+        return Path(*(getattr(self, name)[chosen] for name in PATH_FIELDS))
+
+
+PATH_FIELDS = tuple(field.name for field in fields(Path))
 
 
 def chained_paths(parts: list[Path]) -> Path:
     """One path after another."""
-    return Path(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Path)))
+    return Path(*(np.concatenate([getattr(part, name) for part in parts]) for name in PATH_FIELDS))
 
 
 def prices(cost: FloatArray, kind: npt.NDArray[np.int64]) -> FloatArray:

@@ -33,19 +33,19 @@ def _add(a, b):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, usual, beam, wave, energy, basis, length, phase_after, price, step, first_phase,
-    fade_cost, leave_cost, symbol, place, before, phase, log_p,
+    fade_cost, leave_cost, symbol, place, phase, log_p,
 ):  # fmt: skip
     """Search one stretch.
 
-    Parameters are arrays: `even` the recording on even time; `level`, `sharpness` (level squared over noise),
-    `usual` (what noise is expected to leave unexplained, in nats a sample) and `beam` (how far behind the
-    best a sequence is given up, in nats) at every `step` grid samples; `wave` of shape (symbols + 1, symbols,
-    terms, longest), by the symbol before (the last row: unknown), and its `energy` by phase, (symbols + 1,
-    symbols, phases); `price` of shape (symbols + 1, symbols). `first_phase` is -1 where it is open. A
-    `fade_cost` below zero: no fades.
+    Parameters are arrays: `even` the recording on even time; `level`, `sharpness` (level squared over noise)
+    and `usual` (what noise is expected to leave unexplained, in nats a sample) at every `step` grid samples;
+    `wave` of shape (symbols + 1, symbols, terms, longest), by the symbol before (the last row: unknown), and
+    its `energy` by phase, (symbols + 1, symbols, phases); `price` of shape (symbols + 1, symbols). Sequences
+    `beam` nats behind the best are given up. `first_phase` is -1 where it is open. A `fade_cost` below zero:
+    no fades.
 
-    Fills, for each symbol of the best path, `symbol`, `place`, the symbol `before`, the `phase` it is entered
-    at, and `log_p`; returns the number of symbols, or -1 if there was no room for all nodes.
+    Fills, for each symbol of the best path, `symbol`, `place`, the `phase` it is entered at, and `log_p`;
+    returns the number of symbols, or -1 if there was no room for all nodes.
     """
     symbols, terms = wave.shape[1], wave.shape[2]
     contexts, phases = symbols + 1, len(phase_after)
@@ -95,7 +95,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
             continue
         known[:] = False
         i = min(n // step, len(level) - 1)
-        least = top.max() - beam[i]
+        least = top.max() - beam
         top[slot] = _DEAD
         a, sharp = level[i], sharpness[i]
         for s in range(states):
@@ -145,7 +145,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                 end = n + length[m]
                 for layer in range(layers):
                     value = gain[j, m, layer]
-                    if value <= _DEAD or value < most - beam[i]:
+                    if value <= _DEAD or value < most - beam:
                         continue
                     next_state = (m * phases + phase_after[p, m]) * layers + layer
                     place_in_ring = end % ring
@@ -203,8 +203,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
         symbol[i] = by[j]
         j = came[j]
         place[i] = at[j]
-        s = state[j] // layers
-        before[i], phase[i] = s // phases, s % phases
+        phase[i] = state[j] // layers % phases
     # posteriors: all branches that start at the same sample
     all_paths = _DEAD
     for p in range(done):

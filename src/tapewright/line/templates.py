@@ -212,7 +212,7 @@ class Templates:
         """Samples of each waveform."""
         return np.array([len(wave) for wave in self.sine], np.int64)
 
-    @property
+    @cached_property
     def block(self) -> int:
         """Samples over which level and noise may be taken as constant."""
         return int(min(8, max(1, self.length.min() // 4)))

@@ -6,10 +6,11 @@ import pytest
 
 import symbol_layer as layer
 from made_up_cards import made_up
-from made_up_saves import program
+from made_up_saves import CODE, findings, program
 from relearning import Relearned, blocks_read, heard, relearn
 from tapewright import blocks
 from tapewright.cards import FormatCard, parse_card
+from tapewright.learn.card import Heading, card_text
 from tapewright.learn.known import Known
 from tapewright.model import Image, Range
 
@@ -139,3 +140,14 @@ def test_what_is_open_is_said_beside_it():
     settled = relearn(card, TAUGHT).text
     assert "# open" in open_ones
     assert "# open" not in settled
+
+
+def test_a_constant_before_the_data_that_may_be_a_check_is_not_insisted_on():
+    def head(known: Known) -> tuple[bytes, bytes]:
+        assert known.start is not None
+        return b"\xa6\x1c" + known.start.to_bytes(2, "little") + b"\x5d", b""
+
+    one, two = (findings(TAUGHT[:count], head) for count in (1, 2))
+    heading = Heading("made-up", "", "", "", CODE.symbols)
+    texts = [card_text(heading, found.framing, found.kinds, found.rules) for found in (one, two)]
+    assert ["value = 0x5d, varies = true" in text for text in texts] == [True, False]

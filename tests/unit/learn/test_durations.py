@@ -62,10 +62,20 @@ def test_classes_are_the_lengths_there_are(lengths: tuple[float, ...]) -> None:
 
 def test_tempo_of_recordings_is_told_from_their_durations() -> None:
     us = np.random.default_rng(4).choice([200.0, 400.0], 2000)
-    logs = [np.log(jittered(us * tempo, 3.0)) for tempo in (1.0, 1.06, 0.95)]
-    late = shared_tempo(logs)
+    takes = [tokens_of(marks_from(jittered(us * tempo, 3.0))) for tempo in (1.0, 1.06, 0.95)]
+    late = shared_tempo(takes)
     assert late.sum() == pytest.approx(0.0, abs=1e-9)
-    assert late - late[0] == pytest.approx(np.log([1.0, 1.06, 0.95]), abs=0.006)
+    assert late - late[0] == pytest.approx(np.log([1.0, 1.06, 0.95]), abs=0.001)
+
+
+def test_tempo_is_told_where_pulses_are_as_wide_as_the_recorder_makes_them() -> None:
+    cells = np.where(random_bits(1500), 500.0, 1000.0)
+    takes = [
+        tokens_of(marks_from(jittered(np.stack([np.full(1500, 170.0), cells * tempo - 170.0], 1).ravel())))
+        for tempo in (1.0, 1.04)
+    ]
+    late = shared_tempo(takes)
+    assert late[1] - late[0] == pytest.approx(np.log(1.04), abs=0.001)
 
 
 def test_stretches_are_runs_of_true() -> None:

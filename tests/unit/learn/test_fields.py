@@ -62,6 +62,27 @@ def test_number_of_bytes_and_one_less(offset):
     assert meanings(parts) == [("length", offset, "u16-be")]
 
 
+def test_one_recording_tells_a_number_of_bytes_that_counts_a_few_more():
+    parts = explained(lambda known: b"\xa5" + (len(known.data) + 5).to_bytes(2, "little"), KNOWNS[:1])
+    assert meanings(parts) == [("length", 5, "u16-le")]
+    assert parts[-1].lead_bits < SURE  # it may be chance
+
+
+def test_one_recording_does_not_make_a_distant_number_a_field():
+    parts = explained(lambda known: b"\xa5" + (len(known.data) + 555).to_bytes(2, "little"), KNOWNS[:1])
+    assert not meanings(parts)
+
+
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_numbers_alike_both_ways_are_taken_to_be_written_as_the_others(order):
+    known = Known(program(42, 0x101), 0x9234)
+    parts = explained(
+        lambda known: known.start.to_bytes(2, order) + len(known.data).to_bytes(2, order), [known]
+    )
+    kind = "u16-le" if order == "little" else "u16-be"
+    assert meanings(parts) == [("start", 0, kind), ("length", 0, kind)]
+
+
 @pytest.mark.parametrize("order, kind", [("little", "u24-le"), ("big", "u24-be")])
 def test_an_address_of_24_bits(order, kind):
     knowns = [Known(known.data, known.start + 0x10000 * k) for k, known in enumerate(KNOWNS, 3)]
@@ -100,6 +121,13 @@ def test_a_name_that_is_ended_may_be_of_any_length(ending):
     name = next(part for part in parts if part.kind == "text")
     assert (name.is_ended, name.value, name.widths) == (True, ending, (5, 8))
     assert meanings(parts) == [("start", 0, "u16-be")]
+
+
+def test_one_zero_after_a_name_is_its_end_and_four_fill_it_up():
+    (ended,) = explained(lambda known: known.name.encode() + b"\0", KNOWNS[:1])
+    assert (ended.is_ended, ended.value) == (True, b"\0")
+    (filled,) = explained(lambda known: known.name.encode() + bytes(4), KNOWNS[:1])
+    assert not filled.is_ended
 
 
 def block_facts(counts: Sequence[int]) -> tuple[list[Sample], Facts]:

@@ -75,6 +75,15 @@ def test_idle_time_between_bytes_here_and_there_is_noticed_and_does_no_harm():
     assert found.spaced
 
 
+def test_bytes_after_a_leader_may_follow_more_closely_than_the_known_ones():
+    data = program(3, 80)
+    byte = byte_format("0", "1", "even")
+    bits = 40 * "1" + sent(b"\x16\x3c", byte) + sent(data, byte, idle="111") + 40 * "1"
+    assert find_framing([stream(bits)], [Known(data)])[0].byte == byte
+    bits = 40 * "1" + sent(data, byte, idle="111") + 40 * "1"
+    assert find_framing([stream(bits)], [Known(data)])[0].byte.stop == "111"
+
+
 def test_bytes_that_follow_closely_are_not_called_spaced():
     data = program(3, 80)
     found = find_framing([stream(tape(data, byte_format("0", "1", "")))], [Known(data)])[0]

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tapewright.line.clock import slips, smooth_clock
+from tapewright.line.clock import Clock, even_samples, is_forward, slips, smooth_clock
 
 SYMBOLS, LENGTH, SIZE, SPREAD = 600, 30.0, 2.5, 0.5
 
@@ -51,3 +51,22 @@ def test_most_symbols_are_right() -> None:
     found = slips(at, place, spread(SPREAD**2), 1.0, spread(SIZE))
     assert found[0] == 1
     assert found[-1] == 0
+
+
+def test_a_curve_that_leaves_the_recording_between_two_places_reads_silence_there() -> None:
+    heard = np.ones(100, np.float32)
+    at = np.array([0.0, 50.0])
+    even = np.full(50, np.nan, np.float32)
+    # both ends lie inside, and both slopes make the curve swing far out between them
+    even_samples(heard, at, np.array([40.0, 60.0]), np.array([60.0, 60.0]), even)
+    assert np.isfinite(even).all()
+    assert even[12] == 0.0  # near place 300
+    assert even[0] == even[-1] == 1.0
+
+
+def test_a_clock_runs_forward_unless_a_slope_is_too_steep() -> None:
+    at, place = np.array([0.0, 10.0, 20.0]), np.array([5.0, 15.0, 25.0])
+    assert is_forward(Clock(at, place, np.array([1.0, 1.3, 0.7])))
+    assert not is_forward(Clock(at, place, np.array([1.0, 3.1, 0.7])))
+    assert not is_forward(Clock(at, place[::-1], np.ones(3)))
+    assert not is_forward(Clock(at, place, np.array([1.0, np.nan, 1.0])))

@@ -1,0 +1,118 @@
+"""What is beyond doubt is followed and not searched again: same symbols and times, and no more certainty."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from symbol_cards import recording_of
+from tapewright.cards import Alphabet, load_format
+from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
+from tapewright.line import decode, first
+from tapewright.line.clock import clock_times
+from tapewright.line.receiver import Receiver, Survey
+from tapewright.model import Recording
+
+RATE_HZ = 44_100
+LAST_LEADER = 100
+#: With the symbol their leaders are made of.
+CARDS = {"kcs-1200": "1", "heron-cycle-1600": "1", "larch-biphase-l-2000": "0", "sorrel-step-1200": "1"}
+
+
+def tape_of(name: str, bits: int, seed: int) -> Recording:
+    data = "".join(np.random.default_rng(seed).choice(["0", "1"], bits))
+    return recording_of(CARDS[name] * 400 + data + CARDS[name] * LAST_LEADER, load_format(name))
+
+
+WOW = replace(
+    CassetteChannel.TRANSPARENT,
+    flutter_tones=(FlutterTone(2.0, 0.3), FlutterTone(11.0, 0.1)),
+    flutter_is_weighted=False,
+)
+
+
+@pytest.mark.parametrize("channel", [CassetteChannel.TRANSPARENT, WOW], ids=["steady", "wow"])
+@pytest.mark.parametrize("name", CARDS)
+def test_following_says_what_searching_all_of_it_says(name, channel, monkeypatch):
+    card = load_format(name)
+    tape = add_noise(play(tape_of(name, 4000, 1), channel, seed=1), 35.0, band_hz=(20, 20_000), seed=1)
+    followed = decode(tape, card).symbols
+    monkeypatch.setattr(first, "CLEAR_EB_N0", np.inf)
+    searched = decode(tape, card).symbols
+    assert followed.text == searched.text
+    real = followed.index >= 0
+    # (but for the leader at the end: it does not tell where its symbols begin)
+    settled = np.flatnonzero(real)[:-LAST_LEADER]
+    for field in ("start_seconds", "end_seconds"):
+        off = getattr(followed, field) - getattr(searched, field)
+        assert np.abs(off[settled]).max() < 3e-6
+    np.testing.assert_allclose(followed.level[settled], searched.level[settled], rtol=0.02)
+    ratio = np.median(followed.noise[settled]) / np.median(searched.noise[settled])
+    assert 0.8 < ratio < 1.25
+    # most were followed: they are held to be sure by 26 nats, and no more (docs/architecture.md)
+    doubt = -followed.log_p[real].max(axis=1)
+    by_rule = np.isclose(doubt, np.exp(-26.0), rtol=0.3)
+    assert by_rule.mean() > 0.7
+
+
+@pytest.mark.parametrize("cut_symbols", [0.0, 0.5])
+@pytest.mark.parametrize("name", ["heron-cycle-1600", "larch-biphase-l-2000"])
+def test_leaders_are_in_step_with_the_data_beside_them(name, cut_symbols):
+    # A leader alone fits as well half a cycle late, and then may be one of another symbol. So a window's end
+    # once had it, and whole leaders before that end were moved to be in step with nothing; and a leader
+    # whose first half cycle is lost was heard as the other bit but for its last symbols.
+    card = load_format(name)
+    data = "".join(np.random.default_rng(5).choice(["0", "1"], 12_300)) + "01"
+    symbols = CARDS[name] * 3000 + data + CARDS[name] * 12_000 + data
+    alphabet = Alphabet.of(card)
+    sent = np.array(alphabet.indices(symbols))
+    seconds = np.array([shape.seconds for shape in alphabet.shapes])[sent]
+    cut = round(cut_symbols * seconds[0] * RATE_HZ)
+    tape = recording_of(symbols, card, before_seconds=0.0)
+    tape = add_noise(Recording(tape.samples[cut:], RATE_HZ), 45.0, band_hz=(20, 20_000), seed=1)
+    heard = decode(tape, card).symbols
+    starts = (np.cumsum(seconds) - seconds - cut / RATE_HZ)[2:-2]
+    nearest = np.searchsorted(heard.start_seconds + 0.5 * seconds.min(), starts)
+    assert np.abs(heard.start_seconds[nearest] - starts).max() < 20e-6
+    assert np.array_equal(heard.index[nearest], sent[2:-2])
+
+
+class Watched(Receiver):
+    """Keeps what it knows after each window."""
+
+    def __init__(self, *setting):
+        super().__init__(*setting)
+        self.locks = []
+
+    def read_window(self, window, lock):
+        symbols, lock = super().read_window(window, lock)
+        self.locks.append(lock)
+        return symbols, lock
+
+
+def locks_over(tape: Recording, name: str):
+    receiver = Watched(load_format(name), tape.rate_hz, False)
+    channel, lock = receiver.acquire(Survey((tape.samples[: 2 * RATE_HZ],), tape.rate_hz), 1)
+    receiver.read(tape, channel, lock)
+    return receiver.locks
+
+
+def test_gains_stay_where_they_are_from_window_to_window():
+    # Level and gain cannot be told apart where symbols are followed: gains once grew by 2 % a window, until
+    # nothing could be followed any more.
+    gains = np.array(
+        [lock.gain for lock in locks_over(tape_of("heron-cycle-1600", 90_000, 2), "heron-cycle-1600")]
+    )
+    assert len(gains) >= 5
+    assert np.abs(np.log(gains / gains[0])).max() < 0.03
+
+
+def test_times_by_a_clock():
+    # through places and paces of x = 3 + 2 t + t^2 / 100 goes that parabola; beyond them, straight lines
+    at = np.array([0.0, 10.0, 25.0])
+    place, pace = 3 + 2 * at + at**2 / 100, 2 + at / 50
+    tape = np.array([-5.0, 0.0, 4.0, 10.0, 12.5, 25.0, 27.0])
+    expected = [-7.0, 3.0, 11.16, 24.0, 29.5625, 59.25, 64.25]
+    np.testing.assert_allclose(clock_times(tape, at, place, pace), expected, rtol=1e-12)
