@@ -125,11 +125,9 @@ def _with_one_mark(
     for mark in sorted({piece.mark for piece in pieces}, key=len, reverse=True):
         moved = []
         for piece in pieces:
-            known, stream = (
-                knowns[piece.save],
-                Stream(streams[piece.save].symbols, framing.swapped[piece.save]),
-            )
-            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, known, framing)
+            save = piece.save
+            stream = Stream(streams[save].symbols, framing.swapped[save])
+            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, knowns[save], framing)
             if again is None:
                 break
             moved.append(again)
@@ -171,8 +169,8 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of absolute levels
-    upside down it is the other bit.
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of
+    absolute levels upside down it is the other bit.
     """
     if leader not in "01":
         return leader
@@ -320,7 +318,7 @@ def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
     at: IntArray, period: int,
 ) -> None:  # fmt: skip
-    """Take for data what fills a last block up, and looks like leader: if the block ends where full ones do."""
+    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
     begins, counts = [], []
     for first, end in runs_of(~quiet).tolist():
         inside = at[(at >= first) & (at < end)]
@@ -357,7 +355,7 @@ def _first_sound(
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
     """Find known bytes that do not stand out by where those before them ended and those after them begin."""
-    heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
+    heads = [_head(piece) for piece in pieces if piece.known_count]
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
@@ -371,14 +369,17 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
                 expected = [end, first]
             ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
-            piece = max(
-                [piece, *(replace(piece, known=known) for known in ways if known is not None)],
-                key=lambda way: way.known_count,
-            )
+            found_ways = [replace(piece, known=known) for known in ways if known is not None]
+            piece = max(found_ways, key=lambda way: (_head(way) == usual, way.known_count), default=piece)
         if piece.known_count:
             first, end = _extent(piece)
         found.append(piece)
     return found
+
+
+def _head(piece: Stretch) -> int:
+    """How many bytes stand before the known ones."""
+    return int(np.argmax(piece.known != NOT_KNOWN))
 
 
 def _extent(piece: Stretch) -> tuple[int, int]:
