@@ -42,6 +42,9 @@ _LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
 #: How far the amplitude follows that of one symbol.
 _LEVEL_GAIN = 0.125
+#: Tones tell where symbols begin if they turn so far from one another, in turns; and how far at most one
+#: symbol is believed to say so, as a share of its length.
+_LEAST_APART, _MOST_APART = 0.05, 0.5
 #: So many equal symbols may be a leader.
 _LONG_RUN = 48
 
@@ -66,12 +69,14 @@ class Fits(NamedTuple):
 class Shapes(NamedTuple):
     """What the search knows of each symbol; see `Templates`.
 
-    `price` has a row for each symbol before, and a last one for none.
+    `apart` is how far its tone turns ahead of the middle of all tones, in turns. `price` has a row for each
+    symbol before, and a last one for none.
     """
 
     energies: F8
     length: F8
     turns: F8
+    apart: F8
     flips: npt.NDArray[np.int64]
     bend: F8
     droop: F8
@@ -87,6 +92,7 @@ class Tuning(NamedTuple):
     switch_cost: float
     agility: float
     edge_gain: float
+    tone_gain: float
     shift_cost: float
     stretch_span: float
     is_free: bool
@@ -248,10 +254,14 @@ def _branch(  # type: ignore[no-untyped-def]
     early = measured - phase
     early -= math.floor(early + 0.5)
     late = -early * wide / max(shapes.turns[m], 0.1)  # the carrier tells the time best
-    # the carrier says nothing of where one symbol ends and the next begins: the gain lost at the edges does
+    # the carrier alone says nothing of where one symbol ends and the next begins: the gain lost at the edges
+    # does, and that of two tones one is early and the other late
     turn = _TAU * shapes.turns[m] / wide
     edge = slope * c + quadrature_slope * s + turn * (quadrature * c - heard * s)
     shift = tuning.edge_gain * wide * min(max(edge, -1.0), 1.0)
+    if abs(shapes.apart[m]) > _LEAST_APART:
+        told = min(max(early / shapes.apart[m], -_MOST_APART), _MOST_APART)
+        shift -= tuning.tone_gain * upright_energy * sharpness * told * wide
     return (
         gain,
         place + wide + alpha * late + shift,
