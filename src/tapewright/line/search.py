@@ -46,10 +46,8 @@ SLOTS_A_HALF_WAVE = 2.0
 #: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the root of
 #: the time (measured: more loses long symbols of high tones in noise, less loses short ones in flutter).
 AGILITY = 0.017
-#: Where the carrier's phase runs free, boundaries move by this share of a symbol for each unit of gain they
-#: would win (the gain of a sample of full amplitude is a half).
-EDGE_GAIN = 0.001
-#: And by this share of what the phases of two tones say, for each unit of a symbol's energy over the noise.
+#: Where the carrier's phase runs free, boundaries move by this share of what the phases of two tones say, for
+#: each unit of a symbol's energy over the noise.
 #: Without it, boundaries went astray on good tapes, by a thirtieth of a symbol (measured); with five times as
 #: much they do in flutter.
 TONE_GAIN = 0.0003
@@ -235,7 +233,6 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
         shift_cost=SHIFT_NATS,
         switch_cost=SWITCH_NATS,
         agility=AGILITY / math.sqrt(t.rate_hz),
-        edge_gain=EDGE_GAIN,
         tone_gain=TONE_GAIN,
         stretch_span=STRETCH_SPAN,
         is_free=scene.is_free,
