@@ -14,7 +14,7 @@ from scipy import ndimage
 from tapewright.learn.kernels import repeats_at
 from tapewright.learn.marks import Marks
 
-__all__ = ["Tokens", "duration_classes", "shared_tempo", "stretches", "tokens_of"]
+__all__ = ["RIM", "Tokens", "duration_classes", "shared_tempo", "stretches", "tokens_of"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]

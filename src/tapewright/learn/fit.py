@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.learn.code_book import Book, nearest_class
-from tapewright.learn.durations import Tokens
+from tapewright.learn.durations import RIM, Tokens
 from tapewright.learn.parse import FINEST, UNKNOWN, Parse, coarse_spreads, parse_book, prices_of
 
 __all__ = ["Fit", "fit_book"]
@@ -52,6 +52,8 @@ class Fit:
         neighbours as it has.
     calm : tuple of float
         Logarithm of each class's duration amid its like, where no change has moved an edge.
+    lasting_us : tuple of float
+        Duration of each word amid its like, where both its ends are moved alike.
     spreads : tuple of float
         Robust standard deviation of each class's logarithm.
     counts : tuple of int
@@ -64,6 +66,7 @@ class Fit:
     parse: Parse
     cost: float
     calm: tuple[float, ...]
+    lasting_us: tuple[float, ...]
     spreads: tuple[float, ...]
     counts: tuple[int, ...]
 
@@ -90,9 +93,14 @@ def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
         book, names, cut = _with_marks(tokens, book, names, cut, spreads, leader)
     elements = cut.elements
     counts = np.bincount(elements[elements >= 0], minlength=len(book.centres))
+    amid_us = _amid_their_like_us(tokens, book, cut)
+    calm = _calm(tokens, elements, book, amid_us)
+    lasting_us = tuple(
+        amid_us.get(w, float(np.exp([calm[k] for k in word]).sum())) for w, word in enumerate(book.words)
+    )
     return Fit(
         book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
-        _calm(tokens, elements, book), tuple(spreads.tolist()), tuple(counts.tolist()),
+        calm, lasting_us, tuple(spreads.tolist()), tuple(counts.tolist()),
     )  # fmt: skip
 
 
@@ -138,11 +146,12 @@ def _centres(tokens: Tokens, elements: IntArray, centres: FloatArray) -> FloatAr
     return new
 
 
-def _calm(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
+def _calm(tokens: Tokens, elements: IntArray, book: Book, amid_us: dict[int, float]) -> tuple[float, ...]:
     """Each class's length without what changes do to edges.
 
-    Where words are runs, it is the middle amid its like. Where a single half-wave can be a word there is
-    hardly any such place: then lengths are found that add up to the time long stretches take.
+    Where words are runs, it is the middle amid its like, or its part of a whole word amid words like it.
+    Where a single half-wave can be a word there is hardly any such place: then lengths are found that add up
+    to the time long stretches take.
     """
     if min(map(len, book.words[:2])) == 1:
         return _lengths_that_add_up(tokens, elements, book)
@@ -153,7 +162,25 @@ def _calm(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
     for k, centre in enumerate(book.centres):
         chosen = tokens.logs[amid & (elements == k)]
         calm.append(float(np.median(chosen)) if len(chosen) >= FEWEST_CALM else centre)
+    for w, us in amid_us.items():
+        if len(set(book.words[w])) == 1:
+            calm[book.words[w][0]] = float(np.log(us / len(book.words[w])))
     return tuple(calm)
+
+
+def _amid_their_like_us(tokens: Tokens, book: Book, cut: Parse) -> dict[int, float]:
+    """How long words last between two of the same kind, if they stand there often enough."""
+    ends = np.append(cut.places[1:], len(tokens.us))
+    until_us = np.concatenate(([0.0], np.cumsum(tokens.us)))
+    each_us = until_us[ends] - until_us[cut.places]
+    lasting = {}
+    for w, word in enumerate(book.words):
+        whole = (cut.words == w) & (ends - cut.places == len(word))
+        amid = np.zeros(len(whole), np.bool_)
+        amid[1:-1] = whole[:-2] & whole[1:-1] & whole[2:]
+        if amid.sum() >= FEWEST_CALM:
+            lasting[w] = float(np.median(each_us[amid]))
+    return lasting
 
 
 def _lengths_that_add_up(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:
@@ -259,6 +286,8 @@ def _with_marks(
     """Give a word of its own to what stands unexplained between a leader and data, or again and again."""
     if book.shape in ("bursts", "burst or none") or leader == "":
         return book, names, cut
+    lead = names.index(leader)
+    run = max(1, RIM // len(book.words[lead]) // 2)
     for letter in "MN":
         grown = None
         tolerant = _tolerant(spreads)
@@ -267,7 +296,7 @@ def _with_marks(
             candidate = replace(book, words=(*book.words, word), bits=(*book.bits, -1))
             again = parse_book(tokens, candidate, tolerant)
             if again.cost < (grown[1].cost if grown else least) and _follows(
-                again, len(book.words), names.index(leader)
+                again, len(book.words), lead, run
             ):
                 grown = candidate, again
         if grown is None:
@@ -277,10 +306,15 @@ def _with_marks(
     return book, names, cut
 
 
-def _follows(cut: Parse, word: int, leader: int) -> bool:
-    """Whether a word stands mostly behind a leader."""
-    places = np.flatnonzero(cut.words == word)
-    return len(places) > 0 and float((cut.words[places - 1] == leader).mean()) > BEHIND_LEADERS
+def _follows(cut: Parse, word: int, leader: int, run: int) -> bool:
+    """Whether a word stands mostly behind leaders, and behind most of those that anything known follows."""
+    is_leader = np.concatenate((np.zeros(run, np.int64), (cut.words == leader).astype(np.int64)))
+    led = np.convolve(is_leader, np.ones(run, np.int64), "valid")[: len(cut.words)] == run
+    is_word = cut.words == word
+    ends = led & (cut.words != leader) & (cut.words >= 0)
+    if not is_word.any() or not ends.any():
+        return False
+    return float(led[is_word].mean()) > BEHIND_LEADERS and float(is_word[ends].mean()) > BEHIND_LEADERS
 
 
 def _is_made_of(word: tuple[int, ...], words: tuple[tuple[int, ...], ...]) -> bool:

@@ -20,7 +20,7 @@ REST = 1.75
 #: Half-waves of more than this many are written run by run.
 MANY = 16
 #: Lengths are tidied where this moves them by no more than this share.
-TIDY = 0.012
+TIDY = 0.004
 
 
 def tidy_us(us: float) -> float:
@@ -77,18 +77,18 @@ def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[s
     ):
         is_square = True
     symbols: dict[str, list[Piece]] = {}
-    for name, word in zip(fit.names, words, strict=True):
-        symbols.setdefault(name, _pieces(word, lengths, is_square, pulse_us))
+    for name, word, lasting_us in zip(fit.names, words, fit.lasting_us, strict=True):
+        symbols.setdefault(name, _pieces(word, lengths, lasting_us, is_square, pulse_us))
     return symbols
 
 
 def _pieces(
-    word: Sequence[int], lengths: Sequence[float], is_square: bool, pulse_us: float | None
+    word: Sequence[int], lengths: Sequence[float], lasting_us: float, is_square: bool, pulse_us: float | None
 ) -> list[Piece]:
     if pulse_us is not None and len(word) % 2 == 0:
-        return _pulses(word, lengths, pulse_us)
+        return _pulses(word, lengths, lasting_us, pulse_us)
     if is_rest(word, lengths):
-        return _burst(word, lengths, is_square)
+        return _burst(word, lengths, lasting_us, is_square)
     runs = [(k, sum(1 for _ in group)) for k, group in groupby(word)]
     if not is_square or len(word) > MANY:
         return [_cycles(lengths[k], count, is_square) for k, count in runs]
@@ -101,31 +101,32 @@ def _cycles(half_wave_us: float, count: int, is_square: bool) -> Piece:
     return Tone(tone=round(0.5e6 / half_wave_us, 2), cycles=count / 2)
 
 
-def _burst(word: Sequence[int], lengths: Sequence[float], is_square: bool) -> list[Piece]:
+def _burst(word: Sequence[int], lengths: Sequence[float], lasting_us: float, is_square: bool) -> list[Piece]:
     """Half-waves and one that lasts into the rest: the burst has one half-wave more than stand before it."""
     values = [lengths[k] for k in word]
     rest = int(np.argmax(values))
     others = values[:rest] + values[rest + 1 :]
     half_wave = float(np.median(others))
     count = 2 * max(1, round(len(word) / 2))
-    quiet = max(10.0, sum(values) - count * half_wave)
+    quiet = max(10.0, lasting_us - count * half_wave)
     return [_cycles(half_wave, count, is_square), Silence(silence=tidy_us(quiet))]
 
 
 def _burst_or_none(fit: Fit, lengths: Sequence[float], is_square: bool) -> dict[str, list[Piece]]:
-    burst = _burst(fit.book.words[0], lengths, is_square)
+    burst = _burst(fit.book.words[0], lengths, fit.lasting_us[0], is_square)
     rests = [lengths[word[-1]] for word in fit.book.words]
     further = [(rest - rests[0]) / k for k, rest in enumerate(rests) if k]
     return {"0": burst, "1": [Silence(silence=tidy_us(float(np.median(further[:2]))))]}
 
 
-def _pulses(word: Sequence[int], lengths: Sequence[float], pulse_us: float) -> list[Piece]:
+def _pulses(word: Sequence[int], lengths: Sequence[float], lasting_us: float, pulse_us: float) -> list[Piece]:
     """A pulse up and down in each cycle, and then a rest."""
     values = [lengths[k] for k in word]
+    more_us = 2 * (lasting_us - sum(values)) / len(values)
     pieces: list[Piece] = []
     for first, second in zip(values[::2], values[1::2], strict=True):
         pieces.append(HalfWaves(half_waves=[tidy_us(pulse_us)] * 2))
-        pieces.append(Silence(silence=tidy_us(max(10.0, first + second - 2 * pulse_us))))
+        pieces.append(Silence(silence=tidy_us(max(10.0, first + second + more_us - 2 * pulse_us))))
     return pieces
 
 
