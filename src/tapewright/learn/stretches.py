@@ -359,6 +359,8 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
+    counts = [piece.known_count for piece in pieces if piece.known_count]
+    size = max(set(counts), key=counts.count)  # a byte after a block may be the next one by chance
     found: list[Stretch] = []
     first, end = -1, 0
     for place, piece in enumerate(pieces):
@@ -367,10 +369,13 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             missing = sent[:following] if end < following else sent
             expected = [end] if following > end else []
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
-                expected = [end, first]
+                expected = [end, first + size, first]
             ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
-            found_ways = [replace(piece, known=known) for known in ways if known is not None]
-            piece = max(found_ways, key=lambda way: (_head(way) == usual, way.known_count), default=piece)
+            piece = max(
+                (replace(piece, known=known) for known in ways if known is not None),
+                key=lambda way: (_head(way) == usual, _extent(way)[1] == len(missing), way.known_count),
+                default=piece,
+            )
         if piece.known_count:
             first, end = _extent(piece)
         found.append(piece)
