@@ -274,9 +274,18 @@ def _byte_format(guess: _Guess, hits: Sequence[_Sought]) -> ByteFormat | None:
         if guess.parity and parity == "none":
             return None  # a constant there is a stop or start symbol
         return _byte(guess, str(guess.start), str(1 - guess.start), parity)
-    rest = "".join(kinds)
-    stop = rest.rstrip(rest[-1]) if rest and rest[-1] != rest[0] else rest
-    return _byte(guess, rest[len(stop) :], stop, parity)
+    return _byte(guess, *_parted("".join(kinds), parity))
+
+
+def _parted(rest: str, parity: str) -> tuple[str, str, str]:
+    """Start symbol, stop symbols and parity, from the constants between the data bits of two bytes."""
+    stop = rest.rstrip(rest[-1:])
+    if not stop:
+        return "", rest, parity
+    start = rest[len(stop) :]
+    if parity == "none" and len(stop) > 1 and stop[0] not in stop[1:]:
+        return start, stop[1:], "mark" if stop[0] == "1" else "space"
+    return start, stop, parity
 
 
 def _byte(guess: _Guess, start: str, stop: str, parity: str) -> ByteFormat:

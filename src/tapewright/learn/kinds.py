@@ -182,6 +182,8 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, True)
     if claim is None or claim.rule.offset:
         return None
+    if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
+        return None  # rather one wider check that cannot be told yet
     width = _width(claim, framing)
     rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
     items += (_check_item(width, len(heads)),)
