@@ -39,6 +39,8 @@ DOUBT_BITS = 12.0
 MARK_BITS = 6.0
 #: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
+#: What it costs to suppose that everything stands on tape inverted.
+INVERTED_BITS = 3.0
 #: So many layouts at most are finished with their checks, if they are so near the shortest without.
 MOST_FINISHED, NEAR_BITS = 3, 12.0
 #: Where one does, others are looked for in which no field has one of these meanings.
@@ -233,7 +235,7 @@ def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None)
 
 
 def _alike(framings: Sequence[Framing]) -> list[Framing]:
-    """The likeliest framing, and those under which known bytes appear about as well; no two of one byte format."""
+    """The likeliest framing, and others that find known bytes about as well; each byte format once."""
     of_byte: dict[tuple[str, str], Framing] = {}
     for framing in framings:
         if framing.found > framings[0].found - FOUND_ALIKE:
@@ -274,9 +276,23 @@ def _lay_out(
 
 
 def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
-    """The same with its checks."""
+    """The same with its checks; inverted, if that is what explains them."""
     kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without)
-    return replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
+    upright = replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
+    if draft.framing.coding != "plain" or draft.framing.xor or all(map(_is_explained, kinds)):
+        return upright
+    framing = replace(draft.framing, is_inverted=True)
+    kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without)
+    inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
+    return inverted if inverted.bits + INVERTED_BITS < upright.bits else upright
+
+
+def _is_explained(kind: Kind) -> bool:
+    """Whether nothing in a kind of block is unknown, and its checks agree everywhere and start from 0."""
+    claims = [claim for claim in (kind.head_check, kind.tail_check) if claim is not None]
+    return all(claim.agreeing == claim.messages and not claim.rule.start for claim in claims) and not any(
+        item.part.kind == "unknown" for item in (*kind.head, *kind.tail)
+    )
 
 
 def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:
@@ -286,7 +302,7 @@ def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> flo
 def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
     """Symbols that are used, by the names they have in the card: 0 and 1 exchanged if they have to be."""
     symbols = dict(code.symbols)
-    if layout.framing.swapped[0]:
+    if layout.framing.swapped[0] != layout.framing.is_inverted:
         symbols["0"], symbols["1"] = symbols["1"], symbols["0"]
     used = _used(layout, "0")
     return {key: symbols[key] for key in sorted(symbols) if key in used}

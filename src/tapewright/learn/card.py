@@ -28,6 +28,8 @@ MOST_TRAIL = 0.9
 #: Where the column of comments begins, if there is room.
 COMMENT_COLUMN = 52
 
+_TURN = str.maketrans("01", "10")
+
 
 @dataclass(frozen=True)
 class Heading:
@@ -110,7 +112,7 @@ def _piece(piece: Piece) -> str:
 
 
 def _byte_table(framing: Framing) -> Iterator[str]:
-    byte = framing.byte
+    byte = framing.turned.byte if framing.is_inverted else framing.byte
     yield "[byte]"
     yield f"bits   = {byte.bits}"
     yield f"order  = {_text(byte.order)}"
@@ -158,21 +160,28 @@ def _is_header(kind: Kind, kinds: Sequence[Kind]) -> bool:
 def _layout(kind: Kind, framing: Framing, rules: Rules, kinds: Sequence[Kind]) -> Iterator[_Line]:
     lead, trail, gap = _rests(kind, kinds)
     first = kind.samples[0]
-    if first.lead and lead >= SHORTEST_SECONDS:
+    symbol = _meant(first.lead, framing)
+    if symbol and lead >= SHORTEST_SECONDS:
         least = min(LEAST_SHARE * lead, MOST_INSISTED)
-        yield _Line(f"{{ lead = {_text(first.lead)}, seconds = {lead:.2f}, at_least = {least:.2f} }}")
+        yield _Line(f"{{ lead = {_text(symbol)}, seconds = {lead:.2f}, at_least = {least:.2f} }}")
     if first.mark:
-        yield _Line(f"{{ mark = {_text(first.mark)} }}")
+        yield _Line(f"{{ mark = {_text(_meant(first.mark, framing))} }}")
     yield from _items(kind, kind.head, kind.head_check, framing)
     if kind.has_data:
         coding = ', coding = "hex"' if framing.coding == "hex" else ""
-        coding += f", xor = {framing.xor & ((1 << framing.byte.bits) - 1)}" if framing.xor else ""
+        mask = framing.xor & framing.ones or framing.mask
+        coding += f", xor = {mask}" if mask else ""
         yield _Line(f"{{ data = {_text(rules.data)}{coding} }}")
         yield from _items(kind, kind.tail, kind.tail_check, framing)
-    if first.lead and trail >= SHORTEST_SECONDS:
-        yield _Line(f"{{ lead = {_text(first.lead)}, seconds = {trail:.2f} }}")
+    if symbol and trail >= SHORTEST_SECONDS:
+        yield _Line(f"{{ lead = {_text(symbol)}, seconds = {trail:.2f} }}")
     if gap >= SHORTEST_SECONDS:
         yield _Line(f"{{ gap = {gap:.2f} }}")
+
+
+def _meant(symbols: str, framing: Framing) -> str:
+    """Symbols by the names they have in the card."""
+    return symbols.translate(_TURN) if framing.is_inverted else symbols
 
 
 def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:
@@ -226,11 +235,17 @@ def _items(kind: Kind, items: Sequence[Named], claim: CheckClaim | None, framing
             yield from _item(kind, item, framing)
 
 
+def _coding(coding: str, framing: Framing) -> str:
+    """How an item is written, and that it is inverted if all are."""
+    keys = f', coding = "{coding}"' if coding != "plain" else ""
+    return keys + (f", xor = {framing.mask}" if framing.mask else "")
+
+
 def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
     part = item.part
-    coding = f', coding = "{part.coding}"' if part.coding != "plain" else ""
+    coding = _coding(part.coding, framing)
     if item.name == "sync":
-        yield from _sync(kind, item)
+        yield from _sync(kind, item, framing)
     elif item.name == "fixed":
         yield _Line(f'{{ fixed = "{part.value.hex(" ")}"{coding} }}')
     elif part.kind in ("constant", "unknown"):
@@ -275,8 +290,9 @@ def _value(fact: str, offset: int, two: tuple[int, int]) -> str:
     return shifted(fact, offset)
 
 
-def _sync(kind: Kind, item: Named) -> Iterator[_Line]:
-    value, sync = item.part.value, kind.sync_bytes
+def _sync(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
+    sync = kind.sync_bytes
+    value = bytes(byte ^ framing.mask for byte in item.part.value[:sync]) + item.part.value[sync:]
     repeats = int(np.median([sample.repeats for sample in kind.samples]))
     if repeats > 1:
         least = max(1, repeats // 3)
@@ -285,7 +301,7 @@ def _sync(kind: Kind, item: Named) -> Iterator[_Line]:
     if value[:sync]:
         yield _Line(f'{{ sync = "{value[:sync].hex(" ")}" }}')
     if value[sync:]:
-        yield _Line(f'{{ fixed = "{value[sync:].hex(" ")}" }}')
+        yield _Line(f'{{ fixed = "{value[sync:].hex(" ")}"{_coding("plain", framing)} }}')
 
 
 def _check(claim: CheckClaim, framing: Framing) -> _Line:
@@ -304,5 +320,6 @@ def _check(claim: CheckClaim, framing: Framing) -> _Line:
     more += f", start = 0x{rule.start:x}" if rule.start else ""
     more += ", as_sent = true" if rule.as_sent else ""
     more += ', coding = "hex"' if framing.field_coding == "hex" and rule.is_coded else ""
-    more += f", xor = {rule.xor}" if rule.xor else ""
+    mask = rule.xor ^ (framing.mask if rule.is_coded else 0)
+    more += f", xor = {mask}" if mask else ""
     return _Line(f"{{ check = {check}, over = [{over}]{more} }}", claim.certainty)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +41,8 @@ TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
 NEXT_BITS, FEW_BITS, MOST_FEW = 2.0, 8.5, 16
 #: Addresses need not be written as the data are: in seven bits they cannot be.
 OTHER_CODING_BITS = 2.0
+#: A constant that is one character where all else is written with two each.
+LONE_CHARACTER_BITS = 4.0
 #: Which byte of a number comes first: as in most of the block's numbers, or not.
 SAME_ORDER_BITS, OTHER_ORDER_BITS = 0.5, 4.0
 #: What it costs that blocks are of different lengths and nothing says why.
@@ -204,6 +207,12 @@ class _Bytes:
     def __len__(self) -> int:
         return len(self.runs[0])
 
+    @cached_property
+    def constants(self) -> int:
+        """How many bytes at the beginning are the same in all blocks: a sync may be among them."""
+        columns = zip(*self.runs, strict=True)
+        return next((place for place, column in enumerate(columns) if len(set(column)) > 1), len(self))
+
 
 def _cheapest(seen: _Bytes) -> tuple[list[Part], float]:
     """The cheapest way through, and for each part on it what the ways without it are."""
@@ -312,6 +321,8 @@ def _options(seen: _Bytes, place: int) -> Iterator[_Option]:
     ones = (1,) * count
     if len(column) == 1:
         cost = USUAL_CONSTANT_BITS if column <= {0x00, 0xFF} else CONSTANT_BITS
+        if seen.coding == "hex" and place >= seen.constants:
+            cost += LONE_CHARACTER_BITS
         yield _Option(Part("constant", place, ones, value=seen.runs[0][place : place + 1]), cost, place + 1)
     if seen.coding == "hex" and place + 2 <= len(seen):
         pairs = {run[place : place + 2] for run in seen.runs}

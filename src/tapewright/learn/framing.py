@@ -46,6 +46,9 @@ class Framing:
         Whether idle time stands between bytes here and there.
     xor : {0, 255}
         Exclusive-ored with the bytes of the data: 255 where they alone stand on tape inverted.
+    is_inverted : bool
+        Whether everything but the sync is taken to stand on tape inverted: bits are read the other way round
+        than the machine means them, which shows in checks over what it sends.
     """
 
     byte: ByteFormat
@@ -54,11 +57,22 @@ class Framing:
     found: float
     spaced: bool = False
     xor: int = 0
+    is_inverted: bool = False
 
     @property
     def field_coding(self) -> str:
         """How numbers and checks are probably written: in seven bits they go as characters if data do not."""
         return "hex" if self.coding == "hex" or self.byte.bits < 8 else "plain"
+
+    @property
+    def ones(self) -> int:
+        """A byte of ones."""
+        return (1 << self.byte.bits) - 1
+
+    @property
+    def mask(self) -> int:
+        """What every byte but those of the sync is exclusive-ored with, as the machine means the bits."""
+        return self.ones if self.is_inverted else 0
 
     @property
     def turned(self) -> Framing:
@@ -76,12 +90,12 @@ class Framing:
 
     def sent(self, data: bytes) -> bytes:
         """Bytes of the program as they stand on tape."""
-        mask = self.xor & ((1 << self.byte.bits) - 1)
+        mask = self.xor & self.ones
         return bytes(value ^ mask for value in as_sent(data, self.coding))
 
     def held(self, sent: bytes) -> bytes:
         """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
-        mask = self.xor & ((1 << self.byte.bits) - 1)
+        mask = self.xor & self.ones
         return as_held(bytes(value ^ mask for value in sent), self.coding)
 
 
@@ -260,9 +274,18 @@ def _byte_format(guess: _Guess, hits: Sequence[_Sought]) -> ByteFormat | None:
         if guess.parity and parity == "none":
             return None  # a constant there is a stop or start symbol
         return _byte(guess, str(guess.start), str(1 - guess.start), parity)
-    rest = "".join(kinds)
-    stop = rest.rstrip(rest[-1]) if rest and rest[-1] != rest[0] else rest
-    return _byte(guess, rest[len(stop) :], stop, parity)
+    return _byte(guess, *_parted("".join(kinds), parity))
+
+
+def _parted(rest: str, parity: str) -> tuple[str, str, str]:
+    """Start symbol, stop symbols and parity, from the constants between the data bits of two bytes."""
+    stop = rest.rstrip(rest[-1:])
+    if not stop:
+        return "", rest, parity
+    start = rest[len(stop) :]
+    if parity == "none" and len(stop) > 1 and stop[0] not in stop[1:]:
+        return start, stop[1:], "mark" if stop[0] == "1" else "space"
+    return start, stop, parity
 
 
 def _byte(guess: _Guess, start: str, stop: str, parity: str) -> ByteFormat:

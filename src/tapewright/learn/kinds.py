@@ -20,7 +20,7 @@ LATEST_CHECK = 5
 #: Constants at the beginning of a block that a check may cover in part are at most so many.
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
-SPLIT_BITS = 2.0
+SPLIT_BITS = 1.0
 #: A field that is surer than this is no check, unless it is off by some odd number.
 MOST_CHECK_LEAD = 8.0
 #: Something after a check, that is not covered by it, is rare.
@@ -28,7 +28,7 @@ AFTER_BITS = 4.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
-LEAST_BITS, CONVINCING_BITS = 2.0, 12.0
+LEAST_BITS, CONVINCING_BITS = 0.5, 12.0
 
 
 @dataclass(frozen=True)
@@ -182,6 +182,8 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, True)
     if claim is None or claim.rule.offset:
         return None
+    if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
+        return None  # rather one wider check that cannot be told yet
     width = _width(claim, framing)
     rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
     items += (_check_item(width, len(heads)),)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
@@ -54,6 +56,15 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
         runs.append((end - first, first, place - offset))
     for length, first, ahead in sorted(runs):
         which[first : first + length] = np.arange(first, first + length) - ahead
+    return _bridged(which)
+
+
+def _bridged(which: IntArray) -> IntArray:
+    """Fill holes between runs that are as far apart as what they are of: bytes misread, and no other block."""
+    inside = np.flatnonzero(which != NOT_KNOWN)
+    for before, after in pairwise(inside.tolist()):
+        if after > before + 1 and which[after] - which[before] == after - before:
+            which[before:after] = which[before] + np.arange(after - before)
     return which
 
 

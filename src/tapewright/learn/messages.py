@@ -131,14 +131,18 @@ def _message(
         if item.name == "check":
             continue
         if item.name == "sync":
-            for name, part in (("sync", taken[:sync]), ("fixed", taken[sync:])):
-                if part:
-                    found.append((name, part))
-                    sent.append(part)
+            marked = _inverted(taken[:sync], framing)
+            found += [(name, part) for name, part in (("sync", marked), ("fixed", taken[sync:])) if part]
+            sent += [part for part in (marked, _inverted(taken[sync:], framing)) if part]
             continue
         found.append((item.name, as_held(taken, item.part.coding)))
-        sent.append(taken)
+        sent.append(_inverted(taken, framing))
     if body:
         found.append(("data", body))
-        sent.append(framing.sent(body))
-    return Message(tuple(found), tuple(sent), as_held(tail, framing.field_coding), tail)
+        sent.append(_inverted(framing.sent(body), framing))
+    return Message(tuple(found), tuple(sent), as_held(tail, framing.field_coding), _inverted(tail, framing))
+
+
+def _inverted(sent: bytes, framing: Framing) -> bytes:
+    """Bytes as the machine means them to stand on tape."""
+    return bytes(value ^ framing.mask for value in sent)

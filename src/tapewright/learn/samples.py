@@ -105,10 +105,14 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     parts = [_cut(part, parts, usual[part.save], knowns[part.save].data, framing) for part in parts]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     parts = [_without_leader(part, tail, framing) for part in parts]
+    parts = [_mended(part, parts, usual[part.save], tail, per_byte) for part in parts]
     parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
-    parts = [_without_filling(part, size, tail, framing) for part in parts]
+    parts = [
+        _without_filling(part, size, tail, framing) if part.end == len(knowns[part.save].data) else part
+        for part in parts
+    ]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     return _collapsed([_with_spare(part, tail) for part in parts])
 
@@ -189,6 +193,20 @@ def _cut(part: Sample, parts: Sequence[Sample], usual: int, data: bytes, framing
     return replace(
         part, tail=framing.sent(data[following.first : part.end]) + part.tail, end=following.first
     )  # fmt: skip
+
+
+def _mended(part: Sample, parts: Sequence[Sample], head: int, tail: int, per_byte: int) -> Sample:
+    """Take bytes misread at the edges of the data for what they are: head and tail are as long as usual."""
+    if not part.has_data:
+        return part
+    own = [other for other in parts if other.save == part.save and other.has_data]
+    before = part.first - max((other.end for other in own if other.first < part.first), default=0)
+    after = min((other.first for other in own if other.first > part.first), default=part.end) - part.end
+    if 0 < before <= MOST_BY_CHANCE and len(part.head) == head + before * per_byte:
+        part = replace(part, head=part.head[:head], first=part.first - before)
+    if 0 < after <= MOST_BY_CHANCE and len(part.tail) == tail + after * per_byte:
+        part = replace(part, tail=part.tail[after * per_byte :], end=part.end + after)
+    return part
 
 
 def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:

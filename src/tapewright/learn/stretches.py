@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,6 +31,8 @@ MOST_OUT_OF_STEP = 12
 MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
+#: So many bytes of known ones may be lost, where the receiver misheard a few symbols.
+MOST_MISHEARD = 6
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
 SHORTEST_SILENCE = 0.05
 #: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
@@ -112,10 +114,42 @@ def find_stretches(
         heard = _leader_of(turned, framing.sent(known.data), framing, leader)
         sent = framing.sent(known.data)
         cut = _asynchronous if framing.byte.start else _synchronous
-        pieces = [replace(piece, save=save) for piece in cut(turned, sent, framing, heard)]
+        values = byte_values(turned.bits, framing.byte.bits, framing.byte.order)
+        pieces = [replace(piece, save=save) for piece in _mended(cut(turned, sent, framing, heard), values)]
         pieces = _with_repetitive(pieces, sent)
         found += surroundings(turned, pieces, framing, heard)
     return _with_one_mark(found, streams, knowns, framing) if framing.byte.start else found
+
+
+def _mended(pieces: Iterable[Stretch], values: npt.NDArray[np.int16]) -> Iterator[Stretch]:
+    """Put together what a few symbols misheard in the midst of known bytes have cut in two."""
+    held: Stretch | None = None
+    for piece in pieces:
+        joined = _joined(held, piece, values) if held is not None else None
+        if held is not None and joined is None:
+            yield held
+        held = joined or piece
+    if held is not None:
+        yield held
+
+
+def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stretch | None:
+    """Two stretches as one, if known bytes go on in the second where they should by then."""
+    if not one.known_count or not other.known_count or len(one) < FEWEST_BYTES:
+        return None
+    last, first = int(np.flatnonzero(one.known != NOT_KNOWN)[-1]), _head(other)
+    count = int(other.known[first] - one.known[last])
+    apart = int(other.places[first] - one.places[last])
+    pitch = float(np.median(np.diff(one.places)))
+    is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_MISHEARD
+    if not is_near or abs(apart - count * pitch) > pitch:
+        return None
+    between = one.places[last] + np.round(np.arange(1, count) * apart / count).astype(np.int64)
+    return replace(
+        other, places=np.concatenate((one.places[: last + 1], between, other.places[first:])),
+        values=np.concatenate((one.values[: last + 1], values[between], other.values[first:])),
+        known=np.concatenate((one.known[: last + 1], one.known[last] + np.arange(1, count), other.known[first:])),
+    )  # fmt: skip
 
 
 def _with_one_mark(
@@ -125,11 +159,9 @@ def _with_one_mark(
     for mark in sorted({piece.mark for piece in pieces}, key=len, reverse=True):
         moved = []
         for piece in pieces:
-            known, stream = (
-                knowns[piece.save],
-                Stream(streams[piece.save].symbols, framing.swapped[piece.save]),
-            )
-            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, known, framing)
+            save = piece.save
+            stream = Stream(streams[save].symbols, framing.swapped[save])
+            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, knowns[save], framing)
             if again is None:
                 break
             moved.append(again)
@@ -171,8 +203,8 @@ def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> st
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of absolute levels
-    upside down it is the other bit.
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of
+    absolute levels upside down it is the other bit.
     """
     if leader not in "01":
         return leader
@@ -320,7 +352,7 @@ def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
     at: IntArray, period: int,
 ) -> None:  # fmt: skip
-    """Take for data what fills a last block up, and looks like leader: if the block ends where full ones do."""
+    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
     begins, counts = [], []
     for first, end in runs_of(~quiet).tolist():
         inside = at[(at >= first) & (at < end)]
@@ -357,10 +389,12 @@ def _first_sound(
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
     """Find known bytes that do not stand out by where those before them ended and those after them begin."""
-    heads = [int(np.argmax(piece.known != NOT_KNOWN)) for piece in pieces if piece.known_count]
+    heads = [_head(piece) for piece in pieces if piece.known_count]
     if not heads:
         return list(pieces)
     usual = max(set(heads), key=heads.count)
+    counts = [piece.known_count for piece in pieces if piece.known_count]
+    size = max(set(counts), key=counts.count)  # a byte after a block may be the next one by chance
     found: list[Stretch] = []
     first, end = -1, 0
     for place, piece in enumerate(pieces):
@@ -369,16 +403,22 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             missing = sent[:following] if end < following else sent
             expected = [end] if following > end else []
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
-                expected = [end, first]
+                expected = [end, first + size, first]
             ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
             piece = max(
-                [piece, *(replace(piece, known=known) for known in ways if known is not None)],
-                key=lambda way: way.known_count,
+                (replace(piece, known=known) for known in ways if known is not None),
+                key=lambda way: (_head(way) == usual, _extent(way)[1] == len(missing), way.known_count),
+                default=piece,
             )
         if piece.known_count:
             first, end = _extent(piece)
         found.append(piece)
     return found
+
+
+def _head(piece: Stretch) -> int:
+    """How many bytes stand before the known ones."""
+    return int(np.argmax(piece.known != NOT_KNOWN))
 
 
 def _extent(piece: Stretch) -> tuple[int, int]:

@@ -21,8 +21,9 @@ FloatArray = npt.NDArray[np.float64]
 #: Where the card's own waveforms explain this share of the power, symbols are beyond doubt, and where they
 #: explain that one, what is left may have any spectrum if it is weak.
 EXPLAINED, MOSTLY_EXPLAINED = 0.9, 0.75
-#: Weak is what lies so far below the energy of a bit, as a power ratio of Eb/N0 (25 dB).
-WEAK_EB_N0 = 316.0
+#: Weak is what lies so far below the energy of a bit, in dB of Eb/N0, and so much farther for each hundredth
+#: less that is explained: a pulse looks little like the card's after a dull recorder.
+WEAK_DB, WEAKER_DB = 25.0, 1.2
 #: Flatness of a spectrum: geometric over arithmetic mean. Half the doubt at this one (measured, over 100
 #: symbols and more: of signals in white noise one in a hundred lies below 0.74, of music 2 % above 0.6), and
 #: the natural log over which the doubt falls to a quarter or so.
@@ -73,8 +74,9 @@ def share_of_doubt(
         return np.zeros(count)
     at, spectrum, pieces = _spectra(left, size, frequencies)
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]
-    mostly = np.interp(at, middle, explained) > MOSTLY_EXPLAINED
-    spectrum += np.where(mostly, bit_energy / (2 * WEAK_EB_N0), 1e-6 * bit_energy)[:, np.newaxis]
+    missing = np.maximum(0.0, MOSTLY_EXPLAINED - np.interp(at, middle, explained))
+    weak = bit_energy / 2 * 10.0 ** (-(WEAK_DB + WEAKER_DB * 100 * missing) / 10)
+    spectrum += weak[:, np.newaxis]
     # of few pieces, even the spectrum of white noise is not flat: so much less, and so uncertain
     unevenness, variance = _log_of_mean(pieces)
     spread = float(np.sqrt(1.5 * variance / len(frequencies)))

@@ -42,6 +42,9 @@ _LATE_START = 24.0
 _FADING = 1.0 - 1.0 / 64.0
 #: How far the amplitude follows that of one symbol.
 _LEVEL_GAIN = 0.125
+#: Tones tell where symbols begin if they turn so far from one another, in turns; and how far at most one
+#: symbol is believed to say so, as a share of its length.
+_LEAST_APART, _MOST_APART = 0.05, 0.5
 #: So many equal symbols may be a leader.
 _LONG_RUN = 48
 
@@ -66,12 +69,14 @@ class Fits(NamedTuple):
 class Shapes(NamedTuple):
     """What the search knows of each symbol; see `Templates`.
 
-    `price` has a row for each symbol before, and a last one for none.
+    `apart` is how far its tone turns ahead of the middle of all tones, in turns. `price` has a row for each
+    symbol before, and a last one for none.
     """
 
     energies: F8
     length: F8
     turns: F8
+    apart: F8
     flips: npt.NDArray[np.int64]
     bend: F8
     droop: F8
@@ -86,7 +91,7 @@ class Tuning(NamedTuple):
     hold: float
     switch_cost: float
     agility: float
-    edge_gain: float
+    tone_gain: float
     shift_cost: float
     stretch_span: float
     is_free: bool
@@ -214,13 +219,13 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, inline="always")
 def _branch(  # type: ignore[no-untyped-def]
-    m, place, sign, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes, tuning
+    m, place, sign, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning
 ):  # fmt: skip
     """What becomes of a path that takes symbol `m` from `place` on.
 
     Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `heard` and
-    `quadrature` are its fits and their slopes; `energies` has three rows: sine x sine, cosine x cosine, sine
-    x cosine of each template.
+    `quadrature` are its fits, `slope` that of the first; `energies` has three rows: sine x sine, cosine x
+    cosine, sine x cosine of each template.
     """
     wide = shapes.length[m] * pace
     upright_energy = shapes.energies[0, m]
@@ -248,10 +253,12 @@ def _branch(  # type: ignore[no-untyped-def]
     early = measured - phase
     early -= math.floor(early + 0.5)
     late = -early * wide / max(shapes.turns[m], 0.1)  # the carrier tells the time best
-    # the carrier says nothing of where one symbol ends and the next begins: the gain lost at the edges does
-    turn = _TAU * shapes.turns[m] / wide
-    edge = slope * c + quadrature_slope * s + turn * (quadrature * c - heard * s)
-    shift = tuning.edge_gain * wide * min(max(edge, -1.0), 1.0)
+    # the carrier alone says nothing of where one symbol ends and the next begins: that of two tones one is
+    # early and the other late does
+    shift = 0.0
+    if abs(shapes.apart[m]) > _LEAST_APART:
+        told = min(max(early / shapes.apart[m], -_MOST_APART), _MOST_APART)
+        shift -= tuning.tone_gain * upright_energy * sharpness * told * wide
     return (
         gain,
         place + wide + alpha * late + shift,
@@ -313,13 +320,10 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
                 heard, slope = _at(fits, 0, m, at, shapes.droop[m])
-                quadrature, quadrature_slope = (
-                    _at(fits, 1, m, at, shapes.droop[m]) if tuning.is_free else (0.0, 0.0)
-                )
+                quadrature = _at(fits, 1, m, at, shapes.droop[m])[0] if tuning.is_free else 0.0
                 sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
                 gain, end, new_pace, new_phase = _branch(
-                    m, at, s, pace, phase, heard, slope, quadrature, quadrature_slope, sharpness, shapes,
-                    tuning,
+                    m, at, s, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning,
                 )  # fmt: skip
                 price = shapes.price[last, m]
                 for k in range(-reach, reach + 1):
@@ -379,14 +383,12 @@ def follow(  # type: ignore[no-untyped-def]
         power, summed = 0.0, math.ceil(place)
         for m in range(symbols):
             fit, slope = _new_at(heard, wave[0, m], fits.size[m], place, shapes.droop[m])
-            quadrature, quadrature_slope = 0.0, 0.0
+            quadrature = 0.0
             if tuning.is_free:
-                quadrature, quadrature_slope = _new_at(
-                    heard, wave[1, m], fits.size[m], place, shapes.droop[m]
-                )
+                quadrature, _ = _new_at(heard, wave[1, m], fits.size[m], place, shapes.droop[m])
             gain, m_end, m_pace, m_phase = _branch(
                 m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
-                quadrature_slope / level, sharpness, shapes, tuning,
+                sharpness, shapes, tuning,
             )  # fmt: skip
             until = math.ceil(place + shapes.length[m] * pace)
             power += _power(heard, summed, until)
