@@ -148,7 +148,10 @@ def test_recordings_at_different_speeds_and_upside_down_are_of_one_code() -> Non
 
 
 #: Two recordings of one machine by two recorders.
-FAST_AND_SLOW = [replace(RECORDER, speed_error_percent=error) for error in (2.5, -2.5)]
+FAST_AND_SLOW = [
+    replace(RECORDER, hiss_snr_db=25.0, low_pass_hz=5_000.0, speed_error_percent=error)
+    for error in (3.0, -3.0)
+]
 
 
 def played(symbols: str, leader: str, seed: int, channel: CassetteChannel) -> Recording:
@@ -165,9 +168,9 @@ def proposed(symbols: str, leader: str) -> LineCode:
 @pytest.mark.parametrize(
     "bit_us,low_hz,high_hz",
     [
-        (1e6 / 1200, 1460.0, 2260.0),  # a cell has no half-wave without a change of tone nearby
+        (1e6 / 1200, 1463.0, 2243.0),  # a cell has no half-wave without a change of tone nearby
         (1e6 / 450, 1357.5, 1807.5),  # nearly three cycles and four
-        (1e6 / 300, 1675.0, 1900.0),  # hiss moves a half-wave by as much as the tones differ
+        (1e6 / 300, 1675.0, 1875.0),  # hiss moves a half-wave by as much as the tones differ
     ],
 )
 def test_tones_of_a_modem_are_measured_well(bit_us: float, low_hz: float, high_hz: float) -> None:
@@ -176,7 +179,7 @@ def test_tones_of_a_modem_are_measured_well(bit_us: float, low_hz: float, high_h
     )
     assert code.family == "modem tones"
     cycles = sorted(1e-6 * hertz * us for hertz, us in (spelt(code.symbols[bit]) for bit in "01"))
-    assert cycles == pytest.approx([low_hz * bit_us * 1e-6, high_hz * bit_us * 1e-6], rel=0.001)
+    assert cycles == pytest.approx([low_hz * bit_us * 1e-6, high_hz * bit_us * 1e-6], rel=0.0015)
 
 
 def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> None:
@@ -190,9 +193,9 @@ def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> Non
 
 
 def test_nearly_twice_as_long_is_not_made_twice_as_long() -> None:
-    code = proposed('"0" = [{half_waves = [232, 232]}]\n"1" = [{half_waves = [456, 456]}]', "0")
+    code = proposed('"0" = [{half_waves = [228, 228]}]\n"1" = [{half_waves = [453, 453]}]', "0")
     short, long = sorted(spelt(code.symbols[bit])[0] for bit in "01")
-    assert long / short == pytest.approx(456 / 232, rel=0.003)
+    assert long / short == pytest.approx(453 / 228, rel=0.003)
 
 
 def test_a_slicing_offset_does_not_matter() -> None:
