@@ -115,6 +115,14 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
     assert spelt["M"] == pytest.approx([200.0, 400.0], rel=0.02)
 
 
+def test_what_stands_behind_one_leader_of_three_is_no_mark() -> None:
+    data = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200)).us
+    leader = np.full(24, 600.0)
+    us = np.concatenate([leader, data, leader, [200.0, 400.0], data, leader, data])
+    fit = fit_book(tokens_from(us), Book("runs", ((0, 0), (1, 1)), (SHORT, LONG)), [np.log([600.0, 600.0])])
+    assert fit.names == ("0", "1", "L")
+
+
 def test_a_leader_of_bits_is_named_after_the_bit() -> None:
     tokens = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200))
     book = Book("runs", ((0, 0), (1, 1)), (SHORT, LONG))

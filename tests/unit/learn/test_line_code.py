@@ -147,6 +147,57 @@ def test_recordings_at_different_speeds_and_upside_down_are_of_one_code() -> Non
     )
 
 
+#: Two recordings of one machine by two recorders.
+FAST_AND_SLOW = [
+    replace(RECORDER, hiss_snr_db=25.0, low_pass_hz=5_000.0, speed_error_percent=error)
+    for error in (3.0, -3.0)
+]
+
+
+def played(symbols: str, leader: str, seed: int, channel: CassetteChannel) -> Recording:
+    rng = np.random.default_rng(seed)
+    text = "".join("01"[leader == "0"] + "".join(rng.choice(["0", "1"], 8)) + leader for _ in range(60))
+    return play(recording_of(leader * 300 + text, symbol_card(symbols), rate_hz=RATE_HZ), channel, seed)
+
+
+def proposed(symbols: str, leader: str) -> LineCode:
+    codes, _ = propose([played(symbols, leader, seed, each) for seed, each in enumerate(FAST_AND_SLOW)])
+    return codes[0]
+
+
+@pytest.mark.parametrize(
+    "bit_us,low_hz,high_hz",
+    [
+        (1e6 / 1200, 1463.0, 2243.0),  # a cell has no half-wave without a change of tone nearby
+        (1e6 / 450, 1357.5, 1807.5),  # nearly three cycles and four
+        (1e6 / 300, 1675.0, 1875.0),  # hiss moves a half-wave by as much as the tones differ
+    ],
+)
+def test_tones_of_a_modem_are_measured_well(bit_us: float, low_hz: float, high_hz: float) -> None:
+    code = proposed(
+        f'"0" = [{{tone = {low_hz}, us = {bit_us}}}]\n"1" = [{{tone = {high_hz}, us = {bit_us}}}]', "1"
+    )
+    assert code.family == "modem tones"
+    cycles = sorted(1e-6 * hertz * us for hertz, us in (spelt(code.symbols[bit]) for bit in "01"))
+    assert cycles == pytest.approx([low_hz * bit_us * 1e-6, high_hz * bit_us * 1e-6], rel=0.0015)
+
+
+def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> None:
+    pulse = "{half_waves = [130, 130]}"
+    code = proposed(
+        f'"0" = [{pulse}, {{silence = 740}}]\n"1" = [{pulse}, {{silence = 240}}, {pulse}, {{silence = 240}}]',
+        "0",
+    )
+    lasting = [sum(spelt(code.symbols[bit])) for bit in "01"]
+    assert lasting == pytest.approx([1000.0, 1000.0], rel=0.003)
+
+
+def test_nearly_twice_as_long_is_not_made_twice_as_long() -> None:
+    code = proposed('"0" = [{half_waves = [228, 228]}]\n"1" = [{half_waves = [453, 453]}]', "0")
+    short, long = sorted(spelt(code.symbols[bit])[0] for bit in "01")
+    assert long / short == pytest.approx(453 / 228, rel=0.003)
+
+
 def test_a_slicing_offset_does_not_matter() -> None:
     sound = saved("one cycle", 15)
     peak = np.percentile(np.abs(sound.samples), 90)
