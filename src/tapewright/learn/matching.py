@@ -60,7 +60,7 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
 
 
 def _bridged(which: IntArray) -> IntArray:
-    """Fill holes between runs that are as far apart as what they are of: bytes misread, and no other block."""
+    """Fill holes between runs that are as far apart as they should be: with bytes misread, and no block."""
     inside = np.flatnonzero(which != NOT_KNOWN)
     for before, after in pairwise(inside.tolist()):
         if after > before + 1 and which[after] - which[before] == after - before:
