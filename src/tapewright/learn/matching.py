@@ -56,7 +56,17 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
         runs.append((end - first, first, place - offset))
     for length, first, ahead in sorted(runs):
         which[first : first + length] = np.arange(first, first + length) - ahead
-    return _bridged(which)
+    return _bridged(_without_remnants(which))
+
+
+def _without_remnants(which: IntArray) -> IntArray:
+    """Drop what a longer run has left of another: where programs repeat themselves it is what they look like."""
+    shift = np.where(which == NOT_KNOWN, -1, np.arange(len(which)) - which + len(which))
+    edges = np.flatnonzero(np.diff(shift)) + 1
+    for part in np.split(np.arange(len(which)), edges):
+        if len(part) < NEEDLE:
+            which[part] = NOT_KNOWN
+    return which
 
 
 def _bridged(which: IntArray) -> IntArray:

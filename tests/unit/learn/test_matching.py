@@ -51,6 +51,14 @@ def test_bytes_put_in_between_are_not_known():
     assert which.tolist() == [*range(30), *4 * [NOT_KNOWN], *range(30, 60)]
 
 
+def test_of_a_program_that_repeats_itself_nothing_is_left_in_the_head():
+    # What stands before the second copy of the table stands before the first on tape: by chance.
+    table = program(21, 12)
+    data = table * 2 + program(22, 20) + b"\x31\x32" + table + program(23, 20)
+    which = known_offsets(values_of(b"\xa5\x31\x32", data), data)
+    assert which.tolist() == [*3 * [NOT_KNOWN], *range(len(data))]
+
+
 def test_both_of_two_copies_are_found():
     which = known_offsets(values_of(DATA, b"\x01\x02\x03", DATA), DATA)
     assert which.tolist() == [*range(60), *3 * [NOT_KNOWN], *range(60)]
