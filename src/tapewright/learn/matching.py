@@ -60,7 +60,7 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
 
 
 def _without_remnants(which: IntArray) -> IntArray:
-    """Drop what a longer run has left of another: where programs repeat themselves it is what they look like."""
+    """Drop what a longer run has left of another: programs that repeat themselves look like that."""
     shift = np.where(which == NOT_KNOWN, -1, np.arange(len(which)) - which + len(which))
     edges = np.flatnonzero(np.diff(shift)) + 1
     for part in np.split(np.arange(len(which)), edges):

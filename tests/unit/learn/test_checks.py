@@ -291,3 +291,10 @@ def test_blocks_of_another_length_tell_them_apart() -> None:
     check = CrcCheck(crc=CrcParameters(width=16, poly=0x1021, init=0x1234))
     claim = find_checks(saved(CheckRule(check, ("data",)), [64, 64, 65]))[0]
     assert (claim.rule.check, claim.certainty) == (check, "certain")
+
+
+def test_a_check_over_constants_alone_is_a_constant():
+    block = ended(bare_block(np.random.default_rng(77), 40), b"\xe2")
+    assert sum(b"\xa5\x3c\x01") & 0xFF == 0xE2
+    claims = find_checks([block])
+    assert not [claim.rule.over for claim in claims if set(claim.rule.over) <= {"sync", "fixed"}]

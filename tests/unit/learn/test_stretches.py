@@ -34,7 +34,7 @@ def test_a_mark_that_looks_like_the_start_of_a_byte_does_not_put_bytes_out_of_st
     byte = ByteFormat(bits=7, order="msb", start="1", stop="0")
     data = bytes(value & 0x7F for value in program(52, 60))
     bits = "10" + sent(b"\x69\x39" + data, byte)
-    assert bits[0] == "1" and bits[8] == "0"  # so that it looks like a byte
+    assert (bits[0], bits[8]) == ("1", "0")  # so that it looks like a byte
     (found,) = find_stretches(
         [stream(80 * "L" + bits + 80 * "L", "01L")], [Known(data)], framing_of(1, **byte.model_dump()), "L"
     )
