@@ -294,7 +294,6 @@ def test_blocks_of_another_length_tell_them_apart() -> None:
 
 
 def test_a_check_over_constants_alone_is_a_constant():
-    block = ended(bare_block(np.random.default_rng(77), 40), b"\xe2")
-    assert sum(b"\xa5\x3c\x01") & 0xFF == 0xE2
-    claims = find_checks([block])
-    assert not [claim.rule.over for claim in claims if set(claim.rule.over) <= {"sync", "fixed"}]
+    items = (("sync", b"\xa5\x3c"), ("fixed", b"\x01"))
+    tail = bytes([sum(b"\xa5\x3c\x01") & 0xFF])
+    assert find_checks([Message(items, tuple(value for _, value in items), tail, tail)]) == []
