@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import symbol_layer as layer
 from tapewright import blocks, framing
@@ -36,11 +36,14 @@ def heard(card: FormatCard, known: Known) -> Symbols:
     return layer.heard(blocks.encode(image, card), card)
 
 
-def relearn(card: FormatCard, knowns: Sequence[Known]) -> Relearned:
-    """Learn a card from saves made with it; what is found upright is taken."""
+def relearn(card: FormatCard, knowns: Sequence[Known], *, is_inverted: bool = False) -> Relearned:
+    """Learn a card from saves made with it; what is found upright is taken, or all of it as inverted."""
     streams = [Stream(heard(card, known)) for known in knowns]
     found = find_framing(streams, knowns)[0]
-    found = found.turned if found.swapped[0] else found
+    if is_inverted:
+        found = replace(found, is_inverted=True)
+    elif found.swapped[0]:
+        found = found.turned
     data = card.block[-1]
     lead = next(item.lead for item in data.layout if hasattr(item, "lead"))
     samples = find_samples(find_stretches(streams, knowns, found, lead), knowns, found)

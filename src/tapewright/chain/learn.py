@@ -288,11 +288,13 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
 
 
 def _is_explained(kind: Kind) -> bool:
-    """Whether nothing in a kind of block is unknown, and its checks agree everywhere and start from 0."""
+    """Whether nothing in a kind of block is unknown, and its checks are beyond doubt and start from 0."""
     claims = [claim for claim in (kind.head_check, kind.tail_check) if claim is not None]
-    return all(claim.agreeing == claim.messages and not claim.rule.start for claim in claims) and not any(
-        item.part.kind == "unknown" for item in (*kind.head, *kind.tail)
+    are_sure = all(
+        claim.agreeing == claim.messages and claim.certainty != "open" and not claim.rule.start
+        for claim in claims
     )
+    return are_sure and not any(item.part.kind == "unknown" for item in (*kind.head, *kind.tail))
 
 
 def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:

@@ -56,11 +56,21 @@ def known_offsets(values: npt.NDArray[np.int16], sent: bytes, needles: Needles |
         runs.append((end - first, first, place - offset))
     for length, first, ahead in sorted(runs):
         which[first : first + length] = np.arange(first, first + length) - ahead
-    return _bridged(which)
+    return _bridged(_without_remnants(which))
+
+
+def _without_remnants(which: IntArray) -> IntArray:
+    """Drop what a longer run has left of another: programs that repeat themselves look like that."""
+    shift = np.where(which == NOT_KNOWN, -1, np.arange(len(which)) - which + len(which))
+    edges = np.flatnonzero(np.diff(shift)) + 1
+    for part in np.split(np.arange(len(which)), edges):
+        if len(part) < NEEDLE:
+            which[part] = NOT_KNOWN
+    return which
 
 
 def _bridged(which: IntArray) -> IntArray:
-    """Fill holes between runs that are as far apart as what they are of: bytes misread, and no other block."""
+    """Fill holes between runs that are as far apart as they should be: with bytes misread, and no block."""
     inside = np.flatnonzero(which != NOT_KNOWN)
     for before, after in pairwise(inside.tolist()):
         if after > before + 1 and which[after] - which[before] == after - before:

@@ -25,8 +25,6 @@ LEAST_LEADER = 96
 LONGEST_MARK, LEADER_BEFORE_MARK = 24, 8
 #: Of a leader that goes over into the mark, so many symbols are taken along, to tell the mark from data.
 LEADER_IN_MARK = 8
-#: After a mark taken for the start of a byte, bytes are out of step for so many of them at most.
-MOST_OUT_OF_STEP = 12
 #: So many bytes at the end of a block may look like leader.
 MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
@@ -118,7 +116,7 @@ def find_stretches(
         pieces = [replace(piece, save=save) for piece in _mended(cut(turned, sent, framing, heard), values)]
         pieces = _with_repetitive(pieces, sent)
         found += surroundings(turned, pieces, framing, heard)
-    return _with_one_mark(found, streams, knowns, framing) if framing.byte.start else found
+    return found
 
 
 def _mended(pieces: Iterable[Stretch], values: npt.NDArray[np.int16]) -> Iterator[Stretch]:
@@ -144,59 +142,13 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_MISHEARD
     if not is_near or abs(apart - count * pitch) > pitch:
         return None
+    missing = one.known[last] + np.arange(1, count)
     between = one.places[last] + np.round(np.arange(1, count) * apart / count).astype(np.int64)
     return replace(
         other, places=np.concatenate((one.places[: last + 1], between, other.places[first:])),
         values=np.concatenate((one.values[: last + 1], values[between], other.values[first:])),
-        known=np.concatenate((one.known[: last + 1], one.known[last] + np.arange(1, count), other.known[first:])),
+        known=np.concatenate((one.known[: last + 1], missing, other.known[first:])),
     )  # fmt: skip
-
-
-def _with_one_mark(
-    pieces: Sequence[Stretch], streams: Sequence[Stream], knowns: Sequence[Known], framing: Framing
-) -> list[Stretch]:
-    """Begin all stretches after the same mark, if they can: a mark may pass for the start of a byte."""
-    for mark in sorted({piece.mark for piece in pieces}, key=len, reverse=True):
-        moved = []
-        for piece in pieces:
-            save = piece.save
-            stream = Stream(streams[save].symbols, framing.swapped[save])
-            again = piece if piece.mark == mark else _after_mark(piece, mark, stream, knowns[save], framing)
-            if again is None:
-                break
-            moved.append(again)
-        else:
-            return moved
-    return list(pieces)
-
-
-def _after_mark(
-    piece: Stretch, mark: str, stream: Stream, known: Known, framing: Framing
-) -> Stretch | None:  # fmt: skip
-    """The same stretch from the end of a mark on, if bytes begin there and come into step with it."""
-    byte = framing.byte
-    marked = int(piece.places[0]) - len(byte.start) - len(piece.mark)
-    end = int(piece.places[min(MOST_OUT_OF_STEP, len(piece) - 1)])
-    symbols = "".join(
-        _turned(stream.symbols.names[k], stream)
-        for k in stream.symbols.index[marked : marked + len(mark)]
-        if k != GAP
-    )
-    if symbols != mark:
-        return None
-    begin = marked + len(mark)
-    width = byte.bits + (byte.parity != "none")
-    head = begin + frame_places(
-        stream.bits[begin : end + byte.symbols_per_byte], int(byte.start[-1]), width, len(byte.stop)
-    )
-    common = np.intersect1d(head, piece.places)
-    if not len(head) or head[0] != begin + len(byte.start) or not len(common):
-        return None
-    places = np.concatenate([head[head < common[0]], piece.places[piece.places >= common[0]]])
-    values = byte_values(stream.bits, byte.bits, byte.order)[places]
-    return replace(
-        piece, values=values, places=places, known=known_offsets(values, framing.sent(known.data)), mark=mark
-    )
 
 
 def _leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:

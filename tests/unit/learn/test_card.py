@@ -72,6 +72,35 @@ layout = [
   {{ lead = "L", seconds = 0.1 }},
 ]
 """,
+    "last blocks filled up": f"""
+[[block]]
+kind = "header"
+load = "start"
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 48" }}, {{ field = "start", type = "u16-le" }},
+  {{ field = "total", type = "u16-le" }}, {{ check = "sum8", over = ["start", "total"] }},
+]
+[[block]]
+kind = "data"
+after = "header"
+size = 64
+total = "total"
+layout = [
+  {_BLOCK_LEAD} {{ fixed = "3a 44" }}, {{ field = "index", type = "u8" }}, {{ data = "64" }},
+  {{ check = "sum16", over = ["index", "data"] }}, {{ lead = "L", seconds = 0.1 }},
+]
+""",
+    "all but the sync inverted": f"""
+[[block]]
+kind = "data"
+load = "start"
+layout = [
+  {_BLOCK_LEAD} {{ sync = "3a 48" }}, {{ field = "start", type = "u16-le", xor = 255 }},
+  {{ field = "length", type = "u16-be", xor = 255 }}, {{ data = "length", xor = 255 }},
+  {{ check = "sum8", over = ["start", "length", "data"], as_sent = true, xor = 255 }},
+  {{ lead = "L", seconds = 0.1 }},
+]
+""",
     "every block three times": f"""
 [[block]]
 kind = "data"
@@ -104,13 +133,16 @@ def assert_reads_another(card: FormatCard, learned: Relearned) -> None:
     assert {block.check for block in found} == {"ok"}
 
 
-@pytest.mark.parametrize("which", [*CARDS, "plain", "sectors", "header"])
+UPRIGHT = [which for which in CARDS if "inverted" not in which]
+
+
+@pytest.mark.parametrize("which", [*UPRIGHT, "plain", "sectors", "header"])
 def test_a_third_program_reads_back_with_its_check(which):
     card = card_of(which)
     assert_reads_another(card, relearn(card, TAUGHT))
 
 
-@pytest.mark.parametrize("which", CARDS)
+@pytest.mark.parametrize("which", UPRIGHT)
 def test_and_a_byte_that_changed_on_the_way_is_noticed(which):
     card = card_of(which)
     learned = relearn(card, TAUGHT).card
@@ -120,6 +152,18 @@ def test_and_a_byte_that_changed_on_the_way_is_noticed(which):
     place = len(symbols) - 300  # among the last block's data
     damaged = layer.misheard(symbols, [place], sure=0.9999)
     assert any(block.check != "ok" for block in blocks_read(learned, damaged))
+
+
+def test_a_check_over_inverted_bytes_is_found_where_all_of_them_are():
+    card = card_of("all but the sync inverted")
+    upright, inverted = relearn(card, TAUGHT), relearn(card, TAUGHT, is_inverted=True)
+    (kind,) = inverted.kinds
+    assert kind.tail_check is not None
+    assert kind.tail_check.certainty == "certain"
+    assert kind.tail_check.rule.as_sent
+    assert kind.bits < upright.kinds[0].bits
+    assert inverted.card.byte == card.byte
+    assert_reads_another(card, inverted)
 
 
 def test_copies_are_written_as_often():

@@ -291,3 +291,9 @@ def test_blocks_of_another_length_tell_them_apart() -> None:
     check = CrcCheck(crc=CrcParameters(width=16, poly=0x1021, init=0x1234))
     claim = find_checks(saved(CheckRule(check, ("data",)), [64, 64, 65]))[0]
     assert (claim.rule.check, claim.certainty) == (check, "certain")
+
+
+def test_a_check_over_constants_alone_is_a_constant():
+    items = (("sync", b"\xa5\x3c"), ("fixed", b"\x01"))
+    tail = bytes([sum(b"\xa5\x3c\x01") & 0xFF])
+    assert find_checks([Message(items, tuple(value for _, value in items), tail, tail)]) == []

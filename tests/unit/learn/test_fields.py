@@ -221,3 +221,10 @@ def test_bytes_that_nothing_explains_are_not_known():
     parts = explained(lambda known: b"\xa5" + known.data[7:8] + known.data[50:51])
     assert [part.kind for part in parts] == ["constant", "unknown"]
     assert parts[1].widths == (2, 2)
+
+
+@pytest.mark.parametrize("pad", [b" ", b"\0", b".", b"*"])
+def test_a_name_may_be_filled_up_with_anything(pad):
+    parts = explained(lambda known: b"\xa5" + (known.name or "").encode().ljust(10, pad) + b"\x07")
+    name = next(part for part in parts if part.kind == "text")
+    assert (name.first, set(name.widths), name.value, name.is_ended) == (1, {10}, pad, False)

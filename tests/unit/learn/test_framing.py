@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
+from tapewright.framing import byte_symbols
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
 
@@ -82,6 +83,24 @@ def test_bytes_after_a_leader_may_follow_more_closely_than_the_known_ones():
     assert find_framing([stream(bits)], [Known(data)])[0].byte == byte
     bits = 40 * "1" + sent(data, byte, idle="111") + 40 * "1"
     assert find_framing([stream(bits)], [Known(data)])[0].byte.stop == "111"
+
+
+def test_a_sync_sent_without_idle_time_shows_the_stop_symbols_if_all_recordings_have_it():
+    byte = byte_format("1", "0", "even")
+    programs = [program(seed, 80) for seed in (10, 11)]
+    taught = [sent(b"\x58", byte) + sent(data, byte, idle="000") for data in programs]
+    streams = [stream(40 * "0" + bits + 40 * "0") for bits in taught]
+    assert find_framing(streams, [Known(data) for data in programs])[0].byte == byte
+
+
+@pytest.mark.parametrize("parity", ["mark", "space"])
+def test_a_parity_that_never_changes(parity):
+    byte = byte_format("0", "11", parity)
+    data = program(12, 80)
+    bits = 40 * "1" + sent(data, byte) + 40 * "1"
+    found = find_framing([stream(bits)], [Known(data)])[0].byte
+    assert byte_symbols(found) == byte_symbols(byte)
+    assert found.start == "0"
 
 
 def test_bytes_that_follow_closely_are_not_called_spaced():

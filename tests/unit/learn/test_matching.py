@@ -40,11 +40,23 @@ def test_bytes_that_could_not_be_read_do_not_break_a_run():
     assert known_offsets(heard, DATA).tolist() == list(range(60))
 
 
-def test_more_misread_bytes_than_that_do():
+def test_many_misread_bytes_are_those_that_should_stand_there():
     heard = values_of(DATA)
-    heard[20:24] = -1
-    which = known_offsets(heard, DATA)
-    assert which.tolist() == [*range(20), *4 * [NOT_KNOWN], *range(24, 60)]
+    heard[20:30] = -1
+    assert known_offsets(heard, DATA).tolist() == list(range(60))
+
+
+def test_bytes_put_in_between_are_not_known():
+    which = known_offsets(values_of(DATA[:30], b"\x01\x02\x03\x04", DATA[30:]), DATA)
+    assert which.tolist() == [*range(30), *4 * [NOT_KNOWN], *range(30, 60)]
+
+
+def test_of_a_program_that_repeats_itself_nothing_is_left_in_the_head():
+    # What stands before the second copy of the table stands before the first on tape: by chance.
+    table = program(21, 12)
+    data = table * 2 + program(22, 20) + b"\x31\x32" + table + program(23, 20)
+    which = known_offsets(values_of(b"\xa5\x31\x32", data), data)
+    assert which.tolist() == [*3 * [NOT_KNOWN], *range(len(data))]
 
 
 def test_both_of_two_copies_are_found():

@@ -88,3 +88,44 @@ def test_data_in_characters_are_counted_in_bytes_of_the_program():
     whole = Stretch(0, heard, heard[:0], 8 * np.arange(len(heard)), known)
     (block,) = find_samples([whole], KNOWN, framing)
     assert (block.first, block.end, block.tail) == (0, 64, b"\x0d")
+
+
+def test_what_fills_a_last_block_up_is_no_tail():
+    blocks = samples_of(stretch(b"\xa5", DATA[:40], b"\x11"), stretch(b"\xa5", DATA[40:], bytes(16), b"\x22"))
+    assert [(block.first, block.end, block.tail) for block in blocks] == [(0, 40, b"\x11"), (40, 64, b"\x22")]
+    assert [len(block.filling) for block in blocks] == [0, 16]
+    assert [block.room for block in blocks] == [40, 40]
+
+
+def test_a_long_tail_that_is_not_all_the_same_fills_nothing_up():
+    blocks = samples_of(
+        stretch(b"\xa5", DATA[:40], b"\x11"), stretch(b"\xa5", DATA[40:], bytes(15), b"\x01\x22")
+    )
+    assert blocks[1].filling == b""
+    assert len(blocks[1].tail) == 17
+
+
+def test_a_byte_misread_at_the_edge_of_a_block_is_one_of_its_data():
+    first, second, third = DATA[:20], DATA[20:40], DATA[40:]
+    misread = bytes([second[0] ^ 0x10]) + second[1:-1] + bytes([second[-1] ^ 0x10])
+    blocks = samples_of(
+        stretch(b"\xa5\x01", first, b"\x99"), stretch(b"\xa5\x02", misread, b"\x98"),
+        stretch(b"\xa5\x03", third, b"\x97"),
+    )  # fmt: skip
+    assert [(block.first, block.end) for block in blocks] == [(0, 20), (20, 40), (40, 64)]
+    assert [block.tail for block in blocks] == [b"\x99", b"\x98", b"\x97"]
+    assert [block.head for block in blocks] == [b"\xa5\x01", b"\xa5\x02", b"\xa5\x03"]
+
+
+def test_heads_are_as_long_as_others_of_the_same_save():
+    # In the second save names are longer, in the first a head's last byte is the one before its data.
+    knowns = [Known(DATA), Known(DATA)]
+    heads = [b"\xa5AB"] * 3 + [b"\xa5ABCDE"] * 5
+    cuts = [(0, 20), (20, 40), (40, 64)] + [(first, first + 10) for first in range(0, 50, 10)]
+    stretches = [
+        stretch(head, DATA[first:end], save=int(k > 2))
+        for k, (head, (first, end)) in enumerate(zip(heads, cuts, strict=True))
+    ]
+    blocks = find_samples(stretches, knowns, framing_of(2))
+    assert [block.head for block in blocks] == heads
+    assert [(block.first, block.end) for block in blocks] == cuts

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from heard_bits import sent, stream
 from made_up_saves import framing_of, program
 from tapewright.cards.format import ByteFormat
@@ -32,10 +34,56 @@ def test_a_mark_that_looks_like_the_start_of_a_byte_does_not_put_bytes_out_of_st
     byte = ByteFormat(bits=7, order="msb", start="1", stop="0")
     data = bytes(value & 0x7F for value in program(52, 60))
     bits = "10" + sent(b"\x69\x39" + data, byte)
-    assert bits[0] == "1"
-    assert bits[8] == "0"
+    assert (bits[0], bits[8]) == ("1", "0")  # so that it looks like a byte
     (found,) = find_stretches(
         [stream(80 * "L" + bits + 80 * "L", "01L")], [Known(data)], framing_of(1, **byte.model_dump()), "L"
     )
     assert bytes(found.values.tolist()) == b"\x69\x39" + data
     assert found.mark == "10"
+
+
+def blocks(data: bytes, size: int, check: bytes = b"\x7b") -> str:
+    """Blocks of a size, filled up with zeros, in a leader of zeros."""
+    cuts = [data[first : first + size].ljust(size, b"\0") for first in range(0, len(data), size)]
+    return "".join(200 * "0" + sent(HEAD + cut + check, BYTE) for cut in cuts) + 200 * "0"
+
+
+def test_filling_that_looks_like_leader_is_of_the_block_if_the_block_ends_where_full_ones_do():
+    data = program(53, 100)
+    found = find_stretches([stream(blocks(data, 64))], [Known(data)], framing_of(1), "0")
+    assert [len(piece) for piece in found] == [67, 67]
+    assert bytes(found[1].values.tolist()) == HEAD + data[64:] + bytes(28) + b"\x7b"
+
+
+def test_a_short_last_block_ends_where_it_ends():
+    data = program(54, 80)
+    bits = "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in (data[:64], data[64:]))
+    found = find_stretches([stream(bits + 200 * "0")], [Known(data)], framing_of(1), "0")
+    assert [len(piece) for piece in found] == [67, 19]
+
+
+@pytest.mark.parametrize("empty", [0, 1, 2])
+def test_a_block_with_nothing_to_be_known_by_is_what_lies_between_its_neighbours(empty):
+    byte = ByteFormat(start="0", stop="1")
+    cuts = [program(55 + k, 32) if k != empty else bytes(32) for k in range(3)]
+    bits = "".join(100 * "1" + sent(HEAD + cut + b"\x7b", byte) for cut in cuts) + 100 * "1"
+    found = find_stretches([stream(bits)], [Known(b"".join(cuts))], framing_of(1, **byte.model_dump()), "1")
+    assert [piece.known_count for piece in found] == [32, 32, 32]
+    assert [int(piece.known[2]) for piece in found] == [0, 32, 64]
+
+
+def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():
+    data = program(58, 60)
+    bits = sent(HEAD + data, BYTE)
+    bits = bits[:200] + "L" + bits[201:]
+    (found,) = find_stretches(
+        [stream(200 * "0" + bits + 200 * "0", "01L")], [Known(data)], framing_of(1), "0"
+    )
+    assert found.known.tolist() == [-1, -1, *range(60)]
+
+
+def test_a_first_leader_heard_wrong_is_outweighed_by_those_between_blocks():
+    cuts = [program(59 + k, 32) for k in range(12)]
+    bits = 400 * "1" + "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in cuts) + 200 * "0"
+    found = find_stretches([stream(bits)], [Known(b"".join(cuts))], framing_of(1), "0")
+    assert [len(piece) for piece in found if piece.known_count] == 12 * [35]
