@@ -104,16 +104,9 @@ def guess_framings(
 
 def views(framing: Framing) -> Iterator[Framing]:
     """Yield a framing in the four views that the bits alone cannot tell: either order, either way up."""
-    for turned in (framing, _turned(framing)):
+    for turned in (framing, replace(framing.turned, xor=0)):
         for order in ("lsb", "msb"):
             yield replace(turned, byte=turned.byte.model_copy(update={"order": order}))
-
-
-def _turned(framing: Framing) -> Framing:
-    """The symbols the other way round, and the bytes with them."""
-    turned = replace(framing.turned, xor=0)
-    parity = {"mark": "space", "space": "mark"}.get(turned.byte.parity, turned.byte.parity)
-    return replace(turned, byte=turned.byte.model_copy(update={"parity": parity}))
 
 
 def _parts(bits: BitArray) -> Iterator[BitArray]:

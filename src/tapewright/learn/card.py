@@ -201,8 +201,11 @@ def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:
         later = [s.lead_seconds for k, s in enumerate(samples) if not _is_first(samples, k)]
         if later:
             between = float(np.median(later))
-            own_trail = min(trail, MOST_TRAIL * between) if gap < SHORTEST_SECONDS else trail
-            return (lead if kind is kinds[0] and lead else max(between - own_trail, 0.0)), own_trail, gap
+            own_trail, own_lead = trail, between  # apart, where there is a silence between them
+            if gap < SHORTEST_SECONDS:
+                own_trail = min(trail, MOST_TRAIL * between)
+                own_lead = between - own_trail
+            return (lead if kind is kinds[0] and lead else own_lead), own_trail, gap
         if kind is not kinds[0]:
             lead = float(np.median([s.lead_seconds for s in samples]))
     elif kind is not kinds[0]:

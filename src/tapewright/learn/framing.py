@@ -27,6 +27,7 @@ FEWEST_CLOSE, FIRST_FEW, LONG_REST = 4, 40, 24
 
 IntArray = npt.NDArray[np.int64]
 _OTHER_PARITY = {"even": "odd", "odd": "even"}
+_OTHER_BIT = {"mark": "space", "space": "mark"}
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ class Framing:
         """The same bits the other way round: what was upright is inverted, so the data have to be as well."""
         turned = str.maketrans("01", "10")
         byte = self.byte
-        parity: str = byte.parity
+        parity: str = _OTHER_BIT.get(byte.parity, byte.parity)
         if byte.bits % 2 == 0:  # as many ones as before, or as many fewer as there are odd ones
             parity = _OTHER_PARITY.get(parity, parity)
         keys = {

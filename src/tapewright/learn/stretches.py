@@ -293,7 +293,8 @@ def _between_leaders(
         if end - first >= min(LEAST_LEADER, longest // 2):
             quiet[first:end] = True
     _open_filling(quiet, quiet | lead, bits, at, period)
-    for first, end in runs_of(~quiet):
+    for first, end in runs_of(~quiet).tolist():
+        first += int(np.argmin(np.append(lead[first:end], False)))  # after a silence, leaders may be short
         if end - first < period:
             continue
         inside = at[(at >= first) & (at < end)]

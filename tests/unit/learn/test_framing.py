@@ -11,7 +11,7 @@ from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
 from tapewright.framing import byte_symbols
-from tapewright.learn.framing import find_framing
+from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.known import Known
 
 #: Start, stop, parity.
@@ -131,6 +131,15 @@ def test_turned_is_the_same_bits_with_the_data_inverted(parity, bits):
     assert sent(turned.sent(data), turned.byte) == exchanged
     assert turned.swapped == (True,)
     assert turned.turned == found
+
+
+@pytest.mark.parametrize("parity, other", [("mark", "space"), ("space", "mark")])
+def test_turned_exchanges_mark_and_space(parity, other):
+    byte = byte_format("0", "11", parity)
+    found = Framing(byte, "plain", (False,), 1.0)
+    assert found.turned.byte.parity == other
+    exchanged = sent(b"\x4b\x00", byte).translate(str.maketrans("01", "10"))
+    assert sent(found.turned.sent(b"\x4b\x00"), found.turned.byte) == exchanged
 
 
 def test_bytes_inverted_on_tape_are_found_as_the_other_way_round():
