@@ -7,6 +7,7 @@ in doubt (a pause, a leader that gives way to data, a dropout) the next piece is
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -63,9 +64,15 @@ def first_pass(
     longest = float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+
+    def search(begin: int, end: int) -> Path:
+        begin = max(begin, 0) // templates.block * templates.block
+        scene, _ = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)
+        return find_path(scene, polarity).moved(begin)
+
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
         scene, amplitude = informed_scene(heard, alphabet, band, templates, shaped, lock, cost)
-        path = find_path(scene, polarity)
+        path = _mended(find_path(scene, polarity), search, shaped, names)
         return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
     whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
@@ -97,7 +104,36 @@ def first_pass(
                     size = piece
         reached = path.end[-1] if len(path) else reached
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
+    path = _mended(path, search, shaped, names)
     return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
+
+
+def _mended(path: Path, search: Callable[[int, int], Path], templates: Templates, names: int) -> Path:
+    """Look once more where a run of equal symbols, a leader, was out of step with what follows it.
+
+    A long run may have been begun anywhere, and then it costs less to leave out the first symbols after it,
+    or to fill up a part of one, than to move all of it.
+    """
+    reach = BACK_SYMBOLS * float(templates.length.max())
+    fills = path.symbol >= names
+    begins = np.flatnonzero(~fills[1:] & (path.is_first[1:] | fills[:-1])) + 1
+    for place in path.start[begins].tolist():
+        k = int(np.searchsorted(path.start, place))
+        end = k
+        while end and path.symbol[end - 1] >= names:
+            end -= 1
+        before = path.part(slice(max(0, end - BACK_SYMBOLS), end))
+        if len(before) < FEWEST_IN_RUN or (before.symbol != before.symbol[-1]).any():
+            continue
+        if before.is_first[1:].any() or not 0 < place - before.end[-1] < reach:
+            continue
+        found = search(int(before.start[0]), int(place + reach))
+        found = found.part(found.end <= place + 0.75 * reach)
+        if len(found) > len(before) and not (found.is_first[1:] | (found.symbol[1:] >= names)).any():
+            after = path.part(slice(k, None))
+            after.is_first[0] = False
+            path = _joined(_joined(path.part(slice(0, end)), found, templates), after, templates)
+    return path
 
 
 def _is_clear(
