@@ -17,6 +17,7 @@ from tapewright.chain import learn
 from tapewright.learn import (
     certainty,
     checks,
+    cuts,
     facts,
     fields,
     framing,
@@ -25,7 +26,6 @@ from tapewright.learn import (
     known,
     line_code,
     matching,
-    stretches,
 )
 
 PAGE = (Path(__file__).parents[2] / "docs" / "architecture.md").read_text(encoding="utf-8")
@@ -65,7 +65,7 @@ def test_settings_of_the_receiver_are_those_of_the_code():
 
 
 def test_settings_of_learning_are_those_of_the_code():
-    sound_to_bytes = (fields, framing, known, line_code, matching, stretches)
+    sound_to_bytes = (cuts, fields, framing, known, line_code, matching)
     settings: dict[str, object] = {}
     for module in (*sound_to_bytes, certainty, checks, guesses, kinds, learn):
         settings |= vars(module)

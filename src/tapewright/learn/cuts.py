@@ -1,0 +1,290 @@
+"""Where stretches of bytes begin and end in the bits: between leaders, in step with the known bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards.format import ByteFormat
+from tapewright.learn.framing import Framing, frame_places
+from tapewright.learn.known import Needles
+from tapewright.learn.matching import NOT_KNOWN, known_offsets
+from tapewright.learn.stream import NO_BIT, Stream, byte_values
+from tapewright.model.runs import runs_of
+
+__all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
+
+#: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
+#: Where the first leader is short, half of it.
+LEAST_LEADER = 96
+#: A mark between leader and bytes has at most so many symbols.
+LONGEST_MARK = 24
+#: So many bytes at the end of a block may look like leader.
+MOST_ALIKE = 2
+#: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
+FEWEST_BYTES = 2
+#: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
+IDLE_FACTOR, IDLE_SLACK = 2.0, 12
+
+IntArray = npt.NDArray[np.int64]
+_TURN = str.maketrans("01", "10")
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Bytes that follow one another on tape.
+
+    Parameters
+    ----------
+    save : int
+        Which recording.
+    values : ndarray of int16, shape (n,)
+        As they stand on tape; -1 where nothing could be read.
+    spare : ndarray of int16
+        What would follow if the stretch went on into the leader after it: a last byte may look like leader.
+    places : ndarray of int64, shape (n,)
+        Where each one's first bit stands in the save's symbols.
+    known : ndarray of int64, shape (n,)
+        Which byte of the known ones, as they are sent, each is; `NOT_KNOWN` for none.
+    mark : str
+        Symbols between leader and first byte that are part of neither.
+    lead : str
+        The symbol before that, again and again; empty for none.
+    lead_seconds : float
+    trail_seconds : float
+        Length of what follows of the same symbol, up to the next silence.
+    gap_seconds : float
+        Silence after that, up to the next stretch; 0 for the last.
+    """
+
+    save: int
+    values: npt.NDArray[np.int16]
+    spare: npt.NDArray[np.int16]
+    places: IntArray
+    known: IntArray
+    mark: str = ""
+    lead: str = ""
+    lead_seconds: float = 0.0
+    trail_seconds: float = 0.0
+    gap_seconds: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    @property
+    def known_count(self) -> int:
+        """How many of the known bytes are in it."""
+        return int(np.count_nonzero(self.known != NOT_KNOWN))
+
+
+def cut(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+    """Cut one save into stretches of bytes; what stands around them is not told yet.
+
+    Parameters
+    ----------
+    stream : Stream
+        Swapped, if 0 and 1 have to change places.
+    sent : bytes
+        The known bytes, as they stand on tape.
+    framing : Framing
+    leader : str
+        See `leader_of`.
+    """
+    return (_asynchronous if framing.byte.start else _synchronous)(stream, sent, framing, leader)
+
+
+def leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:
+    """The symbol leaders consist of in this save, by the name the receiver gives it.
+
+    Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
+    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of
+    absolute levels upside down it is the other bit.
+    """
+    if leader not in "01":
+        return leader
+    if framing.byte.start:
+        return turned_name(framing.byte.stop[-1], stream)
+    values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+    period = framing.byte.symbols_per_byte
+    outside = np.ones(len(stream.bits), np.bool_)
+    is_data = _known_places(values, sent, *Needles(sent).find(values, period), period)
+    outside[: len(is_data)] = ~is_data
+    names, index = stream.symbols.names, stream.symbols.index
+    stands = {}
+    for name in "01":
+        runs = np.diff(runs_of((index == names.index(name)) & outside))
+        stands[name] = int(runs[runs >= LEAST_LEADER // 2].sum())
+    return max("01", key=lambda name: (stands[name], name == leader))
+
+
+def _piece(
+    values: npt.NDArray[np.int16], places: IntArray, known: IntArray, spare: IntArray | None = None
+) -> Stretch:
+    after = values[spare] if spare is not None else np.zeros(0, np.int16)
+    return Stretch(0, values[places], after, places, known)
+
+
+def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+    """Follow bytes by their start symbols; a longer rest than usual, or another symbol, ends a stretch."""
+    byte = framing.byte
+    width = byte.bits + (byte.parity != "none")
+    places = frame_places(stream.bits, int(byte.start[-1]), width, len(byte.stop))
+    values = byte_values(stream.bits, byte.bits, byte.order)
+    needles = Needles(sent)
+    known = known_offsets(values[places], sent, needles)
+    idle = np.diff(places) - byte.symbols_per_byte
+    inside = (known[:-1] != NOT_KNOWN) & (known[1:] == known[:-1] + 1)
+    usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
+    hole = np.cumsum(stream.bits == NO_BIT)
+    apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
+    for part in np.split(places, np.flatnonzero(apart) + 1):
+        if (idle[inside] <= 0).all():
+            part = _in_step(stream.bits, part, framing.byte)
+        known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
+        if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
+            yield _piece(values, part, known)
+
+
+def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> IntArray:
+    """Put the first bytes of a stretch in step with those after them, if they can be.
+
+    Where bytes follow one another closely, idle time after the first few is none: they began too early, with
+    a mark that looks like the start of a byte.
+    """
+    length = byte.symbols_per_byte
+    late = np.flatnonzero(np.diff(places[: LONGEST_MARK // 2]) != length)
+    if not len(late):
+        return places
+    after = int(late[-1]) + 1
+    before = np.arange(places[after] - length, places[0], -length)[::-1]
+    is_sound = (bits[before - 1] == int(byte.start[-1])) & (bits[before + length - 2] == int(byte.stop[-1]))
+    if len(before) and is_sound.all() and before[0] < places[0] + length:
+        return np.concatenate((before, places[after:]))
+    return places
+
+
+def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+    """Lay bytes end to end through what lies between leaders, in step with the known ones."""
+    bits, byte = stream.bits, framing.byte
+    values = byte_values(bits, byte.bits, byte.order)
+    period = byte.symbols_per_byte
+    needles = Needles(sent)
+    at, offsets = needles.find(values, period)
+    is_data = _known_places(values, sent, at, offsets, period)
+    regions = list(_between_leaders(stream, at, is_data, period, leader))
+    heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
+    tails = [end - first_hit for _, end, first_hit in regions if first_hit >= 0]
+    step = heads[0] % period if heads else 0
+    # A mark may be misheard, but a leader that is no bit begins where the last byte ends.
+    from_end = leader not in "01" and len({tail % period for tail in tails}) == 1
+    for first, end, first_hit in regions:
+        rest = end - tails[0] if from_end else first + step
+        phase = first_hit if first_hit >= 0 else rest
+        begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
+        places = np.arange(begin, end, period, dtype=np.int64)
+        places = places[(places >= 0) & (places < len(values))]
+        places = places[_first_sound(bits, values, places, framing) :]
+        if not len(places):
+            continue
+        known = known_offsets(values[places], sent, needles)
+        places = places[: _trailer_begin(stream, places, known, period, leader)]
+        known = known[: len(places)]
+        if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
+            after = places[-1] + period * np.arange(1, 5)
+            yield _piece(values, places, known, after[after < len(values)])
+
+
+def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
+    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
+    other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
+    return int(other[-1]) + 1 if len(other) else 0
+
+
+def _known_places(
+    values: npt.NDArray[np.int16], sent: bytes, at: IntArray, offsets: IntArray, period: int
+) -> npt.NDArray[np.bool_]:
+    """Which symbols are of known bytes: of the runs found, and as far as the bytes agree beside them."""
+    wanted = np.frombuffer(sent, np.uint8).astype(np.int16)
+    is_data = np.zeros(len(values), np.bool_)
+    for shift in np.unique(at - period * offsets).tolist():
+        places = shift + period * np.arange(len(wanted))
+        inside = (places >= 0) & (places < len(values))
+        agrees = np.zeros(len(wanted), np.bool_)
+        agrees[inside] = values[places[inside]] == wanted[inside]
+        hits = np.zeros(len(wanted), np.bool_)
+        hits[offsets[at - period * offsets == shift]] = True
+        for first, end in runs_of(agrees).tolist():
+            if hits[first:end].any():
+                is_data[places[first] : places[end - 1] + period] = True
+    return is_data
+
+
+def _between_leaders(
+    stream: Stream, at: IntArray, is_data: npt.NDArray[np.bool_], period: int, leader: str
+) -> Iterator[tuple[int, int, int]]:
+    """First and last symbol (exclusive) of every region that is no leader, and its first known byte or -1."""
+    bits = stream.bits
+    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    lead[: len(is_data)] &= ~is_data
+    quiet = bits == NO_BIT
+    runs = runs_of(lead)
+    longest = int(np.diff(runs, axis=1).max(initial=0))
+    for first, end in runs:
+        if end - first >= min(LEAST_LEADER, longest // 2):
+            quiet[first:end] = True
+    _open_filling(quiet, quiet | lead, bits, at, period)
+    for first, end in runs_of(~quiet).tolist():
+        first += int(np.argmin(np.append(lead[first:end], False)))  # after a silence, leaders may be short
+        if end - first < period:
+            continue
+        inside = at[(at >= first) & (at < end)]
+        yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _open_filling(
+    quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
+    at: IntArray, period: int,
+) -> None:  # fmt: skip
+    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
+    begins, counts = [], []
+    for first, end in runs_of(~quiet).tolist():
+        inside = at[(at >= first) & (at < end)]
+        if len(inside):
+            begins.append(first - (first - int(inside[0])) % period)
+            counts.append(-(-(end - begins[-1]) // period))
+    full = max(counts, default=0)
+    for begin, count in zip(begins, counts, strict=True):
+        end = begin + full * period
+        if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
+            continue
+        begins_again = ((at > begin + count * period) & (at < end)).any()
+        ends = not is_leader[end - MOST_ALIKE * period : end].all()
+        if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
+            quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
+
+
+def _first_sound(
+    bits: npt.NDArray[np.int8], values: npt.NDArray[np.int16], places: IntArray, framing: Framing
+) -> int:
+    """From which byte on the bytes are such as the framing makes them: a mark before them is not."""
+    byte = framing.byte
+    head = places[: LONGEST_MARK // byte.bits + 1]
+    head = head[head + byte.symbols_per_byte <= len(bits)]
+    sound = values[head] >= 0
+    if byte.parity in ("even", "odd"):
+        ones = sum(bits[head + k].astype(np.int64) for k in range(byte.bits))
+        sound &= (ones + bits[head + byte.bits]) % 2 == (byte.parity == "odd")
+    for k, symbol in enumerate(byte.stop):
+        sound &= bits[head + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
+    wrong = np.flatnonzero(~sound)
+    return int(wrong[-1]) + 1 if len(wrong) else 0
+
+
+def turned_name(name: str, stream: Stream) -> str:
+    """Name of a symbol after 0 and 1 have changed places, if they have to."""
+    return name.translate(_TURN) if stream.swapped else name
