@@ -240,7 +240,22 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
     for framing in framings:
         if framing.found > framings[0].found - FOUND_ALIKE:
             of_byte.setdefault((repr(framing.byte), framing.coding), framing)
-    return list(of_byte.values())[:MOST_FRAMINGS]
+    alike = list(of_byte.values())
+    return [framing for framing in alike if not any(_says_more(other, framing) for other in alike)][
+        :MOST_FRAMINGS
+    ]
+
+
+def _says_more(one: Framing, other: Framing) -> bool:
+    """Whether one framing takes for a bit, never set in the known bytes, what another takes for stop."""
+    eight, seven = one.byte, other.byte
+    return (
+        (eight.bits, seven.bits) == (8, 7)
+        and eight.order == seven.order == "lsb"
+        and eight.parity == seven.parity == "none"
+        and eight.start == seven.start != ""
+        and len(eight.stop) + 1 == len(seven.stop)
+    )
 
 
 def _lay_out(

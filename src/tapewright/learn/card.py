@@ -20,7 +20,7 @@ from tapewright.learn.rules import Rules, shifted
 __all__ = ["Heading", "card_text"]
 
 #: A reader insists on this share of a leader, and on no more than so many seconds.
-LEAST_SHARE, MOST_INSISTED = 0.3, 0.5
+LEAST_SHARE, MOST_INSISTED = 0.15, 0.3
 #: Trailers and silences shorter than this are not worth a line.
 SHORTEST_SECONDS = 0.02
 #: Of what stands between two blocks, no more than this is trailer.
