@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tapewright.cards import FormatCard, parse_card
 
-_HEAD = """
+HEAD = """
 card   = "format"
 name   = "{name}"
 title  = "A made-up machine"
@@ -182,7 +182,7 @@ layout = [
 
 def made_up(name: str) -> FormatCard:
     """Load one of them."""
-    return parse_card(_HEAD.format(name=name) + _CARDS[name], FormatCard, f"{name}.toml")
+    return parse_card(HEAD.format(name=name) + _CARDS[name], FormatCard, f"{name}.toml")
 
 
 NAMES = tuple(_CARDS)

@@ -16,6 +16,7 @@ from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 from tapewright.learn.rules import Rules, shifted
+from tapewright.learn.stream import exchanged
 
 __all__ = ["Heading", "card_text"]
 
@@ -27,8 +28,6 @@ SHORTEST_SECONDS = 0.02
 MOST_TRAIL = 0.9
 #: Where the column of comments begins, if there is room.
 COMMENT_COLUMN = 52
-
-_TURN = str.maketrans("01", "10")
 
 
 @dataclass(frozen=True)
@@ -181,7 +180,7 @@ def _layout(kind: Kind, framing: Framing, rules: Rules, kinds: Sequence[Kind]) -
 
 def _meant(symbols: str, framing: Framing) -> str:
     """Symbols by the names they have in the card."""
-    return symbols.translate(_TURN) if framing.is_inverted else symbols
+    return exchanged(symbols) if framing.is_inverted else symbols
 
 
 def _rests(kind: Kind, kinds: Sequence[Kind]) -> tuple[float, float, float]:

@@ -12,7 +12,7 @@ from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Needles
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
-from tapewright.learn.stream import NO_BIT, Stream, byte_values
+from tapewright.learn.stream import NO_BIT, Stream, byte_values, exchanged
 from tapewright.model.runs import runs_of
 
 __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
@@ -30,7 +30,6 @@ FEWEST_BYTES = 2
 IDLE_FACTOR, IDLE_SLACK = 2.0, 12
 
 IntArray = npt.NDArray[np.int64]
-_TURN = str.maketrans("01", "10")
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,8 +139,9 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     usual = np.quantile(idle[inside], 0.98) if inside.any() else 0.0
     hole = np.cumsum(stream.bits == NO_BIT)
     apart = (idle > IDLE_FACTOR * usual + IDLE_SLACK) | (hole[places[1:]] > hole[places[:-1]])
+    follow_closely = bool((idle[inside] <= 0).all())
     for part in np.split(places, np.flatnonzero(apart) + 1):
-        if (idle[inside] <= 0).all():
+        if follow_closely:
             part = _in_step(stream.bits, part, framing.byte)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
         if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
@@ -287,4 +287,4 @@ def _first_sound(
 
 def turned_name(name: str, stream: Stream) -> str:
     """Name of a symbol after 0 and 1 have changed places, if they have to."""
-    return name.translate(_TURN) if stream.swapped else name
+    return exchanged(name) if stream.swapped else name

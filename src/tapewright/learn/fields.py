@@ -53,6 +53,8 @@ COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
 RIVAL_BITS, MOST_RIVALS = CERTAIN_BITS, 8
 
 IntArray = npt.NDArray[np.int64]
+#: Where a name begins, which byte ends it, how it is written, and the names.
+_EndedText = tuple[int, int, str, list[bytes]]
 
 
 @dataclass(frozen=True)
@@ -169,19 +171,19 @@ def explain_bytes(
     bits : float
         Length of the description.
     """
-    found = [_explained(_Bytes(runs, facts, coding, order, may_have_text)) for order in ("le", "be")]
+    texts = list(_ended_texts(runs, coding)) if may_have_text else []
+    found = [_explained(_Bytes(runs, facts, coding, order, may_have_text), texts) for order in ("le", "be")]
     return min(found, key=lambda pair: pair[1])
 
 
-def _explained(seen: _Bytes) -> tuple[list[Part], float]:
-    """The shortest description if most numbers have their bytes in one order."""
+def _explained(seen: _Bytes, texts: Sequence[_EndedText]) -> tuple[list[Part], float]:
+    """The shortest description if most numbers have one byte order, perhaps with one of the texts."""
     runs = seen.runs
     best = _cheapest(seen) if _are_equal(map(len, runs)) else None
-    if seen.may_have_text:
-        for begin, end, written, names in _ended_texts(runs, seen.coding):
-            found = _with_ended_text(seen, begin, end, written, names)
-            if found is not None and (best is None or found[1] < best[1]):
-                best = found
+    for text in texts:
+        found = _with_ended_text(seen, *text)
+        if found is not None and (best is None or found[1] < best[1]):
+            best = found
     if best is None:  # lengths differ, and no name explains it: what they have in common is told
         shortest = min(map(len, runs))
         common = replace(seen, runs=[run[:shortest] for run in runs], may_have_text=False)
@@ -471,7 +473,7 @@ def _text_bits(name: bytes, pads: int, known: str | None) -> float:
     return CHARACTER_BITS * len(name) + PAD_BITS * pads
 
 
-def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[tuple[int, int, str, list[bytes]]]:
+def _ended_texts(runs: Sequence[bytes], coding: str) -> Iterator[_EndedText]:
     """Where a name may begin, which byte may end it, how it is written, and the names then."""
     for begin in range(min([LONGEST_TEXT, *map(len, runs)])):
         for written in ("plain",) if coding == "plain" else CODINGS:

@@ -11,7 +11,7 @@ from numba import njit
 
 from tapewright.cards.format import ByteFormat
 from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
-from tapewright.learn.stream import Stream, byte_values
+from tapewright.learn.stream import Stream, byte_values, exchanged
 
 __all__ = ["Framing", "find_framing", "frame_places"]
 
@@ -78,13 +78,12 @@ class Framing:
     @property
     def turned(self) -> Framing:
         """The same bits the other way round: what was upright is inverted, so the data have to be as well."""
-        turned = str.maketrans("01", "10")
         byte = self.byte
         parity: str = _OTHER_BIT.get(byte.parity, byte.parity)
         if byte.bits % 2 == 0:  # as many ones as before, or as many fewer as there are odd ones
             parity = _OTHER_PARITY.get(parity, parity)
         keys = {
-            "start": byte.start.translate(turned), "stop": byte.stop.translate(turned), "parity": parity,
+            "start": exchanged(byte.start), "stop": exchanged(byte.stop), "parity": parity,
         }  # fmt: skip
         swapped = tuple(not swap for swap in self.swapped)
         return replace(self, swapped=swapped, xor=self.xor ^ 255, byte=byte.model_copy(update=keys))

@@ -220,7 +220,7 @@ def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Fra
 
 
 def _leader_byte(part: Sample, framing: Framing) -> bytes:
-    return bytes([(1 << framing.byte.bits) - 1 if part.lead == "1" else 0])
+    return bytes([framing.ones if part.lead == "1" else 0])
 
 
 def _without_filling(part: Sample, size: int, tail: int, framing: Framing) -> Sample:

@@ -10,12 +10,14 @@ import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
 
-__all__ = ["NO_BIT", "Stream", "byte_values", "with_silent_bits"]
+__all__ = ["NO_BIT", "Stream", "byte_values", "exchanged", "with_silent_bits"]
 
 #: Stands for symbols that are no bits: gaps, leaders and marks of their own.
 NO_BIT = -1
 #: A gap of no more symbols than this, as long as they are within this share, may be so many silent bits.
 MOST_SILENT_BITS, SILENT_WITHIN = 14, 0.1
+
+_OTHER = str.maketrans("01", "10")
 
 BitArray = npt.NDArray[np.int8]
 ValueArray = npt.NDArray[np.int16]
@@ -77,6 +79,11 @@ def byte_values(bits: BitArray, width: int, order: str) -> ValueArray:
         whole &= bit >= 0
     value[~whole] = -1
     return value
+
+
+def exchanged(symbols: str) -> str:
+    """Names of symbols with 0 and 1 the other way round."""
+    return symbols.translate(_OTHER)
 
 
 def with_silent_bits(symbols: Symbols, name: str, seconds: float) -> Symbols:

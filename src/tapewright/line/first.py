@@ -65,14 +65,16 @@ def first_pass(
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
 
-    def search(begin: int, end: int) -> Path:
-        begin = max(begin, 0) // templates.block * templates.block
-        scene, _ = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)
-        return find_path(scene, polarity).moved(begin)
+    def searched(begin: int, end: int) -> tuple[Path, Scene, FloatArray]:
+        scene, amplitude = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)
+        return find_path(scene, polarity).moved(begin), scene, amplitude
+
+    def anew(begin: int, end: int) -> Path:
+        return searched(max(begin, 0) // templates.block * templates.block, end)[0]
 
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
-        scene, amplitude = informed_scene(heard, alphabet, band, templates, shaped, lock, cost)
-        path = _mended(find_path(scene, polarity), search, shaped, names)
+        path, scene, amplitude = searched(0, len(heard))
+        path = _mended(path, anew, shaped, names)
         return path, measure(path, scene, amplitude, band, lock.misfit)
     blocks = len(heard) // templates.block + 1
     whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
@@ -81,10 +83,9 @@ def first_pass(
     first, size = 0, piece
     while True:
         last = first + size if first + 1.5 * size < len(heard) else len(heard)
-        scene, _ = informed_scene(heard[first:last], alphabet, band, templates, shaped, lock, cost)
+        found, scene, _ = searched(first, last)
         here = first // templates.block
         whole.scale[here : here + len(scene.scale)] = scene.scale
-        found = find_path(scene, polarity).moved(first)
         is_last = last == len(heard)
         settled = len(heard) if is_last else last - settling
         found = found.part(found.end <= settled)
@@ -104,7 +105,7 @@ def first_pass(
                     size = piece
         reached = path.end[-1] if len(path) else reached
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
-    path = _mended(path, search, shaped, names)
+    path = _mended(path, anew, shaped, names)
     return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
 
 

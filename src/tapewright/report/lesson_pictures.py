@@ -10,6 +10,7 @@ import numpy.typing as npt
 import plotly.graph_objects as go
 
 from tapewright.chain.lesson import Lesson
+from tapewright.learn.stream import exchanged
 from tapewright.model import GAP, Recording, Span, Symbols
 from tapewright.report.closeup import add_boundaries, add_byte, add_samples, add_symbols
 from tapewright.report.pictures import Picture
@@ -59,7 +60,7 @@ def symbols_of(lesson: Lesson, save: int) -> Symbols:
     stream = lesson.learned.streams[save]
     layout = lesson.learned.layout
     if layout is not None and layout.framing.swapped[save]:
-        names = stream.symbols.names.translate(str.maketrans("01", "10"))
+        names = exchanged(stream.symbols.names)
         return replace(stream.symbols, names=names)
     return stream.symbols
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 import symbol_layer as layer
-from made_up_cards import made_up
+from made_up_cards import HEAD, WIDTHS, made_up
 from made_up_saves import CODE, findings, program
 from relearning import Relearned, blocks_read, heard, relearn
 from tapewright import blocks
@@ -14,19 +14,6 @@ from tapewright.learn.card import Heading, card_text
 from tapewright.learn.known import Known
 from tapewright.model import Image, Range
 
-_HEAD = """
-card   = "format"
-name   = "{name}"
-title  = "A made-up machine"
-source = "invented for the tests"
-[symbols]
-"0" = [{{ half_waves = [250, 250] }}]
-"1" = [{{ half_waves = [500, 500] }}]
-"L" = [{{ half_waves = [800, 800] }}]
-"S" = [{{ half_waves = [800, 250] }}]
-[byte]
-order = "msb"
-"""
 _BLOCK_LEAD = '{ lead = "L", seconds = 0.5, at_least = 0.1 }, { mark = "S" },'
 ARC = "{ crc = { width = 16, poly = 0x8005, refin = true, refout = true } }"
 CARDS = {
@@ -121,7 +108,7 @@ ANOTHER = Known(program(62, 177), 0xA1B2, "KELP")
 def card_of(which: str) -> FormatCard:
     if which not in CARDS:
         return made_up(which)
-    toml = _HEAD.format(name="made-up") + CARDS[which]
+    toml = HEAD.format(name="made-up") + WIDTHS + '[byte]\norder = "msb"\n' + CARDS[which]
     return parse_card(toml, FormatCard, "made-up.toml")
 
 
