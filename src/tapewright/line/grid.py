@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
+from tapewright.line.clock import interpolator
 from tapewright.line.templates import Band, ideal_wave
 
 __all__ = ["Grid"]
@@ -58,6 +59,8 @@ class Grid:
         Share of the spectrum up to half the grid's rate that lies in the receiver's band.
     low : float
         Lower edge of the band, in turns a grid sample.
+    taps : ndarray of float32
+        `interpolator` of the receiver's band.
     """
 
     rate_hz: float
@@ -70,6 +73,7 @@ class Grid:
     half_wave: float
     share: float
     low: float
+    taps: npt.NDArray[np.float32]
 
     @property
     def phases(self) -> int:
@@ -106,7 +110,7 @@ class Grid:
         share = 2.0 * (band.high_hz - band.low_hz) / rate
         return cls(
             rate, length, turns, drift, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz,
-            min(share, 1.0), band.low_hz / rate,
+            min(share, 1.0), band.low_hz / rate, interpolator(band.low_hz / band.rate_hz, band.high_hz / band.rate_hz),
         )  # fmt: skip
 
 

@@ -131,7 +131,7 @@ def polish(
             is_known = is_followed and measured.is_clean
             if not is_known:
                 clock = smooth
-                even_samples(heard, *clock, hearing.even)
+                even_samples(heard, *clock, grid.taps, hearing.even)
                 level = measured.level
                 imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
                 measured = _measure(hearing, imprint)
@@ -174,7 +174,7 @@ def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid)
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
     clock = Clock(place.astype(np.float64), stretch.start, stretch.pace)
-    even_samples(heard, *clock, even)
+    even_samples(heard, *clock, grid.taps, even)
     phase = np.zeros(len(symbol), np.int64)
     if grid.phases == 2:
         phase = stretch.sign
@@ -212,13 +212,12 @@ class _Measured:
 
 def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
-    total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2]
-    length = imprint.grid.length[hearing.symbol].astype(np.float64)
+    total, fit, energy, length = sums[:, [0, 1, 2, 6]].T
     typical = typical_of(energy[energy > 0]) if np.any(energy > 0) else 1.0
     sounding = energy > 0.02 * typical
     raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
     rough = max(typical_of(raw[sounding]), 1e-6) if sounding.any() else 1.0
-    left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / length
+    left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / np.maximum(length, 1.0)
     noise = typical_of(left)
     share = imprint.grid.share
     variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
@@ -242,10 +241,9 @@ def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray) -> FloatArr
     What better waveforms and a better clock would explain is no noise.
     """
     learned = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
-    total, fit, energy, slope_fit, slope_energy, cross = learned.compare(hearing).T
+    total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(hearing).T
     left = total - 2 * level * fit + level**2 * energy
     late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
-    length = imprint.grid.length[hearing.symbol].astype(np.float64)
     freedom = np.maximum(imprint.grid.share * length, 2.0)  # of which the time took one
     left = np.maximum((left - late) * freedom / (freedom - 1.0), 1e-6 * total)
     return _noise_around(left, length)
@@ -332,7 +330,7 @@ def _search(
         count = max(count, 0)
         parts.append((symbol[:count], place[:count] + first, phase[:count], log_p[:count]))
     symbol, place, phase, log_p = (np.concatenate(field) for field in zip(*parts, strict=True))
-    return Hearing.of(hearing.even, symbol, place, phase, grid), log_p
+    return Hearing.of(hearing.even, symbol, place, phase, grid, np.exp(log_p)), log_p
 
 
 def _log_p_of_followed(symbol: IntArray, symbols: int) -> FloatArray:
