@@ -99,8 +99,8 @@ class Imprint:
             slope[:, m, :, :length] = np.gradient(self.wave[:, m, :, :length], axis=-1)
         return slope
 
-    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray) -> Imprint:
-        """Return the waveforms that explain a hearing best.
+    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:
+        """Return the waveforms that explain a hearing best, as far as they stand out of the noise.
 
         Parameters
         ----------
@@ -109,6 +109,8 @@ class Imprint:
             Amplitude of each symbol.
         weight : ndarray of float64, shape (n,)
             How far each symbol is to be believed.
+        noise : float
+            Variance per sample, at level 1, of a hearing of weight 1.
         """
         grid = self.grid
         symbols, terms, longest = grid.ideal.shape
@@ -122,12 +124,13 @@ class Imprint:
         typical = 1.0 / max(grid.phases, 1) if grid.phases > 2 else 1.0
         wave = np.empty_like(self.wave)
         for m in range(symbols):
-            prior = self.wave[symbols, m].astype(np.float64)
+            ideal = self.wave[symbols, m].astype(np.float64)
+            spread = noise * float(grid.length[m])
             ridge = SYMBOL_LEANING * typical * one
-            whole = np.linalg.solve(squares[:, m].sum(axis=0) + ridge, sums[:, m].sum(axis=0) + ridge @ prior)
+            whole = _learned(squares[:, m].sum(axis=0), sums[:, m].sum(axis=0), ideal, ridge, spread)
             ridge = PAIR_LEANING * typical * one
             for c in range(symbols):
-                wave[c, m] = np.linalg.solve(squares[c, m] + ridge, sums[c, m] + ridge @ whole)
+                wave[c, m] = _learned(squares[c, m], sums[c, m], whole, ridge, spread)
             wave[symbols, m] = whole
         return Imprint(grid, wave)
 
@@ -146,6 +149,24 @@ class Imprint:
             self.grid.length, self.wave, self.slope, sums,
         )  # fmt: skip
         return sums
+
+
+def _learned(
+    squares: FloatArray, sums: FloatArray, usual: FloatArray, ridge: FloatArray, spread: float
+) -> FloatArray:
+    """Waveforms from sums over hearings, of shape (terms, longest).
+
+    A mean of hearings has their noise in it, and would explain that noise once more. So of what differs from
+    the usual waveform, beyond a gain, only as much is kept as stands out of the noise (James and Stein, Proc.
+    4th Berkeley Symposium, 1961); `spread` is the noise's energy in one hearing.
+    """
+    inverse = np.linalg.inv(squares + ridge)
+    heard = inverse @ (sums + ridge @ usual)
+    usual = usual * (np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12))[:, np.newaxis]
+    off = heard - usual
+    chance = spread * np.diagonal(inverse @ squares @ inverse)
+    kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=1), 1e-12))
+    return np.asarray(usual + kept[:, np.newaxis] * off)
 
 
 #: Symbols less likely than this are passed over.

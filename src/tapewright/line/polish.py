@@ -132,8 +132,7 @@ def polish(
             if not is_known:
                 clock = smooth
                 even_samples(heard, *clock, grid.taps, hearing.even)
-                level = measured.level
-                imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+                imprint = _learned(ideal, hearing, measured)
                 measured = _measure(hearing, imprint)
         found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
         if not len(found.symbol):
@@ -159,7 +158,7 @@ def polish(
         times[1:],
         _doubted(log_p, doubt),
         gain * measured.level,
-        np.sqrt(_noise_by(imprint, hearing, measured.level) if is_known else measured.noise),
+        np.sqrt(_noise_by(ideal, hearing, measured) if is_known else measured.noise),
     )
 
 
@@ -235,16 +234,21 @@ def _noise_around(left: FloatArray, length: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(mean, 1e-14))
 
 
-def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray) -> FloatArray:
+def _learned(ideal: Imprint, hearing: Hearing, measured: _Measured) -> Imprint:
+    level, usual = measured.level, typical_of(measured.level)
+    return ideal.learned(hearing, level, (level / usual) ** 2, typical_of(measured.noise) / usual**2)
+
+
+def _noise_by(ideal: Imprint, hearing: Hearing, measured: _Measured) -> FloatArray:
     """Noise around symbols put on even time by a clock that is not smooth, and held against ideal waveforms.
 
     What better waveforms and a better clock would explain is no noise.
     """
-    learned = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+    learned, level = _learned(ideal, hearing, measured), measured.level
     total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(hearing).T
     left = total - 2 * level * fit + level**2 * energy
     late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
-    freedom = np.maximum(imprint.grid.share * length, 2.0)  # of which the time took one
+    freedom = np.maximum(ideal.grid.share * length, 2.0)  # of which the time took one
     left = np.maximum((left - late) * freedom / (freedom - 1.0), 1e-6 * total)
     return _noise_around(left, length)
 
@@ -330,7 +334,9 @@ def _search(
         count = max(count, 0)
         parts.append((symbol[:count], place[:count] + first, phase[:count], log_p[:count]))
     symbol, place, phase, log_p = (np.concatenate(field) for field in zip(*parts, strict=True))
-    return Hearing.of(hearing.even, symbol, place, phase, grid, np.exp(log_p)), log_p
+    belief = np.exp(log_p - log_p.max(axis=1, keepdims=True))
+    belief /= belief.sum(axis=1, keepdims=True)
+    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p
 
 
 def _log_p_of_followed(symbol: IntArray, symbols: int) -> FloatArray:
