@@ -56,7 +56,7 @@ class Grid:
     half_wave : float
         The shortest half-wave in the alphabet.
     share : float
-        Share of the spectrum up to half the grid's rate that lies in the receiver's band.
+        Share of white noise, up to half the grid's rate, that the receiver's band lets through.
     low : float
         Lower edge of the band, in turns a grid sample.
     taps : ndarray of float32
@@ -107,7 +107,7 @@ class Grid:
             for k, phase in enumerate(entered):
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
-        share = 2.0 * (band.high_hz - band.low_hz) / rate
+        share = band.fraction * band.rate_hz / rate
         return cls(
             rate, length, turns, drift, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz,
             min(share, 1.0), band.low_hz / rate, interpolator(band.low_hz / band.rate_hz, band.high_hz / band.rate_hz),
