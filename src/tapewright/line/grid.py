@@ -108,9 +108,10 @@ class Grid:
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
         share = band.fraction * band.rate_hz / rate
+        taps = interpolator(band.low_hz / band.rate_hz, band.high_hz / band.rate_hz)
         return cls(
             rate, length, turns, drift, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz,
-            min(share, 1.0), band.low_hz / rate, interpolator(band.low_hz / band.rate_hz, band.high_hz / band.rate_hz),
+            min(share, 1.0), band.low_hz / rate, taps,
         )  # fmt: skip
 
 

@@ -162,7 +162,9 @@ def _learned(
     """
     inverse = np.linalg.inv(squares + ridge)
     heard = inverse @ (sums + ridge @ usual)
-    usual = usual * (np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12))[:, np.newaxis]
+    usual = (
+        usual * (np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12))[:, np.newaxis]
+    )
     off = heard - usual
     chance = spread * np.diagonal(inverse @ squares @ inverse)
     kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=1), 1e-12))
