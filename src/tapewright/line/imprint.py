@@ -57,7 +57,7 @@ class Hearing:
     ) -> Hearing:  # fmt: skip
         """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
         if belief is None:
-            belief = np.eye(len(grid.length))[symbol]
+            belief = np.eye(len(grid.length)).take(symbol, axis=0)
         unknown = len(grid.length)
         goes_on = np.diff(place) == grid.length[symbol[:-1]]
         before = np.where(np.append(False, goes_on), np.append(unknown, symbol[:-1]), unknown)
