@@ -56,6 +56,8 @@ FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
 #: How likely it is, at least, that a stretch of fewer symbols than this belongs to something else: music and
 #: speech are full of such pieces (measured: without it, 0.2 % of speech is symbols surer than 0.99).
 FEWEST_TO_TRUST, SHORT_DOUBT = 32, 0.05
+#: The same where one symbol goes on with next to no changes: a note of the right pitch is no leader.
+FEWEST_CHANGES, STEADY_TO_TRUST = 4, 128
 #: A stretch of which pass 1 has followed this share, symbol by symbol, beyond doubt, is a signal.
 FOLLOWED = 0.5
 #: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
@@ -148,7 +150,9 @@ def polish(
     energy = imprint.energy[len(cost)].mean(axis=-1)[kind == BIT]
     sounds = nominal > 0  # a bit may be silence
     gain = float(np.mean(np.sqrt(energy[sounds] / nominal[sounds])))
-    doubt = np.full(len(hearing.symbol), SHORT_DOUBT if len(hearing.symbol) < FEWEST_TO_TRUST else 0.0)
+    steady = not is_followed and np.count_nonzero(np.diff(hearing.symbol)) < FEWEST_CHANGES
+    is_short = len(hearing.symbol) < (STEADY_TO_TRUST if steady else FEWEST_TO_TRUST)
+    doubt = np.full(len(hearing.symbol), SHORT_DOUBT if is_short else 0.0)
     if learns and not is_followed:
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
         doubt = np.maximum(doubt, foreign)

@@ -76,3 +76,20 @@ def test_the_less_is_explained_the_weaker_must_be_what_is_left(explained, below_
     hearing = Hearing.of((sound + left).astype(np.float32), symbol, place, np.zeros(1000, np.int64), grid)
     doubt = share_of_doubt(hearing, learned, ideal, np.ones(1000), energy)
     assert np.all(doubt > 0.4) if is_doubted else np.all(doubt < 0.01)
+
+
+@pytest.mark.parametrize("loud", [0.1, 0.2])
+def test_a_note_at_the_pitch_of_a_symbol_is_no_symbol_for_certain(loud):
+    rng = np.random.default_rng(1)
+    now = np.arange(RATE_HZ // 3) / RATE_HZ
+
+    def plucked(pitch):
+        partials = range(1, 1 + int(min(12, 9000 / pitch)))
+        wave = sum(np.sin(2 * np.pi * k * pitch * now + rng.uniform(0, 6.28)) / k**1.2 for k in partials)
+        return wave * np.minimum(1, now / 0.01) * np.exp(-5 * now)
+
+    # the 0 of these tones on a tape 12 % slow, and a quieter chord below it
+    sound = np.pad(plucked(880.0) + loud * (plucked(330.0) + plucked(137.5)), 9000)
+    hiss = 1e-3 * rng.standard_normal(len(sound))
+    _, sureness, real = heard_in(0.1 * (sound + hiss), "tansy-hex-250")
+    assert not np.any(sureness[real] > SURE)
