@@ -63,7 +63,9 @@ class Band:
 
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
-    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square."""
+    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a wider
+    band where there are bursts and silence.
+    """
     segments = [segment for shape in alphabet.shapes for segment in shape.segments]
     tones_only = all(s.kind in ("tone", "silence") for s in segments)
     lowest = min(
@@ -72,6 +74,10 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
     )
     if tones_only:
         rate, low, high = 7.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
+        if any(s.kind == "silence" for s in segments):
+            # a recorder that bends the wave lifts its mean where there is sound, and adds a harmonic
+            low = min(low, 0.5 / max(shape.seconds for shape in alphabet.shapes))
+            high = 2.6 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
         rate, low, high = (
             12.0 * alphabet.highest_hertz,

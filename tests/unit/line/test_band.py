@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from tapewright.cards import Alphabet, load_format
+from tapewright.line.encode import encode
 from tapewright.line.templates import band_of
+from tapewright.model import TapePart
 
 
 @pytest.mark.parametrize(
@@ -28,3 +30,20 @@ def test_hum_is_kept_out_of_pulses() -> None:
     gain = [abs(band.filter @ np.cos(2 * np.pi * hertz / band.rate_hz * n)) for hertz in (50.0, 1500.0)]
     assert gain[0] < 1e-3
     assert 0.99 < gain[1] < 1.01
+
+
+def test_what_tells_sliced_bursts_apart_lies_in_the_band() -> None:
+    """Squared off, bursts differ in their mean and harmonics too: the band has most of all that differs."""
+    rate_hz = 192_000
+    alphabet = Alphabet.of(load_format("thistle-burst-320"))
+
+    def sliced(bits: str) -> np.ndarray:
+        parts = [TapePart("symbols", symbols="0101" + bits + "0101")]
+        wave = np.concatenate(list(encode(parts, alphabet, rate_hz, level=1.0)))
+        return np.where(wave > 0.35, 1.0, -1.0)
+
+    band = band_of(alphabet, 44_100.0)
+    power = np.abs(np.fft.rfft(sliced("01") - sliced("10"))) ** 2
+    hertz = np.fft.rfftfreq(len(sliced("01")), 1 / rate_hz)
+    inside = (hertz > band.low_hz) & (hertz < band.high_hz)
+    assert power[inside].sum() > 0.75 * power.sum()
