@@ -20,6 +20,8 @@ __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turne
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
 #: Where the first leader is short, half of it.
 LEAST_LEADER = 96
+#: Between blocks leaders may be shorter: at least so many symbols, and then so many that follow long ones too.
+SHORT_LEADER, AFTER_LEADER = 16, 12
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
 #: So many bytes at the end of a block may look like leader.
@@ -237,6 +239,8 @@ def _between_leaders(
     for first, end in runs:
         if end - first >= min(LEAST_LEADER, longest // 2):
             quiet[first:end] = True
+    for first, end in _short_leaders(bits, quiet, runs):
+        quiet[first:end] = True
     _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet).tolist():
         first += int(np.argmin(np.append(lead[first:end], False)))  # after a silence, leaders may be short
@@ -244,6 +248,23 @@ def _between_leaders(
             continue
         inside = at[(at >= first) & (at < end)]
         yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _short_leaders(
+    bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], runs: IntArray
+) -> list[tuple[int, int]]:
+    """Runs of leader symbols with the same symbols after them as after the long leaders."""
+
+    def after(end: int) -> tuple[int, ...]:
+        symbols = bits[end : end + AFTER_LEADER]
+        return tuple(symbols.tolist()) if len(symbols) == AFTER_LEADER and (symbols != NO_BIT).all() else ()
+
+    beginnings = {after(end) for first, end in runs.tolist() if quiet[first]} - {()}
+    return [
+        (first, end)
+        for first, end in runs.tolist()
+        if end - first >= SHORT_LEADER and not quiet[first] and after(end) in beginnings
+    ]
 
 
 def _open_filling(
