@@ -18,7 +18,7 @@ from tapewright.model.runs import runs_of
 __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
 
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
-#: Where the first leader is short, half of it.
+#: Where leaders are short, most of the longest.
 LEAST_LEADER = 96
 #: Between blocks leaders may be shorter: at least so many symbols, and then so many that follow long ones too.
 SHORT_LEADER, AFTER_LEADER = 16, 12
@@ -237,7 +237,7 @@ def _between_leaders(
     runs = runs_of(lead)
     longest = int(np.diff(runs, axis=1).max(initial=0))
     for first, end in runs:
-        if end - first >= min(LEAST_LEADER, longest // 2):
+        if end - first >= min(LEAST_LEADER, 3 * longest // 4):
             quiet[first:end] = True
     for first, end in _short_leaders(bits, quiet, runs):
         quiet[first:end] = True
@@ -253,13 +253,14 @@ def _between_leaders(
 def _short_leaders(
     bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], runs: IntArray
 ) -> list[tuple[int, int]]:
-    """Runs of leader symbols with the same symbols after them as after the long leaders."""
+    """Runs of leader symbols with the same symbols after them as after long leaders, or those after a rest."""
 
     def after(end: int) -> tuple[int, ...]:
         symbols = bits[end : end + AFTER_LEADER]
         return tuple(symbols.tolist()) if len(symbols) == AFTER_LEADER and (symbols != NO_BIT).all() else ()
 
-    beginnings = {after(end) for first, end in runs.tolist() if quiet[first]} - {()}
+    rests = np.append(bits == NO_BIT, True)  # before the first symbol as well
+    beginnings = {after(end) for first, end in runs.tolist() if quiet[first] or rests[first - 1]} - {()}
     return [
         (first, end)
         for first, end in runs.tolist()

@@ -67,6 +67,11 @@ class Kind:
         """Whether the program's bytes are in it."""
         return self.samples[0].has_data
 
+    @property
+    def is_anchored(self) -> bool:
+        """Whether something at its beginning tells where the first byte begins, if bytes have no start."""
+        return bool(self.samples[0].mark or self.sync_bytes)
+
 
 def find_kinds(
     samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing,
