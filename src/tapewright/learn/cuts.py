@@ -21,7 +21,7 @@ __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turne
 #: Where leaders are short, most of the longest.
 LEAST_LEADER = 96
 #: Between blocks leaders may be shorter: at least so many symbols, and then so many that follow long ones too.
-SHORT_LEADER, AFTER_LEADER = 16, 12
+SHORT_LEADER, AFTER_LEADER = 16, 8
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
 #: So many bytes at the end of a block may look like leader.

@@ -72,6 +72,17 @@ def test_a_block_with_nothing_to_be_known_by_is_what_lies_between_its_neighbours
     assert [int(piece.known[2]) for piece in found] == [0, 32, 64]
 
 
+@pytest.mark.parametrize("between", [16, 40, 56, 61])
+def test_leaders_between_blocks_may_be_short_if_the_same_follows_them(between):
+    cuts = [program(71 + k, 32) for k in range(3)]
+    bits = "".join(
+        lead * "0" + sent(HEAD + cut + b"\x7b", BYTE)
+        for lead, cut in zip((400, between, between), cuts, strict=True)
+    )
+    found = find_stretches([stream(bits + 200 * "0")], [Known(b"".join(cuts))], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [HEAD + cut + b"\x7b" for cut in cuts]
+
+
 def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():
     data = program(58, 60)
     bits = sent(HEAD + data, BYTE)
