@@ -20,6 +20,8 @@ __all__ = ["Sample", "as_bytes", "find_samples", "once"]
 
 #: So many bytes beside the data may be what the program has there by chance.
 MOST_BY_CHANCE = 3
+#: A run of known bytes is much longer than another by this factor.
+MUCH_LONGER = 4
 #: So many equal bytes at the beginning of a block are one byte, repeated to be found by.
 LEAST_REPEATS = 3
 
@@ -96,7 +98,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
         In order; a block that stands on tape several times running is there once.
     """
     per_byte = 2 if framing.coding == "hex" else 1
-    parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
+    parts = [part for stretch in _without_chance(stretches, per_byte) for part in _parts(stretch, per_byte)]
     usual = {  # in each save by itself: a name is as long as it is
         save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
         for save in {part.save for part in parts}
@@ -115,6 +117,27 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     ]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     return _collapsed([_with_spare(part, tail) for part in parts])
+
+
+def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:
+    """Forget known bytes that only by chance are like some in the midst of a much longer run of the same save.
+
+    Two bytes in characters are four of few kinds, and headers hold many of those.
+    """
+    runs = [list(_runs(stretch, per_byte)) for stretch in stretches]
+    for stretch, own in zip(stretches, runs, strict=True):
+        known = stretch.known.copy()
+        for first, end in own:
+            is_meant = end - first > MOST_BY_CHANCE * per_byte or not any(
+                other.known[begin] < known[first] and known[end - 1] < other.known[stop - 1]
+                for other, others in zip(stretches, runs, strict=True)
+                if other.save == stretch.save
+                for begin, stop in others
+                if stop - begin > MUCH_LONGER * (end - first)
+            )
+            if not is_meant:
+                known[first:end] = NOT_KNOWN
+        yield replace(stretch, known=known)
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
