@@ -200,8 +200,8 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
 
 
 def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
-    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
-    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, up to silence."""
+    lead = (stream.symbols.index == stream.symbols.names.index(leader)) | (stream.bits == NO_BIT)
     is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
     other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
     return int(other[-1]) + 1 if len(other) else 0

@@ -23,6 +23,13 @@ def test_a_trailer_too_short_for_a_leader_is_not_taken_for_bytes():
     assert set(found.spare[:4].tolist()) == {0}  # a check may look like leader
 
 
+def test_a_trailer_that_silence_cuts_in_the_midst_of_a_byte_is_a_trailer():
+    data = program(50, 60) + b"\x55"
+    bits = 200 * "0" + sent(HEAD + data, BYTE) + 45 * "0" + "_" + 200 * "0" + sent(HEAD, BYTE) + 200 * "0"
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [HEAD + data, HEAD]
+
+
 def test_zeros_at_the_end_of_the_known_bytes_are_data_all_the_same():
     data = program(51, 60) + bytes(3)
     bits = 200 * "0" + sent(HEAD + data + b"\x7b", BYTE) + 200 * "0"
