@@ -108,6 +108,9 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     parts = [_without_leader(part, tail, framing) for part in parts]
     parts = [_mended(part, parts, usual[part.save], tail, per_byte) for part in parts]
+    parts = [
+        _aligned(part, usual[part.save], tail, per_byte, knowns[part.save].data, framing) for part in parts
+    ]
     parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
@@ -120,7 +123,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
 
 
 def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:
-    """Forget known bytes that only by chance are like some in the midst of a much longer run of the same save.
+    """Forget known bytes that only by chance are like some of a much longer run of the same save.
 
     Two bytes in characters are four of few kinds, and headers hold many of those.
     """
@@ -129,7 +132,7 @@ def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Str
         known = stretch.known.copy()
         for first, end in own:
             is_meant = end - first > MOST_BY_CHANCE * per_byte or not any(
-                other.known[begin] < known[first] and known[end - 1] < other.known[stop - 1]
+                other.known[begin] <= known[first] and known[end - 1] <= other.known[stop - 1]
                 for other, others in zip(stretches, runs, strict=True)
                 if other.save == stretch.save
                 for begin, stop in others
@@ -230,6 +233,18 @@ def _mended(part: Sample, parts: Sequence[Sample], head: int, tail: int, per_byt
     if 0 < after <= MOST_BY_CHANCE and len(part.tail) == tail + after * per_byte:
         part = replace(part, tail=part.tail[after * per_byte :], end=part.end + after)
     return part
+
+
+def _aligned(part: Sample, head: int, tail: int, per_byte: int, data: bytes, framing: Framing) -> Sample:
+    """Begin data that repeat themselves where head and tail are as long as usual, if they fit there too."""
+    whole = part.head + framing.sent(data[part.first : part.end]) + part.tail
+    count, rest = divmod(len(whole) - head - tail, per_byte)
+    if not part.has_data or len(part.head) == head or count <= 0 or rest:
+        return part
+    sent = framing.sent(data[part.first : part.first + count])
+    if whole[head : head + len(sent)] != sent or len(sent) != count * per_byte:
+        return part
+    return replace(part, head=whole[:head], tail=whole[head + len(sent) :], end=part.first + count)
 
 
 def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
