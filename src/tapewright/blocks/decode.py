@@ -165,9 +165,7 @@ class _Scan:
                 return max(inner.lead_first, candidate.start)
         return None
 
-    def _parse(
-        self, candidate: Candidate, limit: int, inherited: Mapping[str, int] | None = None
-    ) -> Parsed:
+    def _parse(self, candidate: Candidate, limit: int, inherited: Mapping[str, int] | None = None) -> Parsed:
         if inherited is None:
             inherited = self.sequence.inherited(candidate.layout)
         parser = Parser(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import xor
+
 import pytest
 
 from made_up_saves import framing_of, program, trainer
@@ -97,3 +100,28 @@ def test_headers_are_named_by_their_distance_from_the_data():
 def test_leader_misheard_before_one_save_is_no_header():
     samples = one_block(trainer)
     assert [kind.name for kind in kinds_of([Sample(0, b"\x7f\xff", b"", 0, 0), *samples])] == ["data"]
+
+
+def test_constants_that_a_check_covers_are_no_start_value():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        covered = b"\x48\x02\x1e" + known.start.to_bytes(2, "little")
+        return b"\xca\x4e\x74" + covered + sum(covered).to_bytes(2, "big"), b""
+
+    (kind,) = kinds_of(one_block(write))
+    assert kind.head_check is not None
+    assert (kind.head_check.rule.check, kind.head_check.rule.start) == ("sum16", 0)
+    assert kind.sync_bytes == 3
+
+
+def test_a_check_does_not_begin_where_a_name_goes_on():
+    # exclusive-or of bytes divides many a CRC of 16 bits; one of them would take the last letter for its own
+    knowns = [Known(program(74, 512), 3104, "MADEUP"), Known(program(75, 379), 44932, "OTHER")]
+
+    def write(known: Known) -> tuple[bytes, bytes]:
+        numbers = len(known.data).to_bytes(2, "big") + b"\x0e" + known.start.to_bytes(2, "big")
+        covered = b"\xd3" + numbers + known.name.encode().ljust(6, b".")
+        return covered + bytes([reduce(xor, covered)]), b""
+
+    (kind,) = kinds_of(one_block(write, knowns), knowns)
+    assert kind.head_check is not None
+    assert kind.head_check.rule.check == "xor8"
