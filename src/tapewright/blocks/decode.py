@@ -187,7 +187,7 @@ class _Scan:
         )
 
     def _stands_with_next(self, parsed: Parsed) -> bool:
-        """Whether a header with little to show, a short sync and no check, is followed by what should follow."""
+        """Whether a header with little to show is followed by a block that should follow it."""
         if not parsed.complete or not self._stands(parsed, FOLLOW_BITS):
             return False
         numbers = {**self.sequence.inherited(parsed.layout), **parsed.numbers}

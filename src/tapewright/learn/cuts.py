@@ -20,7 +20,7 @@ __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turne
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
 #: Where leaders are short, most of the longest.
 LEAST_LEADER = 96
-#: Between blocks leaders may be shorter: at least so many symbols, and then so many that follow long ones too.
+#: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones.
 SHORT_LEADER, AFTER_LEADER = 16, 8
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
@@ -200,7 +200,7 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
 
 
 def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
-    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, up to silence."""
+    """At which byte a trailer too short to be taken for a leader begins: only leader, up to silence."""
     lead = (stream.symbols.index == stream.symbols.names.index(leader)) | (stream.bits == NO_BIT)
     is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
     other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
@@ -253,7 +253,7 @@ def _between_leaders(
 def _short_leaders(
     bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], runs: IntArray
 ) -> list[tuple[int, int]]:
-    """Runs of leader symbols with the same symbols after them as after long leaders, or those after a rest."""
+    """Runs of leader symbols with the same after them as after long leaders, or those after a rest."""
 
     def after(end: int) -> tuple[int, ...]:
         symbols = bits[end : end + AFTER_LEADER]
