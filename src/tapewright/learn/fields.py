@@ -461,9 +461,9 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
 
 def _goes_on(run: bytes, length: int, known: str | None) -> bool:
     """Whether a known name goes on where a text of this length would end."""
-    return (
-        bool(known) and len(known) > length and run.startswith(known[: length + 1].encode("ascii", "replace"))
-    )
+    if known is None or len(known) <= length:
+        return False
+    return run.startswith(known[: length + 1].encode("ascii", "replace"))
 
 
 def _pads(texts: Sequence[bytes | None], known: Sequence[str | None]) -> Iterator[tuple[bytes, float]]:

@@ -219,7 +219,9 @@ source = "made up"
 "1" = [{ tone = 2400, cycles = 2 }]
 [[block]]
 kind = "header"
-layout = [{ lead = "0", seconds = 2.0, at_least = 0.3 }, { sync = "a8 f5" }, { field = "length", type = "u16-le" }]
+layout = [
+  { lead = "0", seconds = 2.0, at_least = 0.3 }, { sync = "a8 f5" }, { field = "length", type = "u16-le" },
+]
 [[block]]
 kind = "data"
 after = "header"
