@@ -289,10 +289,16 @@ def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
 
 
 def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
-    """Count the same block several times running once."""
+    """Count the same block several times running once, and a byte that is repeated to be found by.
+
+    Every save has such a byte; some numbers begin with equal bytes as well.
+    """
+    saves = {part.save for part in parts}
+    repeated = {(part.save, part.head[:1]) for part in parts if once(part.head)[1] > 1}
     samples: list[Sample] = []
     for part in parts:
-        head, repeats = once(part.head)
+        is_sync = all((save, part.head[:1]) in repeated for save in saves)
+        head, repeats = once(part.head) if is_sync else (part.head, 1)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
             part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare, filling=part.filling,

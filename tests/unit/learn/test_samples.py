@@ -157,3 +157,11 @@ def test_bytes_of_a_header_that_by_chance_are_in_the_program_are_no_data():
     by_chance = np.r_[2 * [NOT_KNOWN], 30, 31, 2 * [NOT_KNOWN]]
     found = find_samples([stretch_of(header, by_chance), stretch(b"\xa5", DATA)], KNOWN, framing_of(1))
     assert [(block.head, block.first, block.end) for block in found] == [(header, 0, 0), (b"\xa5", 0, 64)]
+
+
+def test_equal_bytes_that_one_save_begins_with_are_no_byte_repeated_to_be_found_by():
+    one, other = find_samples(
+        [stretch(b"\x30\x30\x30\x35", DATA), stretch(b"\x44\x37\x38\x38", DATA, save=1)],
+        2 * KNOWN, framing_of(2),
+    )  # fmt: skip
+    assert [(block.head, block.repeats) for block in (one, other)] == [(b"0005", 1), (b"D788", 1)]
