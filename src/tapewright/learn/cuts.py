@@ -188,7 +188,7 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
         places = np.arange(begin, end, period, dtype=np.int64)
         places = places[(places >= 0) & (places < len(values))]
-        places = places[_first_sound(bits, values, places, framing) :]
+        places = places[_first_sound(bits, places, byte) :]
         if not len(places):
             continue
         known = known_offsets(values[places], sent, needles)
@@ -290,21 +290,25 @@ def _open_filling(
             quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
 
 
-def _first_sound(
-    bits: npt.NDArray[np.int8], values: npt.NDArray[np.int16], places: IntArray, framing: Framing
-) -> int:
-    """From which byte on the bytes are such as the framing makes them: a mark before them is not."""
-    byte = framing.byte
-    head = places[: LONGEST_MARK // byte.bits + 1]
-    head = head[head + byte.symbols_per_byte <= len(bits)]
-    sound = values[head] >= 0
+def _sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> npt.NDArray[np.bool_]:
+    """Which bytes are such as the framing makes them: a mark before them is not."""
+    inside = places[places + byte.symbols_per_byte <= len(bits)]
+    sound = np.ones(len(inside), np.bool_)
+    for k in range(byte.bits):
+        sound &= bits[inside + k] != NO_BIT
     if byte.parity in ("even", "odd"):
-        ones = sum(bits[head + k].astype(np.int64) for k in range(byte.bits))
-        sound &= (ones + bits[head + byte.bits]) % 2 == (byte.parity == "odd")
+        ones = sum(bits[inside + k].astype(np.int64) for k in range(byte.bits))
+        sound &= (ones + bits[inside + byte.bits]) % 2 == (byte.parity == "odd")
     for k, symbol in enumerate(byte.stop):
-        sound &= bits[head + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
-    wrong = np.flatnonzero(~sound)
-    return int(wrong[-1]) + 1 if len(wrong) else 0
+        sound &= bits[inside + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
+    return sound
+
+
+def _first_sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> int:
+    """From which byte on they are sound, if what is before that is no longer than a mark."""
+    most = LONGEST_MARK // byte.symbols_per_byte
+    wrong = np.flatnonzero(~_sound(bits, places[: most + 1], byte))
+    return int(wrong[-1]) + 1 if len(wrong) and wrong[-1] < most else 0
 
 
 def turned_name(name: str, stream: Stream) -> str:
