@@ -239,7 +239,7 @@ def _between_leaders(
     for first, end in runs:
         if end - first >= min(LEAST_LEADER, 3 * longest // 4):
             quiet[first:end] = True
-    for first, end in _short_leaders(bits, quiet, runs):
+    for first, end in _short_leaders(bits, quiet, is_data, runs):
         quiet[first:end] = True
     _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet).tolist():
@@ -251,7 +251,7 @@ def _between_leaders(
 
 
 def _short_leaders(
-    bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], runs: IntArray
+    bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], is_data: npt.NDArray[np.bool_], runs: IntArray
 ) -> list[tuple[int, int]]:
     """Runs of leader symbols with the same after them as after long leaders, or those after a rest."""
 
@@ -265,6 +265,7 @@ def _short_leaders(
         (first, end)
         for first, end in runs.tolist()
         if end - first >= SHORT_LEADER and not quiet[first] and after(end) in beginnings
+        if not is_data[end : end + AFTER_LEADER].any()
     ]
 
 
