@@ -29,6 +29,8 @@ CURVE_DB = (-5.0, -3.0, -1.5, -0.5, 0.5, 1.5)
 PEER_DB = (3.0, 4.5, 6.0, 7.5)
 #: Where errors are many, so many wrong bytes are enough; but no point has fewer bytes than this.
 ENOUGH_ERRORS, FEWEST_BYTES = 60, 400
+#: A symbol is out of place if it begins so far off, against the shortest one sent.
+OUT_OF_PLACE = 0.5
 #: Edges of the bins of claimed error probability.
 BINS = np.array([0.0, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 0.1, 0.3, 1.0])
 
@@ -139,7 +141,12 @@ def _delay(sent: Sent, start: FloatArray, end: FloatArray, index: npt.NDArray[np
 
 
 def _calibrate(count: Count, sent: Sent, symbols: Symbols, delay: float) -> None:
-    """Claimed against actual errors, over the symbols heard inside the data."""
+    """Claimed against actual errors, over the symbols heard inside the data.
+
+    What is claimed is that a symbol begins where it was heard: the right symbol at another symbol's place is
+    wrong. (Half-waves of a slipped stretch lie over two others each, and are like one of them more often than
+    not.)
+    """
     real = np.flatnonzero(symbols.index != GAP)
     match = overlapping(
         symbols.start_seconds[real] - delay, symbols.end_seconds[real] - delay, sent.start, sent.end
@@ -149,7 +156,8 @@ def _calibrate(count: Count, sent: Sent, symbols: Symbols, delay: float) -> None
     index = symbols.index[real]
     claimed = -np.expm1(symbols.log_p[real, index].astype(np.float64))
     claimed = np.clip(claimed, 0.0, 1.0)
-    wrong = index != sent.symbol[match]
+    off = np.abs(symbols.start_seconds[real] - delay - sent.start[match])
+    wrong = (index != sent.symbol[match]) | (off > OUT_OF_PLACE * (sent.end - sent.start).min())
     bins = np.clip(np.searchsorted(BINS, claimed, side="right") - 1, 0, len(BINS) - 2)
     size = len(BINS) - 1
     count.claimed += np.bincount(bins, claimed, size)

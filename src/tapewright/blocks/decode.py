@@ -19,7 +19,7 @@ from tapewright.blocks.silence import why_nothing
 from tapewright.blocks.text import is_free_text
 from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import Gap, Lead
-from tapewright.model import Block, Fault, Span, Symbols
+from tapewright.model import GAP, Block, Fault, Span, Symbols
 
 __all__ = ["FOLLOW_BITS", "LEAST_BITS", "decode"]
 
@@ -313,12 +313,20 @@ def _perhaps_shifted(confidence: npt.NDArray[np.float64]) -> npt.NDArray[np.floa
 def _start_seconds(
     symbols: Symbols, first: npt.NDArray[np.int64], end: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float64]:
-    """When each byte starts; bytes lost in one gap share its time."""
+    """When each byte starts; bytes lost in one gap share its time, and one that came out of it took no longer
+    than others.
+    """
     seconds = symbols.start_seconds[first].astype(np.float64)
+    ends = symbols.end_seconds[np.maximum(end - 1, first)]
+    begins_lost, ends_lost = symbols.index[first] == GAP, symbols.index[np.maximum(end - 1, first)] == GAP
+    whole = ~(begins_lost | ends_lost)
+    if whole.any():
+        usual = float(np.median((ends - seconds)[whole]))
+        seconds = np.where(begins_lost & ~ends_lost, np.maximum(seconds, ends - usual), seconds)
     _, place, count = np.unique(first, return_index=True, return_counts=True)
     for k in np.flatnonzero(count > 1):
-        until = float(symbols.end_seconds[max(end[place[k] + count[k] - 1] - 1, first[place[k]])])
+        until = float(ends[place[k] + count[k] - 1])
         seconds[place[k] : place[k] + count[k]] = np.linspace(
-            seconds[place[k]], until, count[k], endpoint=False
+            symbols.start_seconds[first[place[k]]], until, count[k], endpoint=False
         )
     return seconds

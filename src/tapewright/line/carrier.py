@@ -69,7 +69,7 @@ def on_the_carrier(
         key=lambda found: found[0],
     )
     _, start, phase = best
-    even_samples(heard, stretch.place.astype(np.float64), start, stretch.pace, even)
+    even_samples(heard, stretch.place.astype(np.float64), start, stretch.pace, grid.taps, even)
     return start, phase
 
 
@@ -86,10 +86,10 @@ def _by_the_carrier(
     changed = np.append(symbol[1:] != symbol[:-1], False)
     usual = float(np.median(lead[changed])) if changed.any() else float(np.median(lead))
     start = stretch.start - (lead - usual) / turns_a_sample * pace
-    even_samples(heard, tape, start, pace, even)
+    even_samples(heard, tape, start, pace, grid.taps, even)
     for _ in range(2):
         start -= _too_late(even, grid, symbol, place) * pace
-        even_samples(heard, tape, start, pace, even)
+        even_samples(heard, tape, start, pace, grid.taps, even)
     steps = grid.phase_after[0][symbol]
     lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))
     moved = np.cumsum(np.append(0, steps[:-1]) + lost * grid.phase_after[0, 0]) + spacing * skips

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
+from tapewright.line.clock import interpolator
 from tapewright.line.templates import Band, ideal_wave
 
 __all__ = ["Grid"]
@@ -55,9 +56,11 @@ class Grid:
     half_wave : float
         The shortest half-wave in the alphabet.
     share : float
-        Share of the spectrum up to half the grid's rate that lies in the receiver's band.
+        Share of white noise, up to half the grid's rate, that the receiver's band lets through.
     low : float
         Lower edge of the band, in turns a grid sample.
+    taps : ndarray of float32
+        `interpolator` of the receiver's band.
     """
 
     rate_hz: float
@@ -70,6 +73,7 @@ class Grid:
     half_wave: float
     share: float
     low: float
+    taps: npt.NDArray[np.float32]
 
     @property
     def phases(self) -> int:
@@ -103,10 +107,11 @@ class Grid:
             for k, phase in enumerate(entered):
                 wave = ideal_wave(shape, rate, phase, int(length[m]), band)
                 ideal[m, first + k, : length[m]] = wave
-        share = 2.0 * (band.high_hz - band.low_hz) / rate
+        share = band.fraction * band.rate_hz / rate
+        taps = interpolator(band.low_hz / band.rate_hz, band.high_hz / band.rate_hz)
         return cls(
             rate, length, turns, drift, after, basis, ideal, 0.5 * rate / alphabet.highest_hertz,
-            min(share, 1.0), band.low_hz / rate,
+            min(share, 1.0), band.low_hz / rate, taps,
         )  # fmt: skip
 
 

@@ -37,6 +37,10 @@ class Hearing:
     symbol, place, before, phase : ndarray of int64, shape (n,)
         Which symbol, its first grid sample, the symbol before it (as many as there are symbols: unknown), and
         the number of the phase it is entered at.
+    belief : ndarray of float64, shape (n, symbols)
+        How likely each symbol of the alphabet begins at that place. What is learned from symbols is learned
+        from all that may be there: those that were chosen are like their waveforms by choice, and waveforms
+        learned from them alone, and the noise they leave, promise too much.
     """
 
     even: npt.NDArray[np.float32]
@@ -44,16 +48,20 @@ class Hearing:
     place: IntArray
     before: IntArray
     phase: IntArray
+    belief: FloatArray
 
     @classmethod
     def of(
-        cls, even: npt.NDArray[np.float32], symbol: IntArray, place: IntArray, phase: IntArray, grid: Grid
-    ) -> Hearing:
-        """Fill in the symbols before."""
+        cls, even: npt.NDArray[np.float32], symbol: IntArray, place: IntArray, phase: IntArray, grid: Grid,
+        belief: FloatArray | None = None,
+    ) -> Hearing:  # fmt: skip
+        """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
+        if belief is None:
+            belief = np.eye(len(grid.length)).take(symbol, axis=0)
         unknown = len(grid.length)
         goes_on = np.diff(place) == grid.length[symbol[:-1]]
         before = np.where(np.append(False, goes_on), np.append(unknown, symbol[:-1]), unknown)
-        return cls(even, symbol, place, before[: len(symbol)], phase)
+        return cls(even, symbol, place, before[: len(symbol)], phase, belief)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +99,8 @@ class Imprint:
             slope[:, m, :, :length] = np.gradient(self.wave[:, m, :, :length], axis=-1)
         return slope
 
-    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray) -> Imprint:
-        """Return the waveforms that explain a hearing best.
+    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:
+        """Return the waveforms that explain a hearing best, as far as they stand out of the noise.
 
         Parameters
         ----------
@@ -101,25 +109,28 @@ class Imprint:
             Amplitude of each symbol.
         weight : ndarray of float64, shape (n,)
             How far each symbol is to be believed.
+        noise : float
+            Variance per sample, at level 1, of a hearing of weight 1.
         """
         grid = self.grid
         symbols, terms, longest = grid.ideal.shape
         squares = np.zeros((symbols + 1, symbols, terms, terms))
         sums = np.zeros((symbols + 1, symbols, terms, longest))
         _gather(
-            hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, grid.basis,
+            hearing.even, hearing.belief, hearing.place, hearing.before, hearing.phase, grid.basis,
             grid.length, level, weight, squares, sums,
         )  # fmt: skip
         one = np.eye(terms)
         typical = 1.0 / max(grid.phases, 1) if grid.phases > 2 else 1.0
         wave = np.empty_like(self.wave)
         for m in range(symbols):
-            prior = self.wave[symbols, m].astype(np.float64)
+            ideal = self.wave[symbols, m].astype(np.float64)
+            spread = noise * float(grid.length[m])
             ridge = SYMBOL_LEANING * typical * one
-            whole = np.linalg.solve(squares[:, m].sum(axis=0) + ridge, sums[:, m].sum(axis=0) + ridge @ prior)
+            whole = _learned(squares[:, m].sum(axis=0), sums[:, m].sum(axis=0), ideal, ridge, spread)
             ridge = PAIR_LEANING * typical * one
             for c in range(symbols):
-                wave[c, m] = np.linalg.solve(squares[c, m] + ridge, sums[c, m] + ridge @ whole)
+                wave[c, m] = _learned(squares[c, m], sums[c, m], whole, ridge, spread)
             wave[symbols, m] = whole
         return Imprint(grid, wave)
 
@@ -128,59 +139,88 @@ class Imprint:
 
         Returns
         -------
-        ndarray of float64, shape (n, 5)
-            Heard x heard, heard x wave, wave x wave, heard x slope, slope x slope, wave x slope.
+        ndarray of float64, shape (n, 7)
+            Heard x heard, heard x wave, wave x wave, heard x slope, slope x slope, wave x slope, samples:
+            their means over all symbols that may begin there.
         """
-        sums = np.empty((len(hearing.symbol), 6))
+        sums = np.zeros((len(hearing.symbol), 7))
         _compare(
-            hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, self.grid.basis,
+            hearing.even, hearing.belief, hearing.place, hearing.before, hearing.phase, self.grid.basis,
             self.grid.length, self.wave, self.slope, sums,
         )  # fmt: skip
         return sums
 
 
+def _learned(
+    squares: FloatArray, sums: FloatArray, usual: FloatArray, ridge: FloatArray, spread: float
+) -> FloatArray:
+    """Waveforms from sums over hearings, of shape (terms, longest).
+
+    A mean of hearings has their noise in it, and would explain that noise once more. So of what differs from
+    the usual waveform, beyond a gain, only as much is kept as stands out of the noise (James and Stein, Proc.
+    4th Berkeley Symposium, 1961); `spread` is the noise's energy in one hearing.
+    """
+    inverse = np.linalg.inv(squares + ridge)
+    heard = inverse @ (sums + ridge @ usual)
+    usual = (
+        usual * (np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12))[:, np.newaxis]
+    )
+    off = heard - usual
+    chance = spread * np.diagonal(inverse @ squares @ inverse)
+    kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=1), 1e-12))
+    return np.asarray(usual + kept[:, np.newaxis] * off)
+
+
+#: Symbols less likely than this are passed over.
+_UNLIKELY = 1e-3
+
+
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _gather(even, symbol, place, before, phase, basis, length, level, weight, squares, sums):  # type: ignore[no-untyped-def]
+def _gather(even, belief, place, before, phase, basis, length, level, weight, squares, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
-    for i in range(len(symbol)):
-        c, m, n, p = before[i], symbol[i], place[i], phase[i]
-        if n + length[m] > len(even):
-            continue
-        for k in range(terms):
-            bk = basis[p, k] * weight[i]
-            for j in range(terms):
-                squares[c, m, k, j] += bk * basis[p, j]
-            bk /= level[i]
-            for t in range(length[m]):
-                sums[c, m, k, t] += bk * even[n + t]
+    for i in range(len(place)):
+        c, n, p = before[i], place[i], phase[i]
+        for m in range(len(length)):
+            if belief[i, m] < _UNLIKELY or n + length[m] > len(even):
+                continue
+            for k in range(terms):
+                bk = basis[p, k] * weight[i] * belief[i, m]
+                for j in range(terms):
+                    squares[c, m, k, j] += bk * basis[p, j]
+                bk /= level[i]
+                for t in range(length[m]):
+                    sums[c, m, k, t] += bk * even[n + t]
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _compare(even, symbol, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
+def _compare(even, belief, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
     w, d = np.empty(wave.shape[3], np.float32), np.empty(wave.shape[3], np.float32)
-    for i in range(len(symbol)):
-        c, m, n, p = before[i], symbol[i], place[i], phase[i]
-        size = min(length[m], len(even) - n)
-        for t in range(size):
-            w[t], d[t] = 0.0, 0.0
-        for k in range(terms):
-            share = np.float32(basis[p, k])
+    for i in range(len(place)):
+        c, n, p = before[i], place[i], phase[i]
+        for m in range(len(length)):
+            if belief[i, m] < _UNLIKELY:
+                continue
+            size = min(length[m], len(even) - n)
             for t in range(size):
-                w[t] += share * wave[c, m, k, t]
-                d[t] += share * slope[c, m, k, t]
-        zero = np.float32(0.0)
-        xx, xw, ww, xd, dd, wd = zero, zero, zero, zero, zero, zero
-        for t in range(size):
-            x = even[n + t]
-            xx += x * x
-            xw += x * w[t]
-            ww += w[t] * w[t]
-            xd += x * d[t]
-            dd += d[t] * d[t]
-            wd += w[t] * d[t]
-        sums[i, 0], sums[i, 1], sums[i, 2] = xx, xw, ww
-        sums[i, 3], sums[i, 4], sums[i, 5] = xd, dd, wd
+                w[t], d[t] = 0.0, 0.0
+            for k in range(terms):
+                share = np.float32(basis[p, k])
+                for t in range(size):
+                    w[t] += share * wave[c, m, k, t]
+                    d[t] += share * slope[c, m, k, t]
+            zero = np.float32(0.0)
+            xx, xw, ww, xd, dd, wd = zero, zero, zero, zero, zero, zero
+            for t in range(size):
+                x = even[n + t]
+                xx += x * x
+                xw += x * w[t]
+                ww += w[t] * w[t]
+                xd += x * d[t]
+                dd += d[t] * d[t]
+                wd += w[t] * d[t]
+            for j, value in enumerate((xx, xw, ww, xd, dd, wd, np.float32(length[m]))):
+                sums[i, j] += belief[i, m] * value
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -56,6 +56,8 @@ FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
 #: How likely it is, at least, that a stretch of fewer symbols than this belongs to something else: music and
 #: speech are full of such pieces (measured: without it, 0.2 % of speech is symbols surer than 0.99).
 FEWEST_TO_TRUST, SHORT_DOUBT = 32, 0.05
+#: The same where one symbol goes on with next to no changes: a note of the right pitch is no leader.
+FEWEST_CHANGES, STEADY_TO_TRUST = 4, 128
 #: A stretch of which pass 1 has followed this share, symbol by symbol, beyond doubt, is a signal.
 FOLLOWED = 0.5
 #: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
@@ -131,9 +133,8 @@ def polish(
             is_known = is_followed and measured.is_clean
             if not is_known:
                 clock = smooth
-                even_samples(heard, *clock, hearing.even)
-                level = measured.level
-                imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+                even_samples(heard, *clock, grid.taps, hearing.even)
+                imprint = _learned(ideal, hearing, measured)
                 measured = _measure(hearing, imprint)
         found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
         if not len(found.symbol):
@@ -149,7 +150,9 @@ def polish(
     energy = imprint.energy[len(cost)].mean(axis=-1)[kind == BIT]
     sounds = nominal > 0  # a bit may be silence
     gain = float(np.mean(np.sqrt(energy[sounds] / nominal[sounds])))
-    doubt = np.full(len(hearing.symbol), SHORT_DOUBT if len(hearing.symbol) < FEWEST_TO_TRUST else 0.0)
+    steady = not is_followed and np.count_nonzero(np.diff(hearing.symbol)) < FEWEST_CHANGES
+    is_short = len(hearing.symbol) < (STEADY_TO_TRUST if steady else FEWEST_TO_TRUST)
+    doubt = np.full(len(hearing.symbol), SHORT_DOUBT if is_short else 0.0)
     if learns and not is_followed:
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
         doubt = np.maximum(doubt, foreign)
@@ -159,7 +162,7 @@ def polish(
         times[1:],
         _doubted(log_p, doubt),
         gain * measured.level,
-        np.sqrt(_noise_by(imprint, hearing, measured.level) if is_known else measured.noise),
+        np.sqrt(_noise_by(ideal, hearing, measured) if is_known else measured.noise),
     )
 
 
@@ -174,7 +177,7 @@ def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid)
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
     clock = Clock(place.astype(np.float64), stretch.start, stretch.pace)
-    even_samples(heard, *clock, even)
+    even_samples(heard, *clock, grid.taps, even)
     phase = np.zeros(len(symbol), np.int64)
     if grid.phases == 2:
         phase = stretch.sign
@@ -212,13 +215,12 @@ class _Measured:
 
 def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
-    total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2]
-    length = imprint.grid.length[hearing.symbol].astype(np.float64)
+    total, fit, energy, length = sums[:, [0, 1, 2, 6]].T
     typical = typical_of(energy[energy > 0]) if np.any(energy > 0) else 1.0
     sounding = energy > 0.02 * typical
     raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
     rough = max(typical_of(raw[sounding]), 1e-6) if sounding.any() else 1.0
-    left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / length
+    left = np.maximum(total - 2 * rough * fit + rough**2 * energy, 0.0) / np.maximum(length, 1.0)
     noise = typical_of(left)
     share = imprint.grid.share
     variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
@@ -236,17 +238,21 @@ def _noise_around(left: FloatArray, length: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(mean, 1e-14))
 
 
-def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray) -> FloatArray:
+def _learned(ideal: Imprint, hearing: Hearing, measured: _Measured) -> Imprint:
+    level, usual = measured.level, typical_of(measured.level)
+    return ideal.learned(hearing, level, (level / usual) ** 2, typical_of(measured.noise) / usual**2)
+
+
+def _noise_by(ideal: Imprint, hearing: Hearing, measured: _Measured) -> FloatArray:
     """Noise around symbols put on even time by a clock that is not smooth, and held against ideal waveforms.
 
     What better waveforms and a better clock would explain is no noise.
     """
-    learned = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
-    total, fit, energy, slope_fit, slope_energy, cross = learned.compare(hearing).T
+    learned, level = _learned(ideal, hearing, measured), measured.level
+    total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(hearing).T
     left = total - 2 * level * fit + level**2 * energy
     late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
-    length = imprint.grid.length[hearing.symbol].astype(np.float64)
-    freedom = np.maximum(imprint.grid.share * length, 2.0)  # of which the time took one
+    freedom = np.maximum(ideal.grid.share * length, 2.0)  # of which the time took one
     left = np.maximum((left - late) * freedom / (freedom - 1.0), 1e-6 * total)
     return _noise_around(left, length)
 
@@ -332,7 +338,9 @@ def _search(
         count = max(count, 0)
         parts.append((symbol[:count], place[:count] + first, phase[:count], log_p[:count]))
     symbol, place, phase, log_p = (np.concatenate(field) for field in zip(*parts, strict=True))
-    return Hearing.of(hearing.even, symbol, place, phase, grid), log_p
+    belief = np.exp(log_p - log_p.max(axis=1, keepdims=True))
+    belief /= belief.sum(axis=1, keepdims=True)
+    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p
 
 
 def _log_p_of_followed(symbol: IntArray, symbols: int) -> FloatArray:

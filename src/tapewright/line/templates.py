@@ -44,10 +44,10 @@ class Band:
     low_hz: float
     high_hz: float
 
-    @property
+    @cached_property
     def fraction(self) -> float:
-        """Share of the spectrum up to half the rate that lies in the band."""
-        return 2.0 * (self.high_hz - self.low_hz) / self.rate_hz
+        """Share of white noise that the band lets through: its edges take some."""
+        return float(np.sum(self.filter**2))
 
     @cached_property
     def filter(self) -> FloatArray:

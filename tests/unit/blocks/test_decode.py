@@ -286,3 +286,15 @@ def test_no_symbols_at_all_is_no_signal() -> None:
     card = made_up("plain")
     found, faults = read(Symbols.empty("01"), card)
     assert (found, [fault.kind for fault in faults]) == ((), ["no-signal"])
+
+
+def test_a_byte_that_comes_out_of_a_gap_begins_when_it_did() -> None:
+    symbols, card = saved("kcs-300")
+    first, length = int(np.flatnonzero(symbols.index == 0)[0]), card.byte.symbols_per_byte
+    # from the middle of one byte to behind the start of the next
+    hurt = layer.dropped_out(symbols, first + 30 * length + 4, first + 31 * length)
+    (whole,), _ = read(symbols, card)
+    (block,), _ = read(hurt, card)
+    assert block.data[31:] == DATA[31:]
+    bit_seconds = 1 / 300
+    assert np.abs(block.byte_seconds - whole.byte_seconds).max() < 0.5 * bit_seconds

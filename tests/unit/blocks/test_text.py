@@ -7,6 +7,7 @@ import pytest
 
 import symbol_layer as layer
 from tapewright import blocks, framing
+from tapewright.blocks.text import text_bits
 from tapewright.cards import FormatCard, load_format
 from tapewright.model import Block, Image, Symbols, TapePart
 
@@ -71,3 +72,22 @@ def test_noise_right_after_the_text_does_not_take_it_away() -> None:
     cut = layer.without(text, len(text) - trailer, len(text) - 1)
     found = read(layer.joined(cut, noise), card)
     assert found[0].data.startswith(DATA[:-1])
+
+
+@pytest.mark.parametrize("rest", [0, 3, 12])
+def test_a_silence_after_a_short_rest_ends_a_text(rest: int) -> None:
+    card = load_format("kcs-300")
+    parts = [TapePart("lead", symbols="1", seconds=2.0), TapePart("bytes", data=DATA)]
+    parts += [TapePart("symbols", symbols="1" * rest), TapePart("gap", seconds=0.3)]
+    text = layer.heard(parts, card)
+    first = int(np.flatnonzero(text.index == 0)[0])
+    # tones of another format, hardly any of whose starts have their stop
+    after = layer.built("01", np.zeros(400, np.int16), np.full(400, 1 / 300))
+
+    def weighed(symbols: Symbols) -> float:
+        run = framing.Framer(symbols, card).read(first, len(DATA))
+        return text_bits(symbols, card.byte, run, first, idle_seconds=0.5)[0]
+
+    assert weighed(layer.joined(text, after)) == weighed(text)
+    cut = layer.without(text, len(text) - 1, len(text) - 1)
+    assert weighed(layer.joined(cut, after)) < weighed(text) - 10  # without the silence it goes on as no text

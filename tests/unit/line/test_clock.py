@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tapewright.line.clock import Clock, even_samples, is_forward, slips, smooth_clock
+from tapewright.line.clock import Clock, even_samples, interpolator, is_forward, slips, smooth_clock
 
 SYMBOLS, LENGTH, SIZE, SPREAD = 600, 30.0, 2.5, 0.5
 
@@ -53,15 +53,29 @@ def test_most_symbols_are_right() -> None:
     assert found[-1] == 0
 
 
+@pytest.mark.parametrize("late", [0.0, 0.25, 0.5])
+def test_noise_between_samples_is_as_strong_as_on_them(late: float) -> None:
+    low, high = 0.02, 0.38
+    spectrum = np.fft.rfft(np.random.default_rng(1).standard_normal(20_000))
+    turns = np.fft.rfftfreq(20_000)
+    spectrum[(turns < low) | (turns > high)] = 0.0
+    noise = np.fft.irfft(spectrum).astype(np.float32)
+    exact = np.fft.irfft(spectrum * np.exp(2j * np.pi * turns * late))
+    even = np.empty(19_990, np.float32)
+    even_samples(noise, np.zeros(1), np.array([late - 0.5]), np.ones(1), interpolator(low, high), even)
+    assert even[9:].var() == pytest.approx(noise.var(), rel=0.02)  # a cubic: 0.8 of it half way between
+    assert np.mean((even[9:] - exact[9:19_990]) ** 2) < 0.01 * noise.var()
+
+
 def test_a_curve_that_leaves_the_recording_between_two_places_reads_silence_there() -> None:
     heard = np.ones(100, np.float32)
     at = np.array([0.0, 50.0])
     even = np.full(50, np.nan, np.float32)
     # both ends lie inside, and both slopes make the curve swing far out between them
-    even_samples(heard, at, np.array([40.0, 60.0]), np.array([60.0, 60.0]), even)
+    even_samples(heard, at, np.array([40.0, 60.0]), np.array([60.0, 60.0]), interpolator(0.0, 0.3), even)
     assert np.isfinite(even).all()
     assert even[12] == 0.0  # near place 300
-    assert even[0] == even[-1] == 1.0
+    assert even[[0, -1]] == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_clock_runs_forward_unless_a_slope_is_too_steep() -> None:

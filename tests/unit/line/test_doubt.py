@@ -8,6 +8,11 @@ import pytest
 import sounds_of_nothing as sounds
 import tapewright as tw
 from tapewright import line
+from tapewright.cards import Alphabet
+from tapewright.line.doubt import share_of_doubt
+from tapewright.line.grid import Grid
+from tapewright.line.imprint import Hearing, Imprint
+from tapewright.line.templates import band_of
 from tapewright.model import GAP
 
 RATE_HZ = sounds.RATE_HZ
@@ -46,3 +51,45 @@ def test_a_dull_recording_is_not_taken_for_music(card, noise):
     _, sureness, real = heard_in(dull + hiss, card)
     assert real.sum() > 400
     assert np.mean(sureness[real] > SURE) > 0.98
+
+
+@pytest.mark.parametrize("explained, below_db, is_doubted", [
+    (0.8, 30, False), (0.8, 15, True),  # what is left may have any spectrum if it is weak
+    (0.65, 45, False), (0.65, 30, True),  # and must be weaker where the card's waveforms explain less
+    (0.5, 45, True),
+])  # fmt: skip
+def test_the_less_is_explained_the_weaker_must_be_what_is_left(explained, below_db, is_doubted):
+    alphabet = Alphabet.of(tw.load_format("larch-biphase-l-2000"))
+    grid = Grid.of(alphabet, band_of(alphabet, 44_100.0))
+    ideal = Imprint.ideal(grid, np.ones(2))
+    energy = float(ideal.energy.mean())
+    # both symbols carry something more that is none of the card's
+    more = np.cos(np.linspace(0, 2 * np.pi, grid.length[0], endpoint=False))
+    more -= (more @ grid.ideal[0, 0]) / energy * grid.ideal[0, 0]
+    more *= np.sqrt((1 / explained - 1) * energy / (more @ more))
+    learned = Imprint(grid, (ideal.wave + more).astype(np.float32))
+    symbol = np.random.default_rng(4).integers(0, 2, 1000)
+    sound = learned.wave[0, :, 0][symbol].ravel()
+    tone = np.sin(0.5 * np.arange(len(sound)))  # music's rest is no noise
+    left = np.sqrt(energy / 2 * 10 ** (-below_db / 10)) * tone / np.std(tone)
+    place = np.arange(len(symbol)) * grid.length[0]
+    hearing = Hearing.of((sound + left).astype(np.float32), symbol, place, np.zeros(1000, np.int64), grid)
+    doubt = share_of_doubt(hearing, learned, ideal, np.ones(1000), energy)
+    assert np.all(doubt > 0.4) if is_doubted else np.all(doubt < 0.01)
+
+
+@pytest.mark.parametrize("loud", [0.1, 0.2])
+def test_a_note_at_the_pitch_of_a_symbol_is_no_symbol_for_certain(loud):
+    rng = np.random.default_rng(1)
+    now = np.arange(RATE_HZ // 3) / RATE_HZ
+
+    def plucked(pitch):
+        partials = range(1, 1 + int(min(12, 9000 / pitch)))
+        wave = sum(np.sin(2 * np.pi * k * pitch * now + rng.uniform(0, 6.28)) / k**1.2 for k in partials)
+        return wave * np.minimum(1, now / 0.01) * np.exp(-5 * now)
+
+    # the 0 of these tones on a tape 12 % slow, and a quieter chord below it
+    sound = np.pad(plucked(880.0) + loud * (plucked(330.0) + plucked(137.5)), 9000)
+    hiss = 1e-3 * rng.standard_normal(len(sound))
+    _, sureness, real = heard_in(0.1 * (sound + hiss), "tansy-hex-250")
+    assert not np.any(sureness[real] > SURE)
