@@ -119,7 +119,7 @@ def polish(
     hearing, clock = _first_hearing(heard, stretch, grid)
     blur = np.zeros(len(stretch.symbol))
     measured = _measure(hearing, imprint)
-    price = prices(cost, kind)
+    price = prices(cost, kind, grid.turns / grid.length)
     doubtful = _doubtful(stretch)
     is_followed = bool(stretch.is_clear.mean() >= FOLLOWED)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN

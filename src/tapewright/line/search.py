@@ -36,6 +36,8 @@ SWITCH_NATS = 14.0
 #: What it costs to change between bits and other symbols (leader, marks, idle tone), which come in runs:
 #: without it such symbols compete with bits in the middle of data (measured: 1.5 dB on pulse pairs).
 CHANGE_NATS = 8.0
+#: Symbols whose pitch differs by less than this share of it are pieces of one tone.
+SAME_PITCH = 1e-3
 #: Nodes are held to be no worse than this below the best, for a while (see `trellis.py`).
 HOLD_NATS = 18.0
 #: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
@@ -152,15 +154,35 @@ def chained_paths(parts: list[Path]) -> Path:
     return Path(*(np.concatenate([getattr(part, name) for part in parts]) for name in PATH_FIELDS))
 
 
-def prices(cost: FloatArray, kind: npt.NDArray[np.int64]) -> FloatArray:
+def prices(cost: FloatArray, kind: npt.NDArray[np.int64], pitch: FloatArray) -> FloatArray:
     """Nats each symbol costs after each other, by row; the last row is for none before.
 
     Bits come in runs, and so do leader, mark and idle symbols: a change from the ones to the others costs.
-    Filler comes between bytes, and nothing begins with it.
+    Filler comes between bytes, and nothing begins with it. It goes on with the tone of the stop symbol, and so
+    stands behind nothing else; and of all orders of these two, which sound alike, it stands last.
+
+    Parameters
+    ----------
+    cost : ndarray of float64, shape (symbols,)
+        Nats each symbol costs by itself.
+    kind : ndarray of int64, shape (symbols,)
+        See `templates.kinds_of`.
+    pitch : ndarray of float64, shape (symbols,)
+        Turns each symbol makes in a unit of time.
+
+    Returns
+    -------
+    ndarray of float64, shape (symbols + 1, symbols)
+        Infinite for what does not occur.
     """
-    is_bit = kind == BIT
+    is_bit, is_filler = kind == BIT, kind == FILLER
     changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
-    return np.vstack((cost + CHANGE_NATS * changes, cost + CHANGE_NATS * (kind == FILLER)))
+    after = cost + CHANGE_NATS * changes
+    for filler in np.flatnonzero(is_filler):
+        goes_on = np.isclose(pitch, pitch[filler], rtol=SAME_PITCH)
+        after[~goes_on, filler] = np.inf
+        after[filler, goes_on & ~is_filler] = np.inf
+    return np.vstack((after, cost + CHANGE_NATS * is_filler))
 
 
 def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
@@ -224,8 +246,9 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     shapes = Shapes(
-        t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop, prices(scene.cost, t.kind)
-    )
+        t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop,
+        prices(scene.cost, t.kind, t.turns / t.length),
+    )  # fmt: skip
     tuning = Tuning(
         slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,

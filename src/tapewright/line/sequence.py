@@ -113,7 +113,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
             if not known[c]:
                 known[c] = True
                 for m in range(symbols):
-                    if n + length[m] > total_length:
+                    if n + length[m] > total_length or price[c, m] == math.inf:
                         continue
                     for k in range(terms):
                         value = np.float32(0.0)
@@ -125,7 +125,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                 end = n + length[m]
                 for layer in range(layers):
                     onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
-                if end > total_length:
+                if end > total_length or price[c, m] == math.inf:
                     continue
                 fit = 0.0
                 for k in range(terms):

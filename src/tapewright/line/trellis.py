@@ -316,6 +316,9 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
             begins = _null(fits, at)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes.length)):
+                price = shapes.price[last, m]
+                if price == math.inf:
+                    continue
                 if from_idle and not tuning.is_free:  # begin where the fit is best
                     early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
@@ -325,7 +328,6 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 gain, end, new_pace, new_phase = _branch(
                     m, at, s, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning,
                 )  # fmt: skip
-                price = shapes.price[last, m]
                 for k in range(-reach, reach + 1):
                     # a boundary found early or late is one on the same carrier, early or late
                     to = end + k * tuning.slot
