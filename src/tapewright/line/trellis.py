@@ -142,7 +142,7 @@ class Followed(NamedTuple):
         )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
     """Correlation of what was heard from sample n on with a template, over the local amplitude."""
     wave, heard = fits.wave[kind, m], fits.heard
@@ -154,7 +154,7 @@ def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
     return value
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
     """Fit, and its slope per sample, between samples (cubic through four points)."""
     known = fits.known[kind, m]
@@ -168,7 +168,7 @@ def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
     return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n, droop)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     """Value and slope of the cubic through four points at -1, 0, 1, 2, made up for what it loses in between.
 
@@ -182,7 +182,7 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     n = math.floor(place)
@@ -195,7 +195,7 @@ def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
     return _between(a, b, c, d, place - n, droop)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _null(fits, place):  # type: ignore[no-untyped-def]
     """Log-likelihood of "noise alone" up to a place."""
     x = min(max(place / fits.block, 0.0), len(fits.null) - 1.000001)
@@ -203,7 +203,7 @@ def _null(fits, place):  # type: ignore[no-untyped-def]
     return fits.null[n] + (x - n) * (fits.null[n + 1] - fits.null[n])
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     """How far the clock's place and its speed follow how late one symbol seems to be.
 
@@ -217,7 +217,7 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     return alpha, 2.0 * (2.0 - alpha) - 4.0 * r
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _branch(  # type: ignore[no-untyped-def]
     m, place, sign, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning
 ):  # fmt: skip
@@ -267,7 +267,7 @@ def _branch(  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`."""
     score, idle, parent, symbol = nodes.score, nodes.idle, nodes.parent, nodes.symbol
@@ -359,7 +359,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     symbol[node, after] = m
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def follow(  # type: ignore[no-untyped-def]
     fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last,
     run, path,
@@ -417,7 +417,7 @@ def follow(  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _power(heard, first, last):  # type: ignore[no-untyped-def]
     """Sum of squares from one sample up to another; less than nothing if that comes before."""
     total = np.float32(0.0)
