@@ -43,8 +43,6 @@ HOLD_NATS = 18.0
 #: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
 #: phase runs free and does not tell where symbols end.
 SHIFT_NATS = 12.0
-#: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
-SLOTS_A_HALF_WAVE = 2.0
 #: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the root of
 #: the time (measured: more loses long symbols of high tones in noise, less loses short ones in flutter).
 AGILITY = 0.017
@@ -141,6 +139,11 @@ class Path:
         """Shift in time."""
         return replace(self, start=self.start + samples, end=self.end + samples)
 
+    def phase_after(self, number: int, templates: Templates) -> float:
+        """Phase of a free carrier at the end of a symbol, in turns."""
+        turned = (self.end[number] - self.start[number]) * templates.pitch[self.symbol[number]]
+        return float(self.phase[number] + turned)
+
     def part(self, chosen: slice | npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Path:
         """Return some of it."""
         return Path(*(getattr(self, name)[chosen] for name in PATH_FIELDS))
@@ -232,7 +235,7 @@ def follow_path(
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
         fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, pace,
-        int(since.sign[-1] ^ t.flips[last]), float(since.phase[-1] + t.turns[last]) % 1.0, level,
+        int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
     return Path(
@@ -247,10 +250,10 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     shapes = Shapes(
         t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop,
-        prices(scene.cost, t.kind, t.turns / t.length),
+        prices(scene.cost, t.kind, t.pitch),
     )  # fmt: skip
     tuning = Tuning(
-        slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
+        slot=t.slot,
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
         hold=HOLD_NATS,
         shift_cost=SHIFT_NATS,
@@ -266,7 +269,7 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
 
 def _apart(templates: Templates) -> FloatArray:
     """How far each symbol's tone turns ahead of the middle of all tones, in turns."""
-    pitch = templates.turns / templates.length
+    pitch = templates.pitch
     middle = 0.5 * (pitch.min() + pitch.max())
     return np.asarray((pitch - middle) * templates.length)
 

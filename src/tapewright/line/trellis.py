@@ -45,6 +45,8 @@ _LEVEL_GAIN = 0.125
 #: Tones tell where symbols begin if they turn so far from one another, in turns; and how far at most one
 #: symbol is believed to say so, as a share of its length.
 _LEAST_APART, _MOST_APART = 0.05, 0.5
+#: A free carrier that is so many turns early or late is in doubt: a symbol may have begun elsewhere.
+_MOST_EARLY = 0.08
 #: So many equal symbols may be a leader.
 _LONG_RUN = 48
 
@@ -223,7 +225,8 @@ def _branch(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """What becomes of a path that takes symbol `m` from `place` on.
 
-    Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `heard` and
+    Returns the log-likelihood gained, where the symbol should end, the pace and phase there, and by how many
+    turns a free carrier was early. `heard` and
     `quadrature` are its fits, `slope` that of the first; `energies` has three rows: sine x sine, cosine x
     cosine, sine x cosine of each template.
     """
@@ -239,6 +242,7 @@ def _branch(  # type: ignore[no-untyped-def]
             (heard - 0.5 * upright_energy) * sharpness,
             place + wide + alpha * late,
             pace * (1.0 + beta * late / wide),
+            0.0,
             0.0,
         )
     leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
@@ -264,6 +268,7 @@ def _branch(  # type: ignore[no-untyped-def]
         place + wide + alpha * late + shift,
         pace * (1.0 + beta * late / wide),
         phase + shapes.turns[m] * (1.0 + shift / wide),
+        early,
     )
 
 
@@ -325,7 +330,7 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 heard, slope = _at(fits, 0, m, at, shapes.droop[m])
                 quadrature = _at(fits, 1, m, at, shapes.droop[m])[0] if tuning.is_free else 0.0
                 sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
-                gain, end, new_pace, new_phase = _branch(
+                gain, end, new_pace, new_phase, _ = _branch(
                     m, at, s, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning,
                 )  # fmt: skip
                 for k in range(-reach, reach + 1):
@@ -381,14 +386,14 @@ def follow(  # type: ignore[no-untyped-def]
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
         sharpness = min(level * level * sharpness_at_one, most_sharpness)
         best, left, second = -1, 1e30, 1e30
-        best_gain, end, next_pace, next_phase = 0.0, 0.0, 0.0, 0.0
+        best_gain, end, next_pace, next_phase, early = 0.0, 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
         for m in range(symbols):
             fit, slope = _new_at(heard, wave[0, m], fits.size[m], place, shapes.droop[m])
             quadrature = 0.0
             if tuning.is_free:
                 quadrature, _ = _new_at(heard, wave[1, m], fits.size[m], place, shapes.droop[m])
-            gain, m_end, m_pace, m_phase = _branch(
+            gain, m_end, m_pace, m_phase, m_early = _branch(
                 m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
                 sharpness, shapes, tuning,
             )  # fmt: skip
@@ -398,11 +403,13 @@ def follow(  # type: ignore[no-untyped-def]
             m_left = 0.5 * power / (level * level) * sharpness - gain
             if m_left < left:
                 second, left, best, best_gain = left, m_left, m, gain
-                end, next_pace, next_phase = m_end, m_pace, m_phase
+                end, next_pace, next_phase, early = m_end, m_pace, m_phase, m_early
             else:
                 second = min(second, m_left)
         run = run + 1 if best == last else 1
         if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
+            break
+        if abs(early) > _MOST_EARLY:
             break
         last, was_long = best, run >= _LONG_RUN
         path.symbol[count], path.start[count], path.end[count] = best, place, end
