@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.averages import running_mean
+from tapewright.line.clock import typical_of
 from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.kernels import bends, compare_with_templates
 from tapewright.line.search import Path, Scene
@@ -204,7 +205,7 @@ def measure(
     # of two programs at different speeds, one: their mean would fit neither
     around = min(PACE_SYMBOLS, len(path))
     long, nominal = (running_mean(track, around) for track in (path.end - path.start, t.length[path.symbol]))
-    pace = float(np.median(long / nominal))
+    pace = typical_of(long / nominal)
     sums = _compare(path, scene, amplitude)
     alike = np.abs(long / nominal - pace) < ALIKE_PACE
     path, sums = path.part(alike), sums[alike]
@@ -235,7 +236,7 @@ def measure(
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     bend = _bend(path, scene, amplitude, counts, kin, gain)
     return Measured(
-        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, bend, weight,
+        evidence, explained, cost, pace, noise, misfit, typical_of(power), gain, bend, weight,
         sum_samples / band.rate_hz,
     )  # fmt: skip
 
@@ -246,7 +247,7 @@ def _noise_by_level(
     """Noise and misfit, from what the quieter and the louder symbols leave."""
     groups = np.array_split(np.argsort(power), max(1, min(LEVELS, len(power) // FEWEST_AT_LEVEL)))
     noise = np.array([_typical_noise(left[at], samples[at], band, fitted) for at in groups])
-    typical = np.array([np.median(power[at]) for at in groups])
+    typical = np.array([typical_of(power[at]) for at in groups])
     return noise_and_misfit(noise, typical, np.ones(len(groups)), misfit)
 
 
@@ -290,8 +291,8 @@ def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: in
     freedom = np.maximum(samples * band.fraction, 1.0)
     kept = np.maximum(freedom - fitted, 0.5)
     per_sample = left / np.maximum(samples * kept / freedom, 1e-9)
-    k = float(np.median(kept))
-    return float(np.median(per_sample)) / max(1.0 - 2.0 / (9.0 * k), 0.3) ** 3
+    k = typical_of(kept)
+    return typical_of(per_sample) / max(1.0 - 2.0 / (9.0 * k), 0.3) ** 3
 
 
 def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:

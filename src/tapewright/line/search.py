@@ -182,7 +182,7 @@ def prices(cost: FloatArray, kind: npt.NDArray[np.int64], pitch: FloatArray) -> 
     changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
     after = cost + CHANGE_NATS * changes
     for filler in np.flatnonzero(is_filler):
-        goes_on = np.isclose(pitch, pitch[filler], rtol=SAME_PITCH)
+        goes_on = np.abs(pitch / pitch[filler] - 1.0) < SAME_PITCH
         after[~goes_on, filler] = np.inf
         after[filler, goes_on & ~is_filler] = np.inf
     return np.vstack((after, cost + CHANGE_NATS * is_filler))
