@@ -166,7 +166,7 @@ def polish(
 def _doubted(log_p: FloatArray, doubt: FloatArray) -> FloatArray:
     """Posteriors, where a share of each symbol belongs to no signal: then any symbol is as likely."""
     doubt = np.maximum(doubt, 1e-12)[:, np.newaxis]
-    return np.asarray(np.logaddexp(log_p + np.log1p(-doubt), np.log(doubt / log_p.shape[1])))
+    return np.asarray(np.log(np.exp(log_p) * (1.0 - doubt) + doubt / log_p.shape[1]))
 
 
 def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid) -> tuple[Hearing, Clock]:

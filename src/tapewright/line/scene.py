@@ -37,6 +37,8 @@ BEST_EB_N0 = 31.6
 PACE_SYMBOLS = 31
 #: Symbols whose pace is further from the usual one belong to something else.
 ALIKE_PACE = 0.02
+#: Gains and noise are measured on so many symbols at most, evenly spread.
+MOST_TO_MEASURE = 4096
 #: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
 #: than this times the power of the faintest, they do not tell noise from misfit.
 LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
@@ -205,10 +207,11 @@ def measure(
     # of two programs at different speeds, one: their mean would fit neither
     around = min(PACE_SYMBOLS, len(path))
     long, nominal = (running_mean(track, around) for track in (path.end - path.start, t.length[path.symbol]))
-    pace = typical_of(long / nominal)
+    paces = long / nominal
+    pace = typical_of(paces)
+    step = len(path) // MOST_TO_MEASURE + 1
+    path = path.part(np.flatnonzero(np.abs(paces - pace) < ALIKE_PACE)[::step])
     sums = _compare(path, scene, amplitude)
-    alike = np.abs(long / nominal - pace) < ALIKE_PACE
-    path, sums = path.part(alike), sums[alike]
     middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
     counts = scene.sharpness[middle] / scene.sharpness[middle].mean(dtype=np.float64)
     sums[:, 1:] *= counts[:, np.newaxis]
@@ -223,10 +226,10 @@ def measure(
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
     left = np.maximum(left, 1e-6 * total)
-    sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), float(samples.sum())
+    sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), step * float(samples.sum())
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
-    cost = float(scene.cost[path.symbol].sum())
+    cost = step * float(scene.cost[path.symbol].sum())
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
     power = amplitude[middle] ** 2
