@@ -65,7 +65,7 @@ def first_pass(
     """
     templates = Templates.of(alphabet, band, lock.stretch, lock.low_pass_hz)
     shaped = templates.as_heard(lock.gain, lock.bend)
-    longest = float(templates.length.max())
+    shortest, longest = float(templates.length[:names].min()), float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
 
@@ -83,8 +83,10 @@ def first_pass(
 
     if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
         return all_searched()
-    blocks = len(heard) // templates.block + 1
-    whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
+    # silence after it, so that symbols are followed up to the very end
+    sound_and_silence = np.append(heard, np.zeros(int(2.0 * longest) + 8, np.float32))
+    blocks = len(sound_and_silence) // templates.block + 1
+    whole = Scene.of(shaped, sound_and_silence, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
     settling = SETTLING_SYMBOLS * longest
     path = Path.empty()
     first, size = 0, piece
@@ -107,12 +109,14 @@ def first_pass(
             recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
             pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
-            more = follow_path(whole, found, pace, level, at_one, most, names)
+            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, names)
             if len(more):
                 path = chained_paths([path, more])
                 if more.end[-1] - more.start[0] > size:
                     size = piece
         reached = path.end[-1] if len(path) else reached
+        if len(heard) - reached < 0.9 * shortest:
+            break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
     return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)

@@ -209,8 +209,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
 
 
 def follow_path(
-    scene: Scene, since: Path, pace: float, level: float, sharpness_at_one: float, most_sharpness: float,
-    symbols: int,
+    scene: Scene, since: Path, until: float, pace: float, level: float, sharpness_at_one: float,
+    most_sharpness: float, symbols: int,
 ) -> Path:  # fmt: skip
     """Go on from the end of a path for as long as each symbol is beyond doubt; there may be none.
 
@@ -220,6 +220,8 @@ def follow_path(
         Its local amplitude is filled in as far as the path goes, whatever it was.
     since : Path
         Its last symbol is gone on from.
+    until : float
+        Place that no symbol goes beyond; the scene has more than one symbol after it.
     pace, level : float
         Pace of time against the templates, and amplitude, at its end.
     sharpness_at_one, most_sharpness : float
@@ -234,7 +236,7 @@ def follow_path(
     run = len(since) - 1 - int(others[-1]) if len(others) else len(since)
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
-        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, pace,
+        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, until, pace,
         int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip

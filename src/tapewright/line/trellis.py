@@ -366,10 +366,10 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last,
-    run, path,
+    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
+    last, run, path,
 ):  # fmt: skip
-    """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt.
+    """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
     by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
@@ -397,9 +397,9 @@ def follow(  # type: ignore[no-untyped-def]
                 m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
                 sharpness, shapes, tuning,
             )  # fmt: skip
-            until = math.ceil(place + shapes.length[m] * pace)
-            power += _power(heard, summed, until)
-            summed = until
+            over = math.ceil(place + shapes.length[m] * pace)
+            power += _power(heard, summed, over)
+            summed = over
             m_left = 0.5 * power / (level * level) * sharpness - gain
             if m_left < left:
                 second, left, best, best_gain = left, m_left, m, gain
@@ -409,7 +409,7 @@ def follow(  # type: ignore[no-untyped-def]
         run = run + 1 if best == last else 1
         if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
             break
-        if abs(early) > _MOST_EARLY:
+        if abs(early) > _MOST_EARLY or end > until:
             break
         last, was_long = best, run >= _LONG_RUN
         path.symbol[count], path.start[count], path.end[count] = best, place, end
