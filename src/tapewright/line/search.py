@@ -161,8 +161,8 @@ def prices(cost: FloatArray, kind: npt.NDArray[np.int64], pitch: FloatArray) -> 
     """Nats each symbol costs after each other, by row; the last row is for none before.
 
     Bits come in runs, and so do leader, mark and idle symbols: a change from the ones to the others costs.
-    Filler comes between bytes, and nothing begins with it. It goes on with the tone of the stop symbol, and so
-    stands behind nothing else; and of all orders of these two, which sound alike, it stands last.
+    Filler comes between bytes, and nothing begins with it. It goes on with the tone of the stop symbol, and
+    so stands behind nothing else; and of all orders of these two, which sound alike, it stands last.
 
     Parameters
     ----------

@@ -369,7 +369,7 @@ def follow(  # type: ignore[no-untyped-def]
     fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
     last, run, path,
 ):  # fmt: skip
-    """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt and ends before `until`.
+    """Go on from a symbol's end, symbol by symbol, while each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
     by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
