@@ -40,8 +40,8 @@ __all__ = ["Polished", "polish"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-#: Sequences this many nats behind the best are given up (measured: 45 say the same of every symbol at the edge of
-#: what can be read, and take half as long again).
+#: Sequences this many nats behind the best are given up (measured: 45 say the same of every symbol at the
+#: edge of what can be read, and take half as long again).
 BEAM_NATS = 32.0
 #: Where pass 1 was beyond doubt, nothing is searched but so many symbols next to those that are in doubt.
 SETTLED_SYMBOLS = 32
