@@ -84,7 +84,7 @@ def _medians(extended, inside, medians):  # type: ignore[no-untyped-def]
     for i in range(1, len(medians)):
         old, new = extended[i - 1], extended[i + size - 1]
         k = 0
-        while inside[k] != old:
+        while k + 1 < size and inside[k] != old:
             k += 1
         while k + 1 < size and inside[k + 1] < new:
             inside[k] = inside[k + 1]
