@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.blocks.evidence import LEAST_STRUCTURE, Parsed
+from tapewright.blocks.items import followers
 from tapewright.blocks.missing import Placed, missing_blocks, places
 from tapewright.blocks.parse import Parser
 from tapewright.blocks.reader import ByteReader
@@ -131,7 +132,7 @@ class _Scan:
     def _best(self, candidates: list[Candidate], least: float) -> Parsed | None:
         read = [self._read(candidate, least) for candidate in candidates]
         return max(
-            (parsed for parsed in read if self._stands(parsed, least)),
+            (parsed for parsed in read if self._stands(parsed, least) or self._stands_with_next(parsed)),
             key=lambda parsed: parsed.evidence_bits,
             default=None,
         )
@@ -164,16 +165,12 @@ class _Scan:
                 return max(inner.lead_first, candidate.start)
         return None
 
-    def _parse(self, candidate: Candidate, limit: int) -> Parsed:
+    def _parse(self, candidate: Candidate, limit: int, inherited: Mapping[str, int] | None = None) -> Parsed:
+        if inherited is None:
+            inherited = self.sequence.inherited(candidate.layout)
         parser = Parser(
-            self.symbols,
-            self.scores,
-            self.reader,
-            self.card,
-            candidate.layout,
-            self.sequence.inherited(candidate.layout),
-            limit,
-        )
+            self.symbols, self.scores, self.reader, self.card, candidate.layout, inherited, limit
+        )  # fmt: skip
         return parser.parse(candidate.start, candidate.lead_first, candidate.lead_bits, candidate.faults)
 
     def _stands(self, parsed: Parsed, least: float) -> bool:
@@ -188,6 +185,21 @@ class _Scan:
             and parsed.structure >= LEAST_STRUCTURE
             and parsed.evidence_bits - vouched >= LEAST_BITS_WITHOUT_CHECK
         )
+
+    def _stands_with_next(self, parsed: Parsed) -> bool:
+        """Whether a header with little to show is followed by a block that should follow it."""
+        if not parsed.complete or not self._stands(parsed, FOLLOW_BITS):
+            return False
+        numbers = {**self.sequence.inherited(parsed.layout), **parsed.numbers}
+        for layout in followers(self.card, parsed.layout):
+            candidate = self.search.after(layout, parsed.core_end, _trailer_seconds(parsed.layout))
+            if candidate is None:
+                continue
+            after = self._parse(candidate, len(self.symbols), numbers)
+            together = parsed.evidence_bits + after.evidence_bits
+            if self._stands(after, FOLLOW_BITS) and together >= LEAST_BITS + FOLLOW_BITS:
+                return True
+        return False
 
 
 def _trailer_seconds(layout: BlockLayout) -> float:

@@ -35,6 +35,8 @@ ENOUGH_FOUND = 0.6
 FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
+#: No card can say where a block begins whose bytes have no start symbols, and nothing before them.
+UNANCHORED_BITS = 1_000.0
 #: What a mark before the first byte costs, besides its symbols.
 MARK_BITS = 6.0
 #: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
@@ -92,7 +94,8 @@ class Layout:
         """Length of the description; what a reader has no way to know is a great surprise."""
         marks = {sample.mark for sample in self.samples if sample.mark}
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
-        return bits + DOUBT_BITS * len(self.rules.doubts)
+        lost = 0 if self.framing.byte.start else sum(not kind.is_anchored for kind in self.kinds)
+        return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,10 @@ from tapewright.model.runs import runs_of
 __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
 
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
-#: Where the first leader is short, half of it.
+#: Where leaders are short, most of the longest.
 LEAST_LEADER = 96
+#: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones.
+SHORT_LEADER, AFTER_LEADER = 16, 8
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
 #: So many bytes at the end of a block may look like leader.
@@ -186,7 +188,7 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
         places = np.arange(begin, end, period, dtype=np.int64)
         places = places[(places >= 0) & (places < len(values))]
-        places = places[_first_sound(bits, values, places, framing) :]
+        places = places[_first_sound(bits, places, byte) :]
         if not len(places):
             continue
         known = known_offsets(values[places], sent, needles)
@@ -198,8 +200,8 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
 
 
 def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:
-    """At which byte a trailer too short to be taken for a leader begins: nothing but leader, to the end."""
-    lead = stream.symbols.index == stream.symbols.names.index(leader)
+    """At which byte a trailer too short to be taken for a leader begins: only leader, up to silence."""
+    lead = (stream.symbols.index == stream.symbols.names.index(leader)) | (stream.bits == NO_BIT)
     is_lead = np.array([lead[place : place + period].all() for place in places.tolist()])
     other = np.flatnonzero(~is_lead | (known != NOT_KNOWN))
     return int(other[-1]) + 1 if len(other) else 0
@@ -235,8 +237,10 @@ def _between_leaders(
     runs = runs_of(lead)
     longest = int(np.diff(runs, axis=1).max(initial=0))
     for first, end in runs:
-        if end - first >= min(LEAST_LEADER, longest // 2):
+        if end - first >= min(LEAST_LEADER, 3 * longest // 4):
             quiet[first:end] = True
+    for first, end in _short_leaders(bits, quiet, is_data, runs):
+        quiet[first:end] = True
     _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet).tolist():
         first += int(np.argmin(np.append(lead[first:end], False)))  # after a silence, leaders may be short
@@ -244,6 +248,25 @@ def _between_leaders(
             continue
         inside = at[(at >= first) & (at < end)]
         yield first, end, int(inside[0]) if len(inside) else -1
+
+
+def _short_leaders(
+    bits: npt.NDArray[np.int8], quiet: npt.NDArray[np.bool_], is_data: npt.NDArray[np.bool_], runs: IntArray
+) -> list[tuple[int, int]]:
+    """Runs of leader symbols with the same after them as after long leaders, or those after a rest."""
+
+    def after(end: int) -> tuple[int, ...]:
+        symbols = bits[end : end + AFTER_LEADER]
+        return tuple(symbols.tolist()) if len(symbols) == AFTER_LEADER and (symbols != NO_BIT).all() else ()
+
+    rests = np.append(bits == NO_BIT, True)  # before the first symbol as well
+    beginnings = {after(end) for first, end in runs.tolist() if quiet[first] or rests[first - 1]} - {()}
+    return [
+        (first, end)
+        for first, end in runs.tolist()
+        if end - first >= SHORT_LEADER and not quiet[first] and after(end) in beginnings
+        if not is_data[end : end + AFTER_LEADER].any()
+    ]
 
 
 def _open_filling(
@@ -268,21 +291,25 @@ def _open_filling(
             quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
 
 
-def _first_sound(
-    bits: npt.NDArray[np.int8], values: npt.NDArray[np.int16], places: IntArray, framing: Framing
-) -> int:
-    """From which byte on the bytes are such as the framing makes them: a mark before them is not."""
-    byte = framing.byte
-    head = places[: LONGEST_MARK // byte.bits + 1]
-    head = head[head + byte.symbols_per_byte <= len(bits)]
-    sound = values[head] >= 0
+def _sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> npt.NDArray[np.bool_]:
+    """Which bytes are such as the framing makes them: a mark before them is not."""
+    inside = places[places + byte.symbols_per_byte <= len(bits)]
+    sound = np.ones(len(inside), np.bool_)
+    for k in range(byte.bits):
+        sound &= bits[inside + k] != NO_BIT
     if byte.parity in ("even", "odd"):
-        ones = sum(bits[head + k].astype(np.int64) for k in range(byte.bits))
-        sound &= (ones + bits[head + byte.bits]) % 2 == (byte.parity == "odd")
+        ones = sum(bits[inside + k].astype(np.int64) for k in range(byte.bits))
+        sound &= (ones + bits[inside + byte.bits]) % 2 == (byte.parity == "odd")
     for k, symbol in enumerate(byte.stop):
-        sound &= bits[head + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
-    wrong = np.flatnonzero(~sound)
-    return int(wrong[-1]) + 1 if len(wrong) else 0
+        sound &= bits[inside + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
+    return sound
+
+
+def _first_sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> int:
+    """From which byte on they are sound, if what is before that is no longer than a mark."""
+    most = LONGEST_MARK // byte.symbols_per_byte
+    wrong = np.flatnonzero(~_sound(bits, places[: most + 1], byte))
+    return int(wrong[-1]) + 1 if len(wrong) and wrong[-1] < most else 0
 
 
 def turned_name(name: str, stream: Stream) -> str:

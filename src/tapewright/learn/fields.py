@@ -32,6 +32,8 @@ TEXT_BITS, CHARACTER_BITS, PAD_BITS = 8.0, 6.0, 0.5
 LENGTH_BITS, USUAL_END_BITS, OTHER_END_BITS = 3.0, 2.0, 5.0
 #: It is filled up with spaces or zeros, or with something else.
 PAD_KIND_BITS, OTHER_PAD_BITS = 1.0, 5.0
+#: A name of fixed length that is cut off, and then goes on behind it, is hardly one.
+GOES_ON_BITS = 8.0
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 USUAL_ENDS, OTHER_ENDS = (0x0D, 0x00), (0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
 #: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
@@ -441,7 +443,7 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
     for length in range(SHORTEST_TEXT, min(LONGEST_TEXT, (len(seen) - place) // each) + 1):
         end = place + length * each
         taken = [run[place:end] if each == 1 else _from_digits(run[place:end]) for run in seen.runs]
-        for pad, pad_bits in _pads(taken):
+        for pad, pad_bits in _pads(taken, seen.facts.names):
             names = [text.rstrip(pad) for text in taken if text is not None]
             if len(names) < len(taken) or not all(_is_text(name) for name in names):
                 continue
@@ -450,15 +452,30 @@ def _padded_texts(seen: _Bytes, place: int, coding: str) -> Iterator[_Option]:
             cost = TEXT_BITS + LENGTH_BITS + pad_bits + sum(
                 _text_bits(name, length - len(name), known) for name, known in _apart(names, seen.facts)
             )  # fmt: skip
+            rests = zip(seen.runs, seen.facts.names, strict=True)
+            if each == 1 and any(_goes_on(run[place:], length, known) for run, known in rests):
+                cost += GOES_ON_BITS
             widths = (length * each,) * len(seen.runs)
             yield _Option(Part("text", place, widths, coding=coding, value=pad), cost, end)
 
 
-def _pads(texts: Sequence[bytes | None]) -> Iterator[tuple[bytes, float]]:
+def _goes_on(run: bytes, length: int, known: str | None) -> bool:
+    """Whether a known name goes on where a text of this length would end."""
+    if known is None or len(known) <= length:
+        return False
+    return run.startswith(known[: length + 1].encode("ascii", "replace"))
+
+
+def _pads(texts: Sequence[bytes | None], known: Sequence[str | None]) -> Iterator[tuple[bytes, float]]:
     """What names may be filled up with, and how much of a surprise that is."""
     usual = b" ", b"\0"
     yield from ((pad, PAD_KIND_BITS) for pad in usual)
     ends = {text[-1:] for text in texts if text is not None and text[-1:] == text[-2:-1]}
+    ends |= {
+        text[-1:]
+        for text, name in zip(texts, known, strict=True)
+        if text is not None and name and text[:-1] == name.encode("ascii", "replace")
+    }
     yield from ((pad, OTHER_PAD_BITS) for pad in sorted(ends.difference(usual)) if pad.isascii())
 
 

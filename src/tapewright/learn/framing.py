@@ -271,8 +271,10 @@ def _byte_format(guess: _Guess, hits: Sequence[_Sought]) -> ByteFormat | None:
     if any(kind not in "01" for kind in kinds):
         return None
     if not guess.period:
-        if guess.parity and parity == "none":
-            return None  # a constant there is a stop or start symbol
+        if kinds == [str(guess.start)]:
+            parity = "mark" if guess.start else "space"
+        elif guess.parity and parity == "none":
+            return None  # a constant there is a stop symbol
         return _byte(guess, str(guess.start), str(1 - guess.start), parity)
     return _byte(guess, *_parted("".join(kinds), parity))
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from tapewright.learn.checks import CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
@@ -29,6 +32,11 @@ AFTER_BITS = 4.0
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
 LEAST_BITS, CONVINCING_BITS = 0.5, 12.0
+#: Of so many blocks or more, one may be misheard: one of so many with something in their head that this share
+#: of the blocks do not have. It costs so much to say that it is.
+FEWEST_TO_DOUBT, MOST_DOUBTED, MOSTLY, MISHEARD_BITS = 6, 6, 0.6, 24.0
+#: Where some saves have a header, and others none, its leader is at least this share of the longest.
+LEAST_LEAD_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -67,6 +75,11 @@ class Kind:
         """Whether the program's bytes are in it."""
         return self.samples[0].has_data
 
+    @property
+    def is_anchored(self) -> bool:
+        """Whether something at its beginning tells where the first byte begins, if bytes have no start."""
+        return bool(self.samples[0].mark or self.sync_bytes)
+
 
 def find_kinds(
     samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing,
@@ -93,8 +106,13 @@ def find_kinds(
         In the order they stand on tape.
     """
     kinds = []
-    for name, chosen in _sorted_out(samples):
-        facts = facts_of(chosen, samples, knowns, starts, without)
+    for name, heard in _sorted_out(samples):
+
+        def facts_about(some: Sequence[Sample]) -> Facts:
+            return facts_of(some, samples, knowns, starts, without)
+
+        chosen = _without_misheard(heard, facts_about, framing)
+        facts = facts_about(chosen)
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
@@ -102,6 +120,34 @@ def find_kinds(
             min((_explained(name, take, facts, knowns, framing, with_checks) for take in takes), key=_bits)
         )
     return kinds
+
+
+def _without_misheard(
+    heard: Sequence[Sample], facts_about: Callable[[Sequence[Sample]], Facts], framing: Framing
+) -> list[Sample]:
+    """Leave out one block of many whose head was misheard, if the others are much easier to explain."""
+    if len(heard) < FEWEST_TO_DOUBT:
+        return list(heard)
+    takes = [list(heard)] + [[*heard[:k], *heard[k + 1 :]] for k in _odd_ones(heard)]
+    bits = [
+        explain_bytes([sample.head for sample in take], facts_about(take), framing.field_coding)[1]
+        for take in takes
+    ]
+    best = int(np.argmin(bits))
+    return takes[best if bits[best] + MISHEARD_BITS < bits[0] else 0]
+
+
+def _odd_ones(heard: Sequence[Sample]) -> list[int]:
+    """Which blocks have a byte in their head, or a length of it, that few have and most others do not."""
+    odd = np.zeros(len(heard))
+    lengths = [len(sample.head) for sample in heard]
+    columns = [lengths, *zip(*(sample.head[: min(lengths)] for sample in heard), strict=True)]
+    for column in columns:
+        counts = Counter(column)
+        commonest, count = counts.most_common(1)[0]
+        if count >= MOSTLY * len(heard):
+            odd += [(value != commonest) / counts[value] for value in column]
+    return [int(k) for k in np.argsort(-odd)[:MOST_DOUBTED] if odd[k] > 0]
 
 
 def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]:
@@ -117,6 +163,8 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
             before.append(own[: holding[0]])
             after.append(own[holding[-1] + 1 :])
             data += [own[k] for k in holding]
+    if len(set(map(len, before))) > 1:
+        before = [[sample for sample in own if not _is_fragment(sample, own, data)] for own in before]
     headers = max((len(own) for own in before), default=0)
     while headers and 2 * sum(len(own) >= headers for own in before) < len(before):
         headers -= 1  # misheard leader: most saves do not have it
@@ -126,6 +174,12 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
     yield "data", data
     if after and all(after):
         yield "end", [own[0] for own in after]
+
+
+def _is_fragment(sample: Sample, before: Sequence[Sample], data: Sequence[Sample]) -> bool:
+    """Whether it is what a leader misheard for a moment looks like: hardly any leader stands before it."""
+    leads = [other.lead_seconds for other in (*before, *data) if other.save == sample.save]
+    return sample.lead_seconds < LEAST_LEAD_SHARE * max(leads)
 
 
 def _evened(samples: Sequence[Sample]) -> list[Sample]:
@@ -258,8 +312,8 @@ def _best_claim(
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
         if bits > best[0]:
             best = (bits, claims[0], sync)
-        if bits > CONVINCING_BITS:
-            break
+        if bits > CONVINCING_BITS and not claims[0].rule.start:
+            break  # a start that is the sum of constants is a check over them
     return best[1], best[2]
 
 

@@ -20,6 +20,8 @@ __all__ = ["Sample", "as_bytes", "find_samples", "once"]
 
 #: So many bytes beside the data may be what the program has there by chance.
 MOST_BY_CHANCE = 3
+#: A run of known bytes is much longer than another by this factor.
+MUCH_LONGER = 4
 #: So many equal bytes at the beginning of a block are one byte, repeated to be found by.
 LEAST_REPEATS = 3
 
@@ -96,7 +98,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
         In order; a block that stands on tape several times running is there once.
     """
     per_byte = 2 if framing.coding == "hex" else 1
-    parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
+    parts = [part for stretch in _without_chance(stretches, per_byte) for part in _parts(stretch, per_byte)]
     usual = {  # in each save by itself: a name is as long as it is
         save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
         for save in {part.save for part in parts}
@@ -106,6 +108,9 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     parts = [_without_leader(part, tail, framing) for part in parts]
     parts = [_mended(part, parts, usual[part.save], tail, per_byte) for part in parts]
+    parts = [
+        _aligned(part, usual[part.save], tail, per_byte, knowns[part.save].data, framing) for part in parts
+    ]
     parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
@@ -115,6 +120,27 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     ]
     tail = _usual(len(part.tail) for part in parts if part.has_data)
     return _collapsed([_with_spare(part, tail) for part in parts])
+
+
+def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:
+    """Forget known bytes that only by chance are like some of a much longer run of the same save.
+
+    Two bytes in characters are four of few kinds, and headers hold many of those.
+    """
+    runs = [list(_runs(stretch, per_byte)) for stretch in stretches]
+    for stretch, own in zip(stretches, runs, strict=True):
+        known = stretch.known.copy()
+        for first, end in own:
+            is_meant = end - first > MOST_BY_CHANCE * per_byte or not any(
+                other.known[begin] <= known[first] and known[end - 1] <= other.known[stop - 1]
+                for other, others in zip(stretches, runs, strict=True)
+                if other.save == stretch.save
+                for begin, stop in others
+                if stop - begin > MUCH_LONGER * (end - first)
+            )
+            if not is_meant:
+                known[first:end] = NOT_KNOWN
+        yield replace(stretch, known=known)
 
 
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
@@ -209,6 +235,18 @@ def _mended(part: Sample, parts: Sequence[Sample], head: int, tail: int, per_byt
     return part
 
 
+def _aligned(part: Sample, head: int, tail: int, per_byte: int, data: bytes, framing: Framing) -> Sample:
+    """Begin data that repeat themselves where head and tail are as long as usual, if they fit there too."""
+    whole = part.head + framing.sent(data[part.first : part.end]) + part.tail
+    count, rest = divmod(len(whole) - head - tail, per_byte)
+    if not part.has_data or len(part.head) == head or count <= 0 or rest:
+        return part
+    sent = framing.sent(data[part.first : part.first + count])
+    if whole[head : head + len(sent)] != sent or len(sent) != count * per_byte:
+        return part
+    return replace(part, head=whole[:head], tail=whole[head + len(sent) :], end=part.first + count)
+
+
 def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:
     """Add last bytes of the data that look like the leader after them, where no tail follows."""
     later = [other.first for other in parts if other.save == part.save and other.first > part.first]
@@ -251,10 +289,16 @@ def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
 
 
 def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
-    """Count the same block several times running once."""
+    """Count the same block several times running once, and a byte that is repeated to be found by.
+
+    Every save has such a byte; some numbers begin with equal bytes as well.
+    """
+    saves = {part.save for part in parts}
+    repeated = {(part.save, part.head[:1]) for part in parts if once(part.head)[1] > 1}
     samples: list[Sample] = []
     for part in parts:
-        head, repeats = once(part.head)
+        is_sync = all((save, part.head[:1]) in repeated for save in saves)
+        head, repeats = once(part.head) if is_sync else (part.head, 1)
         sample = Sample(
             part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
             part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare, filling=part.filling,

@@ -15,7 +15,7 @@ __all__ = ["NO_BIT", "Stream", "byte_values", "exchanged", "with_silent_bits"]
 #: Stands for symbols that are no bits: gaps, leaders and marks of their own.
 NO_BIT = -1
 #: A gap of no more symbols than this, as long as they are within this share, may be so many silent bits.
-MOST_SILENT_BITS, SILENT_WITHIN = 14, 0.1
+MOST_SILENT_BITS, SILENT_WITHIN = 24, 0.1
 
 _OTHER = str.maketrans("01", "10")
 

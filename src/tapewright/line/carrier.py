@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.line.averages import running_median
 from tapewright.line.clock import even_samples
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import carriers
@@ -51,8 +52,6 @@ def on_the_carrier(
     phase : ndarray of int64
         Phase at which each symbol is entered.
     """
-    from scipy import ndimage  # late: it takes a quarter of a second, and other formats need not wait
-
     symbol = stretch.symbol
     changed = np.append(False, symbol[1:] != symbol[:-1])
     told = np.flatnonzero(changed | np.append(changed[1:], False))
@@ -61,7 +60,7 @@ def on_the_carrier(
     if len(told):  # leaders do not tell where symbols begin
         turn = phase_spacing(grid) / grid.phases
         usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
-        known = ndimage.median_filter(ahead[told], min(CARRIER_SYMBOLS, len(told)))
+        known = running_median(ahead[told], min(CARRIER_SYMBOLS, len(told)))
         counted = np.round((known - usual) / turn)
         skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
     best = max(

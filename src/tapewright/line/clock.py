@@ -69,8 +69,9 @@ def is_forward(clock: Clock) -> bool:
 def typical_of(values: FloatArray) -> float:
     """Median, of some thousands of the values where there are more."""
     some = values[:: len(values) // MOST_FOR_MEDIAN + 1]
-    middle = (len(some) - 1) // 2, len(some) // 2
-    return float(np.partition(some, middle)[list(middle)].mean())  # as numpy's median, which takes longer
+    low, high = (len(some) - 1) // 2, len(some) // 2
+    parted = np.partition(some, (low, high))  # as numpy's median, which takes four times as long
+    return 0.5 * float(parted[low] + parted[high])
 
 
 def smooth_clock(

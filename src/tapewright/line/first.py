@@ -36,6 +36,10 @@ CLEAR_EB_N0 = 16.0
 SILENT_SHARE = 0.2
 #: A run of so many equal symbols is moved to be in step with what follows it.
 FEWEST_IN_RUN = 8
+#: Of a free carrier, runs of so many equal symbols are no data.
+LEADER_RUN = 24
+#: Two paths on a free carrier are in step if they agree on its phase to so many turns.
+SAME_PHASE = 0.1
 #: Level is that of the faintest of so many parts in which there is sound: those that have this share of the
 #: loudest one's power.
 PARTS, SOUND_SHARE = 16, 0.01
@@ -61,7 +65,7 @@ def first_pass(
     """
     templates = Templates.of(alphabet, band, lock.stretch, lock.low_pass_hz)
     shaped = templates.as_heard(lock.gain, lock.bend)
-    longest = float(templates.length.max())
+    shortest, longest = float(templates.length[:names].min()), float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
 
@@ -72,12 +76,17 @@ def first_pass(
     def anew(begin: int, end: int) -> Path:
         return searched(max(begin, 0) // templates.block * templates.block, end)[0]
 
-    if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
+    def all_searched() -> tuple[Path, Measured | None]:
         path, scene, amplitude = searched(0, len(heard))
         path = _mended(path, anew, shaped, names)
         return path, measure(path, scene, amplitude, band, lock.misfit)
-    blocks = len(heard) // templates.block + 1
-    whole = Scene.of(shaped, heard, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
+
+    if len(heard) < 2 * piece or not _is_clear(heard, shaped, names, lock.noise, at_one, most):
+        return all_searched()
+    # silence after it, so that symbols are followed up to the very end
+    sound_and_silence = np.append(heard, np.zeros(int(2.0 * longest) + 8, np.float32))
+    blocks = len(sound_and_silence) // templates.block + 1
+    whole = Scene.of(shaped, sound_and_silence, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
     settling = SETTLING_SYMBOLS * longest
     path = Path.empty()
     first, size = 0, piece
@@ -91,6 +100,8 @@ def first_pass(
         found = found.part(found.end <= settled)
         path = _joined(path, found, shaped)
         reached = settled
+        if shaped.cosine and not _is_even(found, shaped, names):
+            return all_searched()
         if is_last:
             break
         size *= 2
@@ -98,12 +109,14 @@ def first_pass(
             recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
             pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
-            more = follow_path(whole, found, pace, level, at_one, most, names)
+            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, names)
             if len(more):
                 path = chained_paths([path, more])
                 if more.end[-1] - more.start[0] > size:
                     size = piece
         reached = path.end[-1] if len(path) else reached
+        if len(heard) - reached < 0.9 * shortest:
+            break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
     return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
@@ -141,14 +154,28 @@ def _is_clear(
     heard: Heard, templates: Templates, names: int, noise: float, at_one: float, most: float
 ) -> bool:
     """Whether symbols can be followed: all tell where they end, none is silent, there is little noise."""
-    if templates.cosine:  # measured: with a carrier that runs free, a path went on out of step for seconds
-        return False
     power = templates.energy[:names] / templates.length[:names]
     parts = block_powers(heard, max(1, len(heard) // PARTS))
     faint = (parts[parts > SOUND_SHARE * parts.max()].min() - noise) / power.mean()
     bit_energy = templates.energy[templates.kind == BIT].mean()
     eb_n0 = 0.5 * bit_energy * min(faint * at_one, most)
     return bool(power.min() > SILENT_SHARE * power.max() and eb_n0 > CLEAR_EB_N0)
+
+
+def _is_even(path: Path, templates: Templates, names: int) -> bool:
+    """Whether symbols follow one another in step, and nothing stands between them; but for leaders, which are
+    moved to be in step with what follows, and for the first symbols, whose places have yet to settle.
+    """
+    if path.is_first[1:].any() or (path.symbol >= names).any():
+        return False
+    path = path.part(slice(SETTLING_SYMBOLS, None))
+    if not len(path):
+        return True
+    lengths = (path.end - path.start) / templates.length[path.symbol]
+    off = np.abs(lengths - np.median(lengths)) * templates.length[path.symbol]
+    run = np.append(0, np.cumsum(path.symbol[1:] != path.symbol[:-1]))
+    is_leader = np.bincount(run)[run] >= LEADER_RUN
+    return bool(np.all(is_leader | (off < 0.5 * templates.slot)))
 
 
 def _joined(old: Path, new: Path, templates: Templates) -> Path:
@@ -188,20 +215,28 @@ def _in_step(old: Path, new: Path, templates: Templates) -> tuple[Path, Path]:
     late = float(new.start[0] - old.end[-1])
     if len(old) - first < FEWEST_IN_RUN or abs(late) > 0.6 * templates.length[was]:
         return old, new
-    if now != was and (runs_on < FEWEST_IN_RUN or templates.length[now] != templates.length[was]):
+    if now != was and (
+        runs_on < FEWEST_IN_RUN or templates.length[now] != templates.length[was] or templates.cosine
+    ):
         return old, new
+    turns = late * templates.pitch[was]  # by which a free carrier goes on meanwhile
     if runs_on == len(new) and not new.is_first[1:].any():
         sign = old.sign[-1] + np.arange(1, len(new) + 1) * templates.flips[was]
-        return old, replace(new.moved(-late), symbol=np.full(len(new), was), sign=sign % 2)
+        new = replace(new.moved(-late), phase=new.phase - turns)
+        return old, replace(new, symbol=np.full(len(new), was), sign=sign % 2)
     run = old.part(slice(first, None)).moved(late)
     sign = new.sign[0] + np.arange(len(run), 0, -1) * templates.flips[now]
-    run = replace(run, symbol=np.full(len(run), now), sign=sign % 2)
+    run = replace(run, symbol=np.full(len(run), now), sign=sign % 2, phase=run.phase + turns)
     run.is_first[0] = True
     return chained_paths([old.part(slice(0, first)), run]), new
 
 
 def _meet(one: Path, j: int, other: Path, i: int, slot: float, templates: Templates) -> bool:
     """Whether symbol `i` of one path can follow symbol `j` of another."""
-    if abs(one.end[j] - other.start[i]) > slot or other.is_first[i]:
+    late = float(other.start[i] - one.end[j])
+    if abs(late) > slot or other.is_first[i]:
         return False
+    if templates.cosine:
+        ahead = other.phase[i] - one.phase_after(j, templates) - late * templates.pitch[one.symbol[j]]
+        return bool(abs(ahead - np.round(ahead)) < SAME_PHASE)
     return bool(one.sign[j] ^ templates.flips[one.symbol[j]] == other.sign[i])

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.averages import running_mean
+from tapewright.line.clock import typical_of
 from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.kernels import bends, compare_with_templates
 from tapewright.line.search import Path, Scene
@@ -36,6 +37,8 @@ BEST_EB_N0 = 31.6
 PACE_SYMBOLS = 31
 #: Symbols whose pace is further from the usual one belong to something else.
 ALIKE_PACE = 0.02
+#: Gains and noise are measured on so many symbols at most, evenly spread.
+MOST_TO_MEASURE = 4096
 #: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
 #: than this times the power of the faintest, they do not tell noise from misfit.
 LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
@@ -204,10 +207,11 @@ def measure(
     # of two programs at different speeds, one: their mean would fit neither
     around = min(PACE_SYMBOLS, len(path))
     long, nominal = (running_mean(track, around) for track in (path.end - path.start, t.length[path.symbol]))
-    pace = float(np.median(long / nominal))
+    paces = long / nominal
+    pace = typical_of(paces)
+    step = len(path) // MOST_TO_MEASURE + 1
+    path = path.part(np.flatnonzero(np.abs(paces - pace) < ALIKE_PACE)[::step])
     sums = _compare(path, scene, amplitude)
-    alike = np.abs(long / nominal - pace) < ALIKE_PACE
-    path, sums = path.part(alike), sums[alike]
     middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
     counts = scene.sharpness[middle] / scene.sharpness[middle].mean(dtype=np.float64)
     sums[:, 1:] *= counts[:, np.newaxis]
@@ -222,10 +226,10 @@ def measure(
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
     left = np.maximum(left, 1e-6 * total)
-    sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), float(samples.sum())
+    sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), step * float(samples.sum())
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
-    cost = float(scene.cost[path.symbol].sum())
+    cost = step * float(scene.cost[path.symbol].sum())
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
     power = amplitude[middle] ** 2
@@ -235,7 +239,7 @@ def measure(
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     bend = _bend(path, scene, amplitude, counts, kin, gain)
     return Measured(
-        evidence, explained, cost, pace, noise, misfit, float(np.median(power)), gain, bend, weight,
+        evidence, explained, cost, pace, noise, misfit, typical_of(power), gain, bend, weight,
         sum_samples / band.rate_hz,
     )  # fmt: skip
 
@@ -246,7 +250,7 @@ def _noise_by_level(
     """Noise and misfit, from what the quieter and the louder symbols leave."""
     groups = np.array_split(np.argsort(power), max(1, min(LEVELS, len(power) // FEWEST_AT_LEVEL)))
     noise = np.array([_typical_noise(left[at], samples[at], band, fitted) for at in groups])
-    typical = np.array([np.median(power[at]) for at in groups])
+    typical = np.array([typical_of(power[at]) for at in groups])
     return noise_and_misfit(noise, typical, np.ones(len(groups)), misfit)
 
 
@@ -290,8 +294,8 @@ def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: in
     freedom = np.maximum(samples * band.fraction, 1.0)
     kept = np.maximum(freedom - fitted, 0.5)
     per_sample = left / np.maximum(samples * kept / freedom, 1e-9)
-    k = float(np.median(kept))
-    return float(np.median(per_sample)) / max(1.0 - 2.0 / (9.0 * k), 0.3) ** 3
+    k = typical_of(kept)
+    return typical_of(per_sample) / max(1.0 - 2.0 / (9.0 * k), 0.3) ** 3
 
 
 def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:

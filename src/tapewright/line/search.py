@@ -36,13 +36,13 @@ SWITCH_NATS = 14.0
 #: What it costs to change between bits and other symbols (leader, marks, idle tone), which come in runs:
 #: without it such symbols compete with bits in the middle of data (measured: 1.5 dB on pulse pairs).
 CHANGE_NATS = 8.0
+#: Symbols whose pitch differs by less than this share of it are pieces of one tone.
+SAME_PITCH = 1e-3
 #: Nodes are held to be no worse than this below the best, for a while (see `trellis.py`).
 HOLD_NATS = 18.0
 #: What it costs to claim that a symbol ended a slot earlier or later than the clock says, where the carrier's
 #: phase runs free and does not tell where symbols end.
 SHIFT_NATS = 12.0
-#: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
-SLOTS_A_HALF_WAVE = 2.0
 #: How far the tape's speed is expected to wander in a second, as a share of it; in other times by the root of
 #: the time (measured: more loses long symbols of high tones in noise, less loses short ones in flutter).
 AGILITY = 0.017
@@ -139,6 +139,11 @@ class Path:
         """Shift in time."""
         return replace(self, start=self.start + samples, end=self.end + samples)
 
+    def phase_after(self, number: int, templates: Templates) -> float:
+        """Phase of a free carrier at the end of a symbol, in turns."""
+        turned = (self.end[number] - self.start[number]) * templates.pitch[self.symbol[number]]
+        return float(self.phase[number] + turned)
+
     def part(self, chosen: slice | npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> Path:
         """Return some of it."""
         return Path(*(getattr(self, name)[chosen] for name in PATH_FIELDS))
@@ -152,15 +157,35 @@ def chained_paths(parts: list[Path]) -> Path:
     return Path(*(np.concatenate([getattr(part, name) for part in parts]) for name in PATH_FIELDS))
 
 
-def prices(cost: FloatArray, kind: npt.NDArray[np.int64]) -> FloatArray:
+def prices(cost: FloatArray, kind: npt.NDArray[np.int64], pitch: FloatArray) -> FloatArray:
     """Nats each symbol costs after each other, by row; the last row is for none before.
 
     Bits come in runs, and so do leader, mark and idle symbols: a change from the ones to the others costs.
-    Filler comes between bytes, and nothing begins with it.
+    Filler comes between bytes, and nothing begins with it. It goes on with the tone of the stop symbol, and
+    so stands behind nothing else; and of all orders of these two, which sound alike, it stands last.
+
+    Parameters
+    ----------
+    cost : ndarray of float64, shape (symbols,)
+        Nats each symbol costs by itself.
+    kind : ndarray of int64, shape (symbols,)
+        See `templates.kinds_of`.
+    pitch : ndarray of float64, shape (symbols,)
+        Turns each symbol makes in a unit of time.
+
+    Returns
+    -------
+    ndarray of float64, shape (symbols + 1, symbols)
+        Infinite for what does not occur.
     """
-    is_bit = kind == BIT
+    is_bit, is_filler = kind == BIT, kind == FILLER
     changes = is_bit[:, np.newaxis] != is_bit[np.newaxis, :]
-    return np.vstack((cost + CHANGE_NATS * changes, cost + CHANGE_NATS * (kind == FILLER)))
+    after = cost + CHANGE_NATS * changes
+    for filler in np.flatnonzero(is_filler):
+        goes_on = np.abs(pitch / pitch[filler] - 1.0) < SAME_PITCH
+        after[~goes_on, filler] = np.inf
+        after[filler, goes_on & ~is_filler] = np.inf
+    return np.vstack((after, cost + CHANGE_NATS * is_filler))
 
 
 def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
@@ -184,8 +209,8 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
 
 
 def follow_path(
-    scene: Scene, since: Path, pace: float, level: float, sharpness_at_one: float, most_sharpness: float,
-    symbols: int,
+    scene: Scene, since: Path, until: float, pace: float, level: float, sharpness_at_one: float,
+    most_sharpness: float, symbols: int,
 ) -> Path:  # fmt: skip
     """Go on from the end of a path for as long as each symbol is beyond doubt; there may be none.
 
@@ -195,6 +220,8 @@ def follow_path(
         Its local amplitude is filled in as far as the path goes, whatever it was.
     since : Path
         Its last symbol is gone on from.
+    until : float
+        Place that no symbol goes beyond; the scene has more than one symbol after it.
     pace, level : float
         Pace of time against the templates, and amplitude, at its end.
     sharpness_at_one, most_sharpness : float
@@ -209,8 +236,8 @@ def follow_path(
     run = len(since) - 1 - int(others[-1]) if len(others) else len(since)
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
-        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, pace,
-        int(since.sign[-1] ^ t.flips[last]), float(since.phase[-1] + t.turns[last]) % 1.0, level,
+        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, until, pace,
+        int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
     return Path(
@@ -224,10 +251,11 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     shapes = Shapes(
-        t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop, prices(scene.cost, t.kind)
-    )
+        t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop,
+        prices(scene.cost, t.kind, t.pitch),
+    )  # fmt: skip
     tuning = Tuning(
-        slot=max(1.0, t.half_wave / SLOTS_A_HALF_WAVE),
+        slot=t.slot,
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
         hold=HOLD_NATS,
         shift_cost=SHIFT_NATS,
@@ -243,7 +271,7 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tu
 
 def _apart(templates: Templates) -> FloatArray:
     """How far each symbol's tone turns ahead of the middle of all tones, in turns."""
-    pitch = templates.turns / templates.length
+    pitch = templates.pitch
     middle = 0.5 * (pitch.min() + pitch.max())
     return np.asarray((pitch - middle) * templates.length)
 

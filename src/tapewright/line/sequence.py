@@ -20,7 +20,7 @@ _DEAD = -1e30
 _MOST_NODES = 3_000_000
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _add(a, b):  # type: ignore[no-untyped-def]
     """Log of the sum of two numbers given by their logs."""
     if a < b:
@@ -30,7 +30,7 @@ def _add(a, b):  # type: ignore[no-untyped-def]
     return a + math.log1p(math.exp(b - a))
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, usual, beam, wave, energy, basis, length, phase_after, price, step, first_phase,
     fade_cost, leave_cost, symbol, place, phase, log_p,
@@ -113,7 +113,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
             if not known[c]:
                 known[c] = True
                 for m in range(symbols):
-                    if n + length[m] > total_length:
+                    if n + length[m] > total_length or price[c, m] == math.inf:
                         continue
                     for k in range(terms):
                         value = np.float32(0.0)
@@ -125,7 +125,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                 end = n + length[m]
                 for layer in range(layers):
                     onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
-                if end > total_length:
+                if end > total_length or price[c, m] == math.inf:
                     continue
                 fit = 0.0
                 for k in range(terms):

@@ -24,6 +24,8 @@ FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
 #: Points a sample at which the ideal waveform is worked out before averaging.
 FINENESS = 16
+#: Slots to the shortest half-wave: places within one are told apart by the survivor's own clock alone.
+SLOTS_A_HALF_WAVE = 2.0
 #: Where edges are square, what lies lower may hold so much of a symbol's energy: hum lies there, too.
 LEAST_LOW_SHARE = 0.002
 
@@ -158,6 +160,11 @@ class Templates:
     rate_hz: float
 
     @property
+    def pitch(self) -> FloatArray:
+        """Turns each symbol makes in a sample."""
+        return np.asarray(self.turns / self.length)
+
+    @property
     def energy(self) -> FloatArray:
         """Sum of squares of each sine template, in samples."""
         return np.asarray(self.energies[0])
@@ -217,6 +224,11 @@ class Templates:
     def sizes(self) -> npt.NDArray[np.int64]:
         """Samples of each waveform."""
         return np.array([len(wave) for wave in self.sine], np.int64)
+
+    @property
+    def slot(self) -> float:
+        """Samples within which a survivor's own clock alone tells where a symbol begins, one at least."""
+        return max(1.0, self.half_wave / SLOTS_A_HALF_WAVE)
 
     @cached_property
     def block(self) -> int:

@@ -45,6 +45,8 @@ _LEVEL_GAIN = 0.125
 #: Tones tell where symbols begin if they turn so far from one another, in turns; and how far at most one
 #: symbol is believed to say so, as a share of its length.
 _LEAST_APART, _MOST_APART = 0.05, 0.5
+#: A free carrier that is so many turns early or late is in doubt: a symbol may have begun elsewhere.
+_MOST_EARLY = 0.08
 #: So many equal symbols may be a leader.
 _LONG_RUN = 48
 
@@ -142,7 +144,7 @@ class Followed(NamedTuple):
         )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
     """Correlation of what was heard from sample n on with a template, over the local amplitude."""
     wave, heard = fits.wave[kind, m], fits.heard
@@ -154,7 +156,7 @@ def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
     return value
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
     """Fit, and its slope per sample, between samples (cubic through four points)."""
     known = fits.known[kind, m]
@@ -168,7 +170,7 @@ def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
     return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n, droop)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     """Value and slope of the cubic through four points at -1, 0, 1, 2, made up for what it loses in between.
 
@@ -182,7 +184,7 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     n = math.floor(place)
@@ -195,7 +197,7 @@ def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
     return _between(a, b, c, d, place - n, droop)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _null(fits, place):  # type: ignore[no-untyped-def]
     """Log-likelihood of "noise alone" up to a place."""
     x = min(max(place / fits.block, 0.0), len(fits.null) - 1.000001)
@@ -203,7 +205,7 @@ def _null(fits, place):  # type: ignore[no-untyped-def]
     return fits.null[n] + (x - n) * (fits.null[n + 1] - fits.null[n])
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     """How far the clock's place and its speed follow how late one symbol seems to be.
 
@@ -217,13 +219,14 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     return alpha, 2.0 * (2.0 - alpha) - 4.0 * r
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _branch(  # type: ignore[no-untyped-def]
     m, place, sign, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning
 ):  # fmt: skip
     """What becomes of a path that takes symbol `m` from `place` on.
 
-    Returns the log-likelihood gained, where the symbol should end, and the pace and phase there. `heard` and
+    Returns the log-likelihood gained, where the symbol should end, the pace and phase there, and by how many
+    turns a free carrier was early. `heard` and
     `quadrature` are its fits, `slope` that of the first; `energies` has three rows: sine x sine, cosine x
     cosine, sine x cosine of each template.
     """
@@ -239,6 +242,7 @@ def _branch(  # type: ignore[no-untyped-def]
             (heard - 0.5 * upright_energy) * sharpness,
             place + wide + alpha * late,
             pace * (1.0 + beta * late / wide),
+            0.0,
             0.0,
         )
     leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
@@ -264,10 +268,11 @@ def _branch(  # type: ignore[no-untyped-def]
         place + wide + alpha * late + shift,
         pace * (1.0 + beta * late / wide),
         phase + shapes.turns[m] * (1.0 + shift / wide),
+        early,
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`."""
     score, idle, parent, symbol = nodes.score, nodes.idle, nodes.parent, nodes.symbol
@@ -316,16 +321,18 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
             begins = _null(fits, at)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes.length)):
+                price = shapes.price[last, m]
+                if price == math.inf:
+                    continue
                 if from_idle and not tuning.is_free:  # begin where the fit is best
                     early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
                 heard, slope = _at(fits, 0, m, at, shapes.droop[m])
                 quadrature = _at(fits, 1, m, at, shapes.droop[m])[0] if tuning.is_free else 0.0
                 sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
-                gain, end, new_pace, new_phase = _branch(
+                gain, end, new_pace, new_phase, _ = _branch(
                     m, at, s, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning,
                 )  # fmt: skip
-                price = shapes.price[last, m]
                 for k in range(-reach, reach + 1):
                     # a boundary found early or late is one on the same carrier, early or late
                     to = end + k * tuning.slot
@@ -357,12 +364,12 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     symbol[node, after] = m
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin, last,
-    run, path,
+    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
+    last, run, path,
 ):  # fmt: skip
-    """Go on from a symbol's end, symbol by symbol, for as long as each is beyond doubt.
+    """Go on from a symbol's end, symbol by symbol, while each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
     by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
@@ -379,28 +386,30 @@ def follow(  # type: ignore[no-untyped-def]
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
         sharpness = min(level * level * sharpness_at_one, most_sharpness)
         best, left, second = -1, 1e30, 1e30
-        best_gain, end, next_pace, next_phase = 0.0, 0.0, 0.0, 0.0
+        best_gain, end, next_pace, next_phase, early = 0.0, 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
         for m in range(symbols):
             fit, slope = _new_at(heard, wave[0, m], fits.size[m], place, shapes.droop[m])
             quadrature = 0.0
             if tuning.is_free:
                 quadrature, _ = _new_at(heard, wave[1, m], fits.size[m], place, shapes.droop[m])
-            gain, m_end, m_pace, m_phase = _branch(
+            gain, m_end, m_pace, m_phase, m_early = _branch(
                 m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
                 sharpness, shapes, tuning,
             )  # fmt: skip
-            until = math.ceil(place + shapes.length[m] * pace)
-            power += _power(heard, summed, until)
-            summed = until
+            over = math.ceil(place + shapes.length[m] * pace)
+            power += _power(heard, summed, over)
+            summed = over
             m_left = 0.5 * power / (level * level) * sharpness - gain
             if m_left < left:
                 second, left, best, best_gain = left, m_left, m, gain
-                end, next_pace, next_phase = m_end, m_pace, m_phase
+                end, next_pace, next_phase, early = m_end, m_pace, m_phase, m_early
             else:
                 second = min(second, m_left)
         run = run + 1 if best == last else 1
         if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
+            break
+        if abs(early) > _MOST_EARLY or end > until:
             break
         last, was_long = best, run >= _LONG_RUN
         path.symbol[count], path.start[count], path.end[count] = best, place, end
@@ -415,7 +424,7 @@ def follow(  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _power(heard, first, last):  # type: ignore[no-untyped-def]
     """Sum of squares from one sample up to another; less than nothing if that comes before."""
     total = np.float32(0.0)

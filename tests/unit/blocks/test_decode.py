@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 import symbol_layer as layer
 from made_up_cards import ADDRESSED, NAMES, made_up
 from tapewright import blocks, framing
-from tapewright.cards import Alphabet, FormatCard, load_format
+from tapewright.cards import Alphabet, FormatCard, load_format, parse_card
 from tapewright.model import Block, Fault, Image, Range, Symbols, TapePart
 
 DATA = np.random.default_rng(21).integers(0, 256, 200).astype(np.uint8).tobytes()
@@ -206,6 +206,37 @@ def test_two_copies_of_a_program_are_one_program() -> None:
     assert [len(piece) for piece in image] == [len(DATA)]
     assert image.ranges[0].data == DATA
     assert len(confidence[0]) == len(DATA)
+
+
+#: Nothing but a leader and a sync of two bytes tells its header from chance, and nothing its data without it.
+BARE = """
+card = "format"
+name = "bare"
+title = "A bare format"
+source = "made up"
+[symbols]
+"0" = [{ tone = 1200, cycles = 1 }]
+"1" = [{ tone = 2400, cycles = 2 }]
+[[block]]
+kind = "header"
+layout = [
+  { lead = "0", seconds = 2.0, at_least = 0.3 }, { sync = "a8 f5" }, { field = "length", type = "u16-le" },
+]
+[[block]]
+kind = "data"
+after = "header"
+layout = [{ lead = "0", seconds = 0.5, at_least = 0.1 }, { sync = "a8 07" }, { data = "length" }]
+"""
+
+
+def test_a_bare_header_is_believed_for_the_block_that_follows_it() -> None:
+    card = parse_card(BARE, FormatCard, "bare.toml")
+    written = layer.heard(blocks.encode(Image.from_bytes(DATA), card), card)
+    found, _ = read(written, card)
+    assert [(block.kind, block.data) for block in found] == [("header", b""), ("data", DATA)]
+    header, _ = found
+    end = int(np.searchsorted(written.start_seconds, header.span.end_seconds - 1e-6))
+    assert read(layer.without(written, end, len(written) - 1), card)[0] == ()
 
 
 # -- nothing invented ------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -228,3 +229,9 @@ def test_a_name_may_be_filled_up_with_anything(pad):
     parts = explained(lambda known: b"\xa5" + (known.name or "").encode().ljust(10, pad) + b"\x07")
     name = next(part for part in parts if part.kind == "text")
     assert (name.first, set(name.widths), name.value, name.is_ended) == (1, {10}, pad, False)
+
+
+def test_one_byte_after_a_known_name_fills_it_up():
+    knowns = [replace(known, name=name) for known, name in zip(KNOWNS, ("HARBOUR", "HARBOR"), strict=True)]
+    *_, name = explained(lambda known: b"\xa5" + (known.name or "").encode().ljust(7, b"."), knowns)
+    assert (name.kind, set(name.widths), name.value) == ("text", {7}, b".")

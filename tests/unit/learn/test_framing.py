@@ -103,6 +103,14 @@ def test_a_parity_that_never_changes(parity):
     assert found.start == "0"
 
 
+@pytest.mark.parametrize("start, stop, parity", [("0", "1", "space"), ("1", "0", "mark")])
+def test_a_parity_that_never_changes_with_idle_time_between_bytes(start, stop, parity):
+    byte = byte_format(start, stop, parity)
+    data = program(13, 80)
+    bits = "".join(sent(data[k : k + 1], byte) + stop * (k % 3) for k in range(len(data)))
+    assert find_framing([stream(40 * stop + bits + 40 * stop)], [Known(data)])[0].byte == byte
+
+
 def test_bytes_that_follow_closely_are_not_called_spaced():
     data = program(3, 80)
     found = find_framing([stream(tape(data, byte_format("0", "1", "")))], [Known(data)])[0]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import reduce
+from operator import xor
+
 import pytest
 
 from made_up_saves import framing_of, program, trainer
@@ -97,3 +101,53 @@ def test_headers_are_named_by_their_distance_from_the_data():
 def test_leader_misheard_before_one_save_is_no_header():
     samples = one_block(trainer)
     assert [kind.name for kind in kinds_of([Sample(0, b"\x7f\xff", b"", 0, 0), *samples])] == ["data"]
+
+
+def test_constants_that_a_check_covers_are_no_start_value():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        covered = b"\x48\x02\x1e" + known.start.to_bytes(2, "little")
+        return b"\xca\x4e\x74" + covered + sum(covered).to_bytes(2, "big"), b""
+
+    (kind,) = kinds_of(one_block(write))
+    assert kind.head_check is not None
+    assert (kind.head_check.rule.check, kind.head_check.rule.start) == ("sum16", 0)
+    assert kind.sync_bytes == 3
+
+
+def test_a_check_does_not_begin_where_a_name_goes_on():
+    # exclusive-or of bytes divides many a CRC of 16 bits; one of them would take the last letter for its own
+    knowns = [Known(program(74, 512), 3104, "MADEUP"), Known(program(75, 379), 44932, "OTHER")]
+
+    def write(known: Known) -> tuple[bytes, bytes]:
+        numbers = len(known.data).to_bytes(2, "big") + b"\x0e" + known.start.to_bytes(2, "big")
+        covered = b"\xd3" + numbers + known.name.encode().ljust(6, b".")
+        return covered + bytes([reduce(xor, covered)]), b""
+
+    (kind,) = kinds_of(one_block(write, knowns), knowns)
+    assert kind.head_check is not None
+    assert kind.head_check.rule.check == "xor8"
+
+
+def test_one_misheard_head_among_many_blocks_spoils_no_field():
+    counts = [20, 20, 20, 20, 10]
+    knowns = [Known(known.data[:90], known.start) for known in KNOWNS[:2]]
+    blocks = [
+        Sample(save, b"\xa5" + count.to_bytes(2, "big"), b"", 20 * k, 20 * k + count)
+        for save in range(2)
+        for k, count in enumerate(counts)
+    ]
+    blocks[7] = replace(blocks[7], head=b"\xa5\x00\x04")  # one bit is wrong
+    (kind,) = kinds_of(blocks, knowns)
+    assert "length" in items(kind)
+    assert blocks[7] not in kind.samples
+
+
+def test_pieces_of_leader_before_one_of_two_saves_are_no_header():
+    samples = [
+        Sample(0, b"\x38\x1f", b"", 0, 0, lead="1", lead_seconds=0.04),
+        *(
+            Sample(s, b"\xa5\x1c", b"", 0, len(k.data), lead="1", lead_seconds=4.8)
+            for s, k in enumerate(KNOWNS[:2])
+        ),
+    ]
+    assert [kind.name for kind in kinds_of(samples, KNOWNS[:2])] == ["data"]

@@ -20,6 +20,12 @@ def stretch(*pieces: bytes, save: int = 0, spare: bytes = b"", **rest: object) -
     return Stretch(save, heard, after, 8 * np.arange(len(heard)), known_offsets(heard, DATA), **rest)  # type: ignore[arg-type]
 
 
+def stretch_of(heard: bytes, known: np.ndarray) -> Stretch:
+    """Bytes of which it is said which of the known ones they are."""
+    values = np.frombuffer(heard, np.uint8).astype(np.int16)
+    return Stretch(0, values, values[:0], 8 * np.arange(len(values)), known.astype(np.int64))
+
+
 def samples_of(*stretches: Stretch):
     return find_samples(stretches, KNOWN, framing_of(1))
 
@@ -129,3 +135,33 @@ def test_heads_are_as_long_as_others_of_the_same_save():
     blocks = find_samples(stretches, knowns, framing_of(2))
     assert [block.head for block in blocks] == heads
     assert [(block.first, block.end) for block in blocks] == cuts
+
+
+def test_data_that_repeat_themselves_begin_where_they_usually_do():
+    data = program(33, 32) + bytes(32) + program(34, 32)
+    heads = [b"\xa5\x01\x00", b"\xa5\x02\x00", b"\xa5\x03\x00"]
+    late = np.r_[4 * [NOT_KNOWN], 32 + np.arange(31)]  # found one byte late
+    pieces = [
+        stretch_of(heads[0] + data[:32], np.r_[3 * [NOT_KNOWN], np.arange(32)]),
+        stretch_of(heads[1] + bytes(32), late),
+        stretch_of(heads[2] + data[64:], np.r_[3 * [NOT_KNOWN], 64 + np.arange(32)]),
+    ]
+    blocks = find_samples(pieces, [Known(data)], framing_of(1))
+    assert [(block.head, block.first, block.end) for block in blocks] == [
+        (heads[0], 0, 32), (heads[1], 32, 64), (heads[2], 64, 96),
+    ]  # fmt: skip
+
+
+def test_bytes_of_a_header_that_by_chance_are_in_the_program_are_no_data():
+    header = b"\x01\x02" + DATA[30:32] + b"\x03\x04"
+    by_chance = np.r_[2 * [NOT_KNOWN], 30, 31, 2 * [NOT_KNOWN]]
+    found = find_samples([stretch_of(header, by_chance), stretch(b"\xa5", DATA)], KNOWN, framing_of(1))
+    assert [(block.head, block.first, block.end) for block in found] == [(header, 0, 0), (b"\xa5", 0, 64)]
+
+
+def test_equal_bytes_that_one_save_begins_with_are_no_byte_repeated_to_be_found_by():
+    one, other = find_samples(
+        [stretch(b"\x30\x30\x30\x35", DATA), stretch(b"\x44\x37\x38\x38", DATA, save=1)],
+        2 * KNOWN, framing_of(2),
+    )  # fmt: skip
+    assert [(block.head, block.repeats) for block in (one, other)] == [(b"0005", 1), (b"D788", 1)]

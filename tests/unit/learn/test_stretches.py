@@ -23,6 +23,13 @@ def test_a_trailer_too_short_for_a_leader_is_not_taken_for_bytes():
     assert set(found.spare[:4].tolist()) == {0}  # a check may look like leader
 
 
+def test_a_trailer_that_silence_cuts_in_the_midst_of_a_byte_is_a_trailer():
+    data = program(50, 60) + b"\x55"
+    bits = 200 * "0" + sent(HEAD + data, BYTE) + 45 * "0" + "_" + 200 * "0" + sent(HEAD, BYTE) + 200 * "0"
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [HEAD + data, HEAD]
+
+
 def test_zeros_at_the_end_of_the_known_bytes_are_data_all_the_same():
     data = program(51, 60) + bytes(3)
     bits = 200 * "0" + sent(HEAD + data + b"\x7b", BYTE) + 200 * "0"
@@ -70,6 +77,17 @@ def test_a_block_with_nothing_to_be_known_by_is_what_lies_between_its_neighbours
     found = find_stretches([stream(bits)], [Known(b"".join(cuts))], framing_of(1, **byte.model_dump()), "1")
     assert [piece.known_count for piece in found] == [32, 32, 32]
     assert [int(piece.known[2]) for piece in found] == [0, 32, 64]
+
+
+@pytest.mark.parametrize("between", [16, 40, 56, 61])
+def test_leaders_between_blocks_may_be_short_if_the_same_follows_them(between):
+    cuts = [program(71 + k, 32) for k in range(3)]
+    bits = "".join(
+        lead * "0" + sent(HEAD + cut + b"\x7b", BYTE)
+        for lead, cut in zip((400, between, between), cuts, strict=True)
+    )
+    found = find_stretches([stream(bits + 200 * "0")], [Known(b"".join(cuts))], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [HEAD + cut + b"\x7b" for cut in cuts]
 
 
 def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():

@@ -1,4 +1,4 @@
-"""Running means are those of a general-purpose library, which takes longer to import than to do the work."""
+"""Running means and medians are those of a general-purpose library, which takes longer to import."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from tapewright.line.averages import running_mean
+from tapewright.line.averages import running_mean, running_median
 
 
 @pytest.mark.parametrize("beyond, mode", [("symmetric", "reflect"), ("edge", "nearest")])
@@ -20,3 +20,10 @@ def test_a_running_mean_is_the_librarys(count, size, origin, beyond, mode):
 
 def test_of_nothing_there_is_no_mean():
     assert len(running_mean(np.zeros(0), 9)) == 0
+
+
+@pytest.mark.parametrize("count, size", [(1, 1), (2, 2), (7, 3), (7, 6), (300, 300), (1000, 301)])
+@pytest.mark.parametrize("kinds", [3, 1000])
+def test_a_running_median_is_the_librarys(count, size, kinds):
+    values = np.random.default_rng(count).integers(0, kinds, count).astype(float)
+    assert np.array_equal(running_median(values, size), ndimage.median_filter(values, size))

@@ -13,7 +13,8 @@ from tapewright.line.search import Path
 
 LENGTH, FILLER = 20.0, 2
 TEMPLATES: Any = SimpleNamespace(
-    length=np.full(3, LENGTH), half_wave=LENGTH / 2, flips=np.zeros(3, np.int64)
+    length=np.full(3, LENGTH), half_wave=LENGTH / 2, flips=np.zeros(3, np.int64),
+    pitch=np.full(3, 1 / LENGTH), cosine=[],
 )  # fmt: skip
 LEADER, DATA = "0" * 120, "1101010101100101"
 
