@@ -192,6 +192,8 @@ def _that_add_up(counted: _Counted, ends_us: FloatArray, cell_us: float, tones_u
         solved = np.linalg.lstsq(terms, half_waves, rcond=None)[0]
         fits = np.abs(terms @ solved - half_waves) < 0.5  # else a cell was miscounted
         half_waves, terms = half_waves[fits], terms[fits]
+    if solved[0] <= 0 or solved[0] * cell_us + solved[1] <= 0:
+        return tones_us
     found = np.array([1 / solved[0], cell_us / (solved[0] * cell_us + solved[1])])
     found = found[::-1] if base else found
     return found if np.abs(np.log(found / tones_us)).max() < MOST_MOVED else tones_us

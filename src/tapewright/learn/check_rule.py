@@ -114,6 +114,14 @@ class CheckRule:
         """How many bytes the check takes."""
         return check_width_bytes(self.check)
 
+    @property
+    def begins_plainly(self) -> bool:
+        """Whether it starts from nothing, or a CRC from all ones; another start may be constants covered."""
+        if isinstance(self.check, str):
+            return not self.start
+        crc = self.check.crc
+        return crc.init in (0, (1 << crc.width) - 1)
+
     def check_bytes(self, message: Message) -> bytes:
         """Work out the bytes of the check for a message."""
         data = b"".join(message.covered(name, self.as_sent) for name in self.over)

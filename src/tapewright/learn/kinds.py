@@ -312,8 +312,8 @@ def _best_claim(
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
         if bits > best[0]:
             best = (bits, claims[0], sync)
-        if bits > CONVINCING_BITS and not claims[0].rule.start:
-            break  # a start that is the sum of constants is a check over them
+        if bits > CONVINCING_BITS and claims[0].rule.begins_plainly:
+            break
     return best[1], best[2]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +55,10 @@ def find_stretches(
         heard = leader_of(turned, framing.sent(known.data), framing, leader)
         sent = framing.sent(known.data)
         values = byte_values(turned.bits, framing.byte.bits, framing.byte.order)
-        pieces = [replace(piece, save=save) for piece in _mended(cut(turned, sent, framing, heard), values)]
+        pieces = [
+            replace(_filled(piece, values), save=save)
+            for piece in _mended(cut(turned, sent, framing, heard), values)
+        ]
         pieces = _with_repetitive(pieces, sent)
         found += surroundings(turned, pieces, framing, heard)
     return found
@@ -70,6 +74,22 @@ def _mended(pieces: Iterable[Stretch], values: npt.NDArray[np.int16]) -> Iterato
         held = joined or piece
     if held is not None:
         yield held
+
+
+def _filled(piece: Stretch, values: npt.NDArray[np.int16]) -> Stretch:
+    """Put in bytes that are missing among known ones, where misheard symbols began a byte too late."""
+    inside = np.flatnonzero(piece.known != NOT_KNOWN)
+    for before, after in pairwise(inside.tolist()):
+        if piece.known[after] - piece.known[before] == after - before:
+            continue
+        one, other = (
+            replace(piece, places=piece.places[part], values=piece.values[part], known=piece.known[part])
+            for part in (slice(before + 1), slice(after, None))
+        )
+        joined = _joined(one, other, values)
+        if joined is not None:
+            return _filled(joined, values)
+    return piece
 
 
 def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stretch | None:

@@ -100,6 +100,18 @@ def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():
     assert found.known.tolist() == [-1, -1, *range(60)]
 
 
+def test_known_bytes_go_on_after_one_of_them_was_lost():
+    byte = ByteFormat(start="0", stop="11")
+    data = program(58, 60)
+    bits = 100 * "1" + sent(HEAD + data, byte)
+    place = 100 + 11 * (2 + 30)  # the 31st byte: where it began there is something else, and a byte within it
+    spoiled = bits[:place] + "1111" + sent(b"\x5a", byte) + "1" * 7 + bits[place + 22 :]
+    (found,) = find_stretches(
+        [stream(spoiled + 100 * "1")], [Known(data)], framing_of(1, **byte.model_dump()), "1"
+    )
+    assert found.known.tolist() == [-1, -1, *range(60)]
+
+
 def test_a_first_leader_heard_wrong_is_outweighed_by_those_between_blocks():
     cuts = [program(59 + k, 32) for k in range(12)]
     bits = 400 * "1" + "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in cuts) + 200 * "0"
