@@ -91,8 +91,11 @@ class Imprint:
             slope[:, m, :, :length] = np.gradient(self.wave[:, m, :, :length], axis=-1)
         return slope
 
-    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray) -> Imprint:
-        """Return the waveforms that explain a hearing best.
+    def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:
+        """Return the waveforms that explain a hearing best, as far as they differ by more than noise does.
+
+        What was learned from a symbol has a little of its own noise in it, and agrees with it: with many
+        waveforms to learn, symbols would seem surer than they are.
 
         Parameters
         ----------
@@ -101,6 +104,8 @@ class Imprint:
             Amplitude of each symbol.
         weight : ndarray of float64, shape (n,)
             How far each symbol is to be believed.
+        noise : float
+            Variance of a grid sample over the squared level, of a symbol of weight 1.
         """
         grid = self.grid
         symbols, terms, longest = grid.ideal.shape
@@ -110,16 +115,16 @@ class Imprint:
             hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, grid.basis,
             grid.length, level, weight, squares, sums,
         )  # fmt: skip
-        one = np.eye(terms)
         typical = 1.0 / max(grid.phases, 1) if grid.phases > 2 else 1.0
         wave = np.empty_like(self.wave)
         for m in range(symbols):
+            due = noise * float(grid.length[m])
             prior = self.wave[symbols, m].astype(np.float64)
-            ridge = SYMBOL_LEANING * typical * one
-            whole = np.linalg.solve(squares[:, m].sum(axis=0) + ridge, sums[:, m].sum(axis=0) + ridge @ prior)
-            ridge = PAIR_LEANING * typical * one
+            whole = _leaning(
+                squares[:, m].sum(axis=0), sums[:, m].sum(axis=0), prior, SYMBOL_LEANING * typical, due
+            )
             for c in range(symbols):
-                wave[c, m] = np.linalg.solve(squares[c, m] + ridge, sums[c, m] + ridge @ whole)
+                wave[c, m] = _leaning(squares[c, m], sums[c, m], whole, PAIR_LEANING * typical, due)
             wave[symbols, m] = whole
         return Imprint(grid, wave)
 
@@ -137,6 +142,22 @@ class Imprint:
             self.grid.length, self.wave, self.slope, sums,
         )  # fmt: skip
         return sums
+
+
+def _leaning(
+    squares: FloatArray, sums: FloatArray, prior: FloatArray, hearings: float, noise: float
+) -> FloatArray:
+    """Least squares for the terms of one waveform; it leans on another as on so many hearings.
+
+    What noise of that energy explains of the difference is left out (James and Stein, Proc. 4th Berkeley
+    Symposium 1, 1961).
+    """
+    inverse = np.linalg.inv(squares + hearings * np.eye(len(squares)))
+    change = inverse @ (sums - squares @ prior)
+    energy = np.sum(change**2, axis=1)
+    due = noise * np.einsum("ij,jk,ki->i", inverse, squares, inverse)
+    kept = np.maximum(1.0 - due / np.maximum(energy, 1e-30), 0.0)
+    return np.asarray(prior + kept[:, np.newaxis] * change)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

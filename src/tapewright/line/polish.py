@@ -132,8 +132,7 @@ def polish(
             if not is_known:
                 clock = smooth
                 even_samples(heard, *clock, hearing.even)
-                level = measured.level
-                imprint = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+                imprint = _learned(ideal, hearing, measured.level, measured.noise)
                 measured = _measure(hearing, imprint)
         found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
         if not len(found.symbol):
@@ -159,7 +158,7 @@ def polish(
         times[1:],
         _doubted(log_p, doubt),
         gain * measured.level,
-        np.sqrt(_noise_by(imprint, hearing, measured.level) if is_known else measured.noise),
+        np.sqrt(_noise_by(imprint, hearing, measured.level, measured.noise) if is_known else measured.noise),
     )
 
 
@@ -236,12 +235,18 @@ def _noise_around(left: FloatArray, length: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(mean, 1e-14))
 
 
-def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray) -> FloatArray:
+def _learned(ideal: Imprint, hearing: Hearing, level: FloatArray, noise: FloatArray) -> Imprint:
+    """Waveforms learned from a hearing; the louder a symbol, the more it is believed."""
+    usual = typical_of(level)
+    return ideal.learned(hearing, level, (level / usual) ** 2, float(noise.mean()) / usual**2)
+
+
+def _noise_by(imprint: Imprint, hearing: Hearing, level: FloatArray, noise: FloatArray) -> FloatArray:
     """Noise around symbols put on even time by a clock that is not smooth, and held against ideal waveforms.
 
     What better waveforms and a better clock would explain is no noise.
     """
-    learned = imprint.learned(hearing, level, (level / typical_of(level)) ** 2)
+    learned = _learned(imprint, hearing, level, noise)
     total, fit, energy, slope_fit, slope_energy, cross = learned.compare(hearing).T
     left = total - 2 * level * fit + level**2 * energy
     late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
