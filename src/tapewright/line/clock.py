@@ -38,6 +38,9 @@ RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
 #: How restless clock and level are is judged by so many symbols at most, evenly spread.
 MOST_TO_TRY = 8000
+#: No clock more restless is tried than one that is so many nats less likely than the best: a clock a little
+#: more restless than quartz may be less likely, and one that follows flutter likelier by far.
+FAR_BEHIND_NATS = 20.0
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 4096
 
@@ -109,18 +112,15 @@ def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace:
     """The restlessness under which what was measured is likeliest."""
     smooth, speed, work = _room(len(at))
     best, most = float(RESTLESSNESS[0]), -math.inf
-    falling = 0
     some = slice(None, None, len(at) // MOST_TO_TRY + 1)
     for density in RESTLESSNESS:
         likelihood = float(
             _clock(at[some], place[some], variance[some], pace, density, smooth, speed, work, False)
         )
         if likelihood > most:
-            best, most, falling = float(density), likelihood, 0
-        else:
-            falling += 1
-            if falling == 2:
-                break
+            best, most = float(density), likelihood
+        elif likelihood < most - FAR_BEHIND_NATS:
+            break
     return best
 
 

@@ -274,7 +274,7 @@ def _smoothed(
     """
     tape, usual = hearing.place.astype(np.float64), typical_of(clock.pace)
     density: float | None = None
-    if can_retrace(imprint):
+    if can_retrace(imprint.grid):
         retraced = retrace(hearing, imprint, clock, measured.level, measured.noise, price)
         hearing, place, alone, density = retraced
         tape += 0.5 * imprint.grid.length[hearing.symbol]
