@@ -29,6 +29,10 @@ IntArray = npt.NDArray[np.int64]
 
 #: Eb/N0 assumed while the noise is unknown, as a power ratio (8 dB: about the edge of what can be read).
 ASSUMED_EB_N0 = 6.3
+#: The same of carriers whose phase runs free, which can be read in more noise (5 dB).
+ASSUMED_OF_FREE = 3.0
+#: Amplitude and phase are fitted to each symbol of a free carrier: so many nats of noise they explain.
+FITTED_NATS = 1.0
 #: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
 BEST_EB_N0 = 31.6
 
@@ -146,10 +150,11 @@ def blind_scene(
     """
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
-    noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
+    assumed = ASSUMED_OF_FREE if templates.cosine else ASSUMED_EB_N0
+    noise = bit_energy * band.fraction / (2 * assumed)
     loud = power / mean_power
     amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
-    sharpness = np.full(len(amplitude), 2 * ASSUMED_EB_N0 / bit_energy)
+    sharpness = np.full(len(amplitude), 2 * assumed / bit_energy)
     null = np.zeros(len(amplitude) + 1)
     return Scene.of(templates, heard, amplitude, sharpness, null, cost), np.sqrt(loud)
 
@@ -226,6 +231,8 @@ def measure(
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
     cost = float(scene.cost[path.symbol].sum())
+    if scene.is_free:
+        cost += FITTED_NATS * len(path)
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
     power = amplitude[middle] ** 2
