@@ -43,8 +43,8 @@ LEAST_EVIDENCE = 15.0
 LEADER_NATS = 0.2
 #: Nats each cycle of idle tone between bytes costs; a run of them costs `search.CHANGE_NATS` twice besides.
 FILLER_NATS = 1.0
-#: Free carriers can be read in so much noise that the likeliest path is one of many, and says too little for a
-#: signal: a symbol costs this share of what others do.
+#: Free carriers can be read in so much noise that the likeliest path is one of many, and says too little for
+#: a signal: a symbol costs this share of what others do.
 FREE_COST = 0.7
 #: A stretch of sound this long without symbols, or with doubtful ones, is looked at anew, whatever the speed:
 #: so many seconds at a time.
