@@ -10,7 +10,15 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.front import Heard, level_track
-from tapewright.line.scene import Lock, Measured, blind_scene, measure, noise_and_misfit
+from tapewright.line.scene import (
+    ASSUMED_EB_N0,
+    ASSUMED_OF_FREE,
+    Lock,
+    Measured,
+    blind_scene,
+    measure,
+    noise_and_misfit,
+)
 from tapewright.line.search import find_path
 from tapewright.line.templates import Band, Templates
 
@@ -28,7 +36,8 @@ FARTHEST_SPEED = 1.165
 COARSE_PIECES = 3
 FINE_SPEEDS = 3
 #: Where less than this share of the power is explained, waveforms from a dull recorder are tried as well:
-#: those behind a first-order low-pass at this share of the fastest tone.
+#: those behind a first-order low-pass at this share of the fastest tone. So is stronger noise, where a
+#: carrier runs free.
 WELL_EXPLAINED = 0.6
 DULL_SHARE = 0.4
 #: Symbols a path must have before it says anything about speed.
@@ -100,32 +109,38 @@ def acquire(
         None where no speed explains any piece better than noise.
     """
     heard = [_Piece(piece, alphabet, band) for piece in pieces]
-    best = _try_bank(heard, alphabet, band, polarity, cost, math.inf, effort)
+    best = _try_bank(heard, alphabet, band, polarity, cost, math.inf, ASSUMED_EB_N0, effort)
     if effort.is_dull_tried and (best is None or best.explained < WELL_EXPLAINED):
-        dull = _try_bank(heard, alphabet, band, polarity, cost, DULL_SHARE * alphabet.highest_hertz, effort)
-        if dull and (best is None or dull.evidence > best.evidence):
-            return dull
+        others = [(DULL_SHARE * alphabet.highest_hertz, ASSUMED_EB_N0)]
+        if alphabet.has_free_phase:
+            others.append((math.inf, ASSUMED_OF_FREE))
+        for low_pass_hz, eb_n0 in others:
+            other = _try_bank(heard, alphabet, band, polarity, cost, low_pass_hz, eb_n0, effort)
+            if other and (best is None or other.evidence > best.evidence):
+                best = other
     return best
 
 
 def _try_bank(
     pieces: list[_Piece], alphabet: Alphabet, band: Band, polarity: int, cost: FloatArray,
-    low_pass_hz: float, effort: Effort,
+    low_pass_hz: float, eb_n0: float, effort: Effort,
 ) -> Lock | None:  # fmt: skip
-    """Try all speeds on waveforms that went through a first-order low-pass."""
+    """Try all speeds on waveforms that went through a first-order low-pass, in so much noise."""
     liveliest = sorted(pieces, key=lambda piece: -piece.power)[: effort.coarse_pieces]
     ranked = []
     for speed in BANK[:: effort.speed_step]:
         bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
         templates = Templates.of(alphabet, band, 1.0 / float(speed), low_pass_hz)
-        lock = _try_speed(liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, bonus)
+        lock = _try_speed(
+            liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, eb_n0, bonus
+        )
         if lock:
             ranked.append(lock)
     ranked.sort(key=lambda lock: -lock.evidence)
     best: Lock | None = None
     for rough in ranked[: effort.fine_speeds]:
         templates = Templates.of(alphabet, band, rough.stretch, low_pass_hz)
-        lock = _try_speed(pieces, alphabet, band, polarity, templates, rough.stretch, cost, 0.0)
+        lock = _try_speed(pieces, alphabet, band, polarity, templates, rough.stretch, cost, eb_n0, 0.0)
         if (
             lock
             and 1 / FARTHEST_SPEED <= lock.stretch <= FARTHEST_SPEED
@@ -137,12 +152,12 @@ def _try_bank(
 
 def _try_speed(
     pieces: list[_Piece], alphabet: Alphabet, band: Band, polarity: int, templates: Templates,
-    stretch: float, cost: FloatArray, bonus: float,
+    stretch: float, cost: FloatArray, eb_n0: float, bonus: float,
 ) -> Lock | None:  # fmt: skip
     fits = []
     for piece in pieces:
         level = piece.level(templates.block)
-        scene, amplitude = blind_scene(piece.heard, level, alphabet, band, templates, cost)
+        scene, amplitude = blind_scene(piece.heard, level, alphabet, band, templates, cost, eb_n0)
         path = find_path(scene, polarity, forced=True)
         fit = measure(path, scene, amplitude, band) if len(path) >= FEWEST_SYMBOLS else None
         if fit and fit.evidence > 0:

@@ -14,13 +14,15 @@ import numpy.typing as npt
 from numba import njit
 
 __all__ = [
+    "RESTLESSNESS",
     "Clock",
     "clock_times",
+    "corrected",
     "even_samples",
     "interpolator",
     "is_forward",
     "level_through",
-    "slips",
+    "run_on",
     "smooth_clock",
     "typical_of",
 ]
@@ -37,12 +39,12 @@ RESTLESSNESS = 10.0 ** np.arange(-13.0, -4.9, 1.0)
 UNSTEADINESS = 10.0 ** np.arange(-9.0, -3.9, 1.0)
 #: How restless clock and level are is judged by so many symbols at most, evenly spread.
 MOST_TO_TRY = 8000
-#: A slip is believed if it is so many nats likelier than none. Of those fewer symbols apart than this, one is
-#: believed at a time, so many times.
-SLIP_NATS, SLIP_APART, MOST_TIMES = 10.0, 16, 8
 #: Between two samples so many places are told apart; and noise outside the band that interpolation reckons
 #: with, against that inside.
 FINENESS, OUTSIDE = 256, 1e-3
+#: No clock more restless is tried than one that is so many nats less likely than the best: a clock a little
+#: more restless than quartz may be less likely, and one that follows flutter likelier by far.
+FAR_BEHIND_NATS = 20.0
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 4096
 
@@ -75,7 +77,7 @@ def typical_of(values: FloatArray) -> float:
 
 
 def smooth_clock(
-    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
+    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, density: float | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Draw a smooth clock through the places measured at the beginnings of symbols.
 
@@ -90,6 +92,8 @@ def smooth_clock(
         Where in the recording, in samples, and how uncertain; infinite where nothing was measured.
     pace : float
         Samples to a grid sample, roughly.
+    density : float, optional
+        How restless the clock is, one of `RESTLESSNESS`, where that is known.
 
     Returns
     -------
@@ -98,75 +102,11 @@ def smooth_clock(
         the very beginning what that usually is.
     """
     smooth, speed, work = _room(len(at))
-    best = _restlessness(at, place, variance, pace)
-    _clock(at, place, variance, pace, best, smooth, speed, work, True)
+    if density is None:
+        density = _restlessness(at, place, variance, pace)
+    _clock(at, place, variance, pace, density, smooth, speed, work, True)
     forward = work[:, 7]
     return smooth, speed, np.minimum(0.5 * forward, typical_of(forward))
-
-
-def slips(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray) -> IntArray:
-    """Find where places measured on a carrier slip to another phase, and stay there.
-
-    What was measured before a symbol and what was measured from it on each say, by a Kalman filter of its
-    own, where it begins. A slip is much likelier there than that the clock ran so.
-
-    Parameters
-    ----------
-    at, place, variance, pace
-        As for `smooth_clock`.
-    size : ndarray of float64, shape (n,)
-        By how many samples each symbol is late after one slip.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        Slips so far at each symbol, less those that most symbols have.
-    """
-    best, most = np.zeros(len(at), np.int64), -math.inf
-    for density in RESTLESSNESS:
-        count, likelihood = _slips(at, place, variance, pace, size, float(density))
-        likelihood -= SLIP_NATS * float(np.abs(np.diff(count)).sum())
-        if likelihood > most:
-            best, most = count, likelihood
-    values, symbols = np.unique(best, return_counts=True)
-    return np.asarray(best - values[np.argmax(symbols)])
-
-
-def _slips(
-    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, size: FloatArray, density: float
-) -> tuple[IntArray, float]:
-    """Slips so far if the clock is so restless, and how likely the places are then."""
-    count = np.zeros(len(at), np.int64)
-    usual = typical_of(size)
-    one, other, work = _room(len(at))
-    back = np.empty_like(work)
-    for _ in range(MOST_TIMES):
-        now = place - count * size
-        likelihood = float(_clock(at, now, variance, pace, density, one, other, work, False))
-        _clock(-at[::-1], -now[::-1], variance[::-1], pace, density, one, other, back, False)
-        rise, nats = _steps(at, work, back, usual)
-        likely = np.flatnonzero(nats > SLIP_NATS)
-        found = [i for i in likely if nats[i] == nats[max(0, i - SLIP_APART) : i + SLIP_APART + 1].max()]
-        if not found:
-            break
-        jumps = np.zeros(len(at), np.int64)
-        jumps[found] = rise[found]
-        count += np.cumsum(jumps)
-    return count, likelihood
-
-
-def _steps(at: FloatArray, work: FloatArray, back: FloatArray, size: float) -> tuple[IntArray, FloatArray]:
-    """At each symbol the likelier of a slip up or down, and by how many nats likelier it is than none."""
-    dt = np.diff(at)
-    x, v, pxx, pxv, pvv = work[1:, :5].T
-    bx, bv, bxx, bxv, bvv = back[::-1][:-1, :5].T
-    dx, dv = -bx + bv * dt - x, bv - v
-    bxv = -bxv  # the filter that runs backward has places of the other sign, and the same paces
-    sxx, sxv, svv = pxx + bxx + dt * (2 * bxv + dt * bvv), pxv + bxv + dt * bvv, pvv + bvv
-    determinant = np.maximum(sxx * svv - sxv * sxv, 1e-30)
-    pull, stiff = (svv * dx - sxv * dv) / determinant, svv / determinant
-    nats = np.append(0.0, np.abs(pull) * size - 0.5 * size * size * stiff)
-    return np.append(0, np.sign(pull)).astype(np.int64), nats
 
 
 def _room(symbols: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -177,19 +117,36 @@ def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace:
     """The restlessness under which what was measured is likeliest."""
     smooth, speed, work = _room(len(at))
     best, most = float(RESTLESSNESS[0]), -math.inf
-    falling = 0
     some = slice(None, None, len(at) // MOST_TO_TRY + 1)
     for density in RESTLESSNESS:
         likelihood = float(
             _clock(at[some], place[some], variance[some], pace, density, smooth, speed, work, False)
         )
         if likelihood > most:
-            best, most, falling = float(density), likelihood, 0
-        else:
-            falling += 1
-            if falling == 2:
-                break
+            best, most = float(density), likelihood
+        elif likelihood < most - FAR_BEHIND_NATS:
+            break
     return best
+
+
+@njit(cache=True, nogil=True, inline="always")
+def run_on(x, v, pxx, pxv, pvv, dt, density):  # type: ignore[no-untyped-def]
+    """Move a clock on: place, pace, and their covariance."""
+    return (
+        x + v * dt,
+        v,
+        pxx + dt * (2.0 * pxv + dt * pvv) + density * dt * dt * dt / 3.0,
+        pxv + dt * pvv + density * dt * dt / 2.0,
+        pvv + density * dt,
+    )
+
+
+@njit(cache=True, nogil=True, inline="always")
+def corrected(x, v, pxx, pxv, pvv, off, variance):  # type: ignore[no-untyped-def]
+    """Correct a clock by a measurement of its place that is so far off, and so uncertain."""
+    spread = pxx + variance
+    kx, kv = pxx / spread, pxv / spread
+    return x + kx * off, v + kv * off, pxx - kx * pxx, pxv - kx * pxv, pvv - kv * pxv
 
 
 @njit(cache=True, nogil=True)
@@ -200,11 +157,7 @@ def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  
     likelihood = 0.0
     for i in range(len(at)):
         if i > 0:
-            dt = at[i] - at[i - 1]
-            x += v * dt
-            pxx += dt * (2.0 * pxv + dt * pvv) + density * dt * dt * dt / 3.0
-            pxv += dt * pvv + density * dt * dt / 2.0
-            pvv += density * dt
+            x, v, pxx, pxv, pvv = run_on(x, v, pxx, pxv, pvv, at[i] - at[i - 1], density)
         work[i, 0], work[i, 1], work[i, 2], work[i, 3], work[i, 4] = x, v, pxx, pxv, pvv
         if math.isfinite(variance[i]):
             off = place[i] - x
@@ -215,12 +168,7 @@ def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  
                 r = spread * math.sqrt(far) - pxx
                 spread = pxx + r
             likelihood -= 0.5 * (math.log(spread) + off * off / spread)
-            kx, kv = pxx / spread, pxv / spread
-            x += kx * off
-            v += kv * off
-            pvv -= kv * pxv
-            pxv -= kx * pxv
-            pxx -= kx * pxx
+            x, v, pxx, pxv, pvv = corrected(x, v, pxx, pxv, pvv, off, r)
         work[i, 5], work[i, 6] = x, v
         smooth[i], speed[i] = x, v
         work[i, 7] = pxx

@@ -8,26 +8,26 @@ Symbols that pass 1 followed beyond doubt stay as they are.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.line.averages import running_mean
-from tapewright.line.carrier import on_even_phases, on_the_carrier, phase_spacing
+from tapewright.line.carrier import on_even_phases, on_the_carrier
 from tapewright.line.clock import (
     Clock,
     clock_times,
     even_samples,
     is_forward,
     level_through,
-    slips,
     smooth_clock,
     typical_of,
 )
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
+from tapewright.line.retrace import can_retrace, retrace
 from tapewright.line.scene import BEST_EB_N0
 from tapewright.line.search import prices
 from tapewright.line.sequence import search_sequence
@@ -129,7 +129,7 @@ def polish(
     smooth, is_known = clock, False
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            hearing, smooth, blur = _smoothed(hearing, imprint, measured, clock)
+            hearing, smooth, blur = _smoothed(hearing, imprint, measured, clock, cost)
             # waveforms that leave less than any noise that is believed in have nothing to learn
             is_known = is_followed and measured.is_clean
             if not is_known:
@@ -268,38 +268,42 @@ def _fades(fit: FloatArray, expected: FloatArray) -> bool:
 
 
 def _smoothed(
-    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock
+    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock, price: FloatArray
 ) -> tuple[Hearing, Clock, FloatArray]:
-    """From how late each symbol is by one clock, draw a smooth one; a free carrier's slips are taken back.
+    """From how late each symbol is by one clock, draw a smooth one.
 
     The last of what is returned is how uncertain the clock is, against how uncertain one symbol's place is.
     """
-    sums, level = measured.sums, measured.level
-    lean = np.maximum(level * sums[:, 4], 1e-12)
-    late = -(sums[:, 3] - level * sums[:, 5]) / lean
-    share = imprint.grid.share
-    variance = measured.noise / share / (level * lean)
-    limit = 0.25 * imprint.grid.length.min()
-    tape = hearing.place.astype(np.float64)
-    here = clock_times(tape, *clock)
-    rate = np.interp(tape, clock.at, clock.pace)
-    bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
-    alone = variance * rate**2
-    variance = np.where(bad, np.inf, alone)
-    usual, place = typical_of(clock.pace), here + late * rate
-    grid, symbol = imprint.grid, hearing.symbol
-    if grid.phases > 2 and phase_spacing(grid) > 1:
-        # after a wrong symbol the phase is another, and the clock would run to make up for it
-        spacing = phase_spacing(grid)
-        size = spacing / grid.phases * grid.length[symbol] / grid.turns[symbol] * rate
-        slipped = slips(tape, place, variance, usual, size)
-        place = place - slipped * size
-        hearing = replace(hearing, phase=(hearing.phase - spacing * slipped) % grid.phases)
-    place, pace, uncertain = smooth_clock(tape, place, variance, usual)
+    tape, usual = hearing.place.astype(np.float64), typical_of(clock.pace)
+    density: float | None = None
+    if can_retrace(imprint.grid):
+        retraced = retrace(hearing, imprint, clock, measured.level, measured.noise, price)
+        hearing, place, alone, density = retraced
+        tape += 0.5 * imprint.grid.length[hearing.symbol]
+        variance = alone
+    else:
+        place, alone, bad = _places(hearing, imprint, measured, clock)
+        variance = np.where(bad, np.inf, alone)
+    place, pace, uncertain = smooth_clock(tape, place, variance, usual, density)
     smooth = Clock(tape, place, pace)
     if not is_forward(smooth):  # drawn through noise or music; pass 1's runs forward at least
         smooth = clock
     return hearing, smooth, np.minimum(uncertain / alone, 1.0)
+
+
+def _places(
+    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Where each symbol is found to begin, in samples, its variance, and whether that is to be left out."""
+    sums, level = measured.sums, measured.level
+    lean = np.maximum(level * sums[:, 4], 1e-12)
+    late = -(sums[:, 3] - level * sums[:, 5]) / lean
+    variance = measured.noise / imprint.grid.share / (level * lean)
+    limit = 0.25 * imprint.grid.length.min()
+    tape = hearing.place.astype(np.float64)
+    rate = np.interp(tape, clock.at, clock.pace)
+    bad = (np.abs(late) > limit) | (sums[:, 4] <= 1e-9)
+    return clock_times(tape, *clock) + late * rate, variance * rate**2, bad
 
 
 def _search(

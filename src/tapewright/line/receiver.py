@@ -43,6 +43,9 @@ LEAST_EVIDENCE = 15.0
 LEADER_NATS = 0.2
 #: Nats each cycle of idle tone between bytes costs; a run of them costs `search.CHANGE_NATS` twice besides.
 FILLER_NATS = 1.0
+#: Free carriers can be read in so much noise that the likeliest path is one of many, and says too little for
+#: a signal: a symbol costs this share of what others do.
+FREE_COST = 0.7
 #: A stretch of sound this long without symbols, or with doubtful ones, is looked at anew, whatever the speed:
 #: so many seconds at a time.
 UNEXPLAINED_SECONDS = 0.3
@@ -78,7 +81,7 @@ class Receiver:
         self.rate_hz = rate_hz
         filler = _filler(card, self.alphabet)
         searched = self.alphabet
-        self.cost = symbol_cost(searched)
+        self.cost = symbol_cost(searched) * (FREE_COST if searched.has_free_phase else 1.0)
         if filler is not None:
             searched = Alphabet(searched.names + FILLER_NAME, (*searched.shapes, filler))
             self.cost = np.append(self.cost, FILLER_NATS)

@@ -16,6 +16,8 @@ from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
 
 __all__ = [
+    "ASSUMED_EB_N0",
+    "ASSUMED_OF_FREE",
     "Lock",
     "Measured",
     "blind_scene",
@@ -30,6 +32,10 @@ IntArray = npt.NDArray[np.int64]
 
 #: Eb/N0 assumed while the noise is unknown, as a power ratio (8 dB: about the edge of what can be read).
 ASSUMED_EB_N0 = 6.3
+#: The same where that finds little, of carriers whose phase runs free: they can be read in more noise (5 dB).
+ASSUMED_OF_FREE = 3.0
+#: Amplitude and phase are fitted to each symbol of a free carrier: so many nats of noise they explain.
+FITTED_NATS = 1.0
 #: Nothing is believed to be cleaner than this Eb/N0 (15 dB): clean audio must not claim impossible certainty.
 BEST_EB_N0 = 31.6
 
@@ -141,18 +147,18 @@ def symbol_cost(alphabet: Alphabet) -> FloatArray:
 
 def blind_scene(
     heard: Heard, power: FloatArray, alphabet: Alphabet, band: Band, templates: Templates,
-    cost: FloatArray,
+    cost: FloatArray, eb_n0: float,
 ) -> tuple[Scene, FloatArray]:  # fmt: skip
     """Prepare a window for a search that knows neither noise nor gains; also returns amplitudes by block.
 
-    `power` is its `level_track` over the templates' blocks.
+    `power` is its `level_track` over the templates' blocks, `eb_n0` the signal-to-noise ratio assumed.
     """
     bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
-    noise = bit_energy * band.fraction / (2 * ASSUMED_EB_N0)
+    noise = bit_energy * band.fraction / (2 * eb_n0)
     loud = power / mean_power
     amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
-    sharpness = np.full(len(amplitude), 2 * ASSUMED_EB_N0 / bit_energy)
+    sharpness = np.full(len(amplitude), 2 * eb_n0 / bit_energy)
     null = np.zeros(len(amplitude) + 1)
     return Scene.of(templates, heard, amplitude, sharpness, null, cost), np.sqrt(loud)
 
@@ -229,7 +235,10 @@ def measure(
     sum_total, sum_left, sum_samples = float(total.sum()), float(left.sum()), step * float(samples.sum())
     if sum_total <= 0 or gain[weight > 0].max(initial=0.0) <= 0:
         return None
-    cost = step * float(scene.cost[path.symbol].sum())
+    cost = float(scene.cost[path.symbol].sum())
+    if scene.is_free:
+        cost += FITTED_NATS * len(path)
+    cost *= step
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
     power = amplitude[middle] ** 2
