@@ -77,7 +77,7 @@ def typical_of(values: FloatArray) -> float:
 
 
 def smooth_clock(
-    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float, density: float | None = None
+    at: FloatArray, place: FloatArray, variance: FloatArray, pace: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Draw a smooth clock through the places measured at the beginnings of symbols.
 
@@ -92,8 +92,6 @@ def smooth_clock(
         Where in the recording, in samples, and how uncertain; infinite where nothing was measured.
     pace : float
         Samples to a grid sample, roughly.
-    density : float, optional
-        How restless the clock is, one of `RESTLESSNESS`, where that is known.
 
     Returns
     -------
@@ -102,9 +100,8 @@ def smooth_clock(
         the very beginning what that usually is.
     """
     smooth, speed, work = _room(len(at))
-    if density is None:
-        density = _restlessness(at, place, variance, pace)
-    _clock(at, place, variance, pace, density, smooth, speed, work, True)
+    best = _restlessness(at, place, variance, pace)
+    _clock(at, place, variance, pace, best, smooth, speed, work, True)
     forward = work[:, 7]
     return smooth, speed, np.minimum(0.5 * forward, typical_of(forward))
 

@@ -129,9 +129,10 @@ def polish(
     smooth, is_known = clock, False
     for _ in range(ROUNDS if learns else 1):
         if learns:
-            hearing, smooth, blur = _smoothed(hearing, imprint, measured, clock, cost)
             # waveforms that leave less than any noise that is believed in have nothing to learn
             is_known = is_followed and measured.is_clean
+            searched = cost if can_retrace(grid) and not is_known else None
+            hearing, smooth, blur = _smoothed(hearing, imprint, measured, clock, searched)
             if not is_known:
                 clock = smooth
                 even_samples(heard, *clock, grid.taps, hearing.even)
@@ -268,23 +269,26 @@ def _fades(fit: FloatArray, expected: FloatArray) -> bool:
 
 
 def _smoothed(
-    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock, price: FloatArray
+    hearing: Hearing, imprint: Imprint, measured: _Measured, clock: Clock, searched: FloatArray | None
 ) -> tuple[Hearing, Clock, FloatArray]:
-    """From how late each symbol is by one clock, draw a smooth one.
+    """From how late each symbol is by one clock, draw a smooth one, or search bits of such costs with it.
 
     The last of what is returned is how uncertain the clock is, against how uncertain one symbol's place is.
     """
     tape, usual = hearing.place.astype(np.float64), typical_of(clock.pace)
-    density: float | None = None
-    if can_retrace(imprint.grid):
-        retraced = retrace(hearing, imprint, clock, measured.level, measured.noise, price)
-        hearing, place, alone, density = retraced
+    if searched is not None:
+        bit_energy = imprint.energy[-1, :2].mean()
+        noise = np.maximum(
+            measured.noise, imprint.grid.share * measured.level**2 * bit_energy / (2 * BEST_EB_N0)
+        )
+        hearing, place, alone = retrace(hearing, imprint, clock, measured.level, noise, searched)
+        alone *= measured.noise / noise
         tape += 0.5 * imprint.grid.length[hearing.symbol]
         variance = alone
     else:
         place, alone, bad = _places(hearing, imprint, measured, clock)
         variance = np.where(bad, np.inf, alone)
-    place, pace, uncertain = smooth_clock(tape, place, variance, usual, density)
+    place, pace, uncertain = smooth_clock(tape, place, variance, usual)
     smooth = Clock(tape, place, pace)
     if not is_forward(smooth):  # drawn through noise or music; pass 1's runs forward at least
         smooth = clock

@@ -36,12 +36,11 @@ _DEAD = -1e30
 
 
 class Retraced(NamedTuple):
-    """Symbols; where the carrier puts the middle of each, and its variance; the clock's restlessness."""
+    """Symbols; where the carrier puts the middle of each, and the variance of that."""
 
     hearing: Hearing
     middle: FloatArray
     variance: FloatArray
-    density: float
 
 
 class _Told(NamedTuple):
@@ -127,7 +126,7 @@ def retrace(
     each = np.arange(len(symbol)), path.option
     phase = (hearing.phase + _spacing(grid) * path.ahead) % grid.phases
     found = Hearing.of(hearing.even, option[each], hearing.place, phase, grid)
-    return Retraced(found, path.middle, told.variance[each], density)
+    return Retraced(found, path.middle, told.variance[each])
 
 
 def _told(

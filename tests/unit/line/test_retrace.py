@@ -70,7 +70,7 @@ def test_a_wrong_symbol_does_not_carry_the_clock_away(name: str, seed: int) -> N
     found = retrace(hearing, ideal, clock, level, variance, np.full(len(grid.length), np.log(2)))
     assert np.count_nonzero(found.hearing.symbol != symbol) <= 4
     tape = place + 0.5 * grid.length[0]
-    smooth, _, _ = smooth_clock(tape, found.middle, found.variance, 1.0, found.density)
+    smooth, _, _ = smooth_clock(tape, found.middle, found.variance, 1.0)
     off = (smooth - place_of(tape)) / cycle
     assert np.abs(off[5:-5]).max() < 0.15
     right = phases(grid, symbol)
