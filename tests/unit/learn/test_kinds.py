@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import reduce
 from operator import xor
+from zlib import crc32
 
 import pytest
 
@@ -151,3 +152,14 @@ def test_pieces_of_leader_before_one_of_two_saves_are_no_header():
         ),
     ]
     assert [kind.name for kind in kinds_of(samples, KNOWNS[:2])] == ["data"]
+
+
+def test_constants_that_a_crc_covers_are_no_start_value_of_it():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        covered = b"\x9e" + known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
+        return b"\x7d" + covered + crc32(covered).to_bytes(4, "little"), b""
+
+    (kind,) = kinds_of(one_block(write))
+    assert kind.head_check is not None
+    assert kind.head_check.rule.begins_plainly
+    assert kind.sync_bytes == 1

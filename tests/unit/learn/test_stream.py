@@ -35,6 +35,10 @@ def test_a_gap_of_whole_cells_is_so_many_silent_bits(speed: float) -> None:
     assert symbols.end_seconds[4] - symbols.start_seconds[1] == pytest.approx(4.1 * CELL / speed)
 
 
+def test_two_bytes_of_silence_with_a_pulse_between_them_that_was_not_heard_are_bits() -> None:
+    assert with_silent_bits(heard([0, GAP, 0], [1, 20.3, 1]), "1", CELL).text == "0" + 20 * "1" + "0"
+
+
 @pytest.mark.parametrize("cells", [2.5, 0.3, 60.0])
 def test_any_other_gap_stays_one(cells: float) -> None:
     symbols = heard([0, GAP, 0], [1, cells, 1])
