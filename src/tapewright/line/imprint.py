@@ -25,6 +25,8 @@ IntArray = npt.NDArray[np.int64]
 #: many hearings of the symbol.
 PAIR_LEANING = 6.0
 SYMBOL_LEANING = 4.0
+#: Symbols less likely than this are passed over.
+UNLIKELY = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,17 +164,12 @@ def _learned(
     """
     inverse = np.linalg.inv(squares + ridge)
     heard = inverse @ (sums + ridge @ usual)
-    usual = (
-        usual * (np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12))[:, np.newaxis]
-    )
+    gain = np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12)
+    usual = gain[:, np.newaxis] * usual
     off = heard - usual
     chance = spread * np.diagonal(inverse @ squares @ inverse)
     kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=1), 1e-12))
     return np.asarray(usual + kept[:, np.newaxis] * off)
-
-
-#: Symbols less likely than this are passed over.
-_UNLIKELY = 1e-3
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -181,7 +178,7 @@ def _gather(even, belief, place, before, phase, basis, length, level, weight, sq
     for i in range(len(place)):
         c, n, p = before[i], place[i], phase[i]
         for m in range(len(length)):
-            if belief[i, m] < _UNLIKELY or n + length[m] > len(even):
+            if belief[i, m] < UNLIKELY or n + length[m] > len(even):
                 continue
             for k in range(terms):
                 bk = basis[p, k] * weight[i] * belief[i, m]
@@ -199,7 +196,7 @@ def _compare(even, belief, place, before, phase, basis, length, wave, slope, sum
     for i in range(len(place)):
         c, n, p = before[i], place[i], phase[i]
         for m in range(len(length)):
-            if belief[i, m] < _UNLIKELY:
+            if belief[i, m] < UNLIKELY:
                 continue
             size = min(length[m], len(even) - n)
             for t in range(size):
