@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -11,7 +12,7 @@ import numpy.typing as npt
 
 from tapewright.learn.cuts import FEWEST_BYTES, LONGEST_MARK, Stretch, cut, leader_of, turned_name
 from tapewright.learn.framing import Framing
-from tapewright.learn.known import Known
+from tapewright.learn.known import NEEDLE, Known
 from tapewright.learn.matching import NOT_KNOWN, continued
 from tapewright.learn.stream import Stream, byte_values
 from tapewright.model import GAP
@@ -59,7 +60,7 @@ def find_stretches(
             replace(_filled(piece, values), save=save)
             for piece in _mended(cut(turned, sent, framing, heard), values)
         ]
-        pieces = _with_repetitive(pieces, sent)
+        pieces = _with_repetitive(list(_in_sequence(pieces, sent)), sent)
         found += surroundings(turned, pieces, framing, heard)
     return found
 
@@ -110,6 +111,28 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
         values=np.concatenate((one.values[: last + 1], values[between], other.values[first:])),
         known=np.concatenate((one.known[: last + 1], missing, other.known[first:])),
     )  # fmt: skip
+
+
+def _in_sequence(pieces: Sequence[Stretch], sent: bytes) -> Iterator[Stretch]:
+    """Of a program that repeats itself, take for a block's bytes those that come next, if they do."""
+    holding = [piece for piece in pieces if piece.known_count]
+    if not holding:
+        yield from pieces
+        return
+    head = statistics.mode(map(_head, holding))
+    size = statistics.mode(piece.known_count for piece in holding)
+    first, end = -1, 0
+    for piece in pieces:
+        wanted = np.frombuffer(sent[end : end + size], np.uint8)
+        is_odd = not 0 < piece.known_count <= size or _extent(piece)[0] not in (first, end)
+        is_next = np.array_equal(piece.values[head : head + len(wanted)], wanted)
+        if is_odd and is_next and len(wanted) >= NEEDLE:
+            known = np.full(len(piece), NOT_KNOWN, np.int64)
+            known[head : head + len(wanted)] = np.arange(end, end + len(wanted))
+            piece = replace(piece, known=known)
+        if piece.known_count:
+            first, end = _extent(piece)
+        yield piece
 
 
 def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
