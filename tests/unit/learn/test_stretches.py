@@ -101,8 +101,11 @@ def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():
 
 
 def test_blocks_of_a_program_that_repeats_itself_are_taken_in_order():
-    data = 8 * b"\xb4\x06\xaf\x4e\x62\xab" + 32 * b"\x5a" + program(75, 48)
-    found = find_stretches([stream(blocks(data, 16))], [Known(data)], framing_of(1), "0")
+    byte = ByteFormat(stop="1")
+    data = 14 * b"\xb4\x06\xaf\x4e\x62\xab" + bytes(44) + program(75, 48)
+    cuts = [data[first : first + 16] for first in range(0, len(data), 16)]
+    bits = "".join(200 * "0" + sent(HEAD + cut, byte) for cut in cuts) + 200 * "0"
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1, stop="1"), "0")
     assert [piece.known[piece.known >= 0].tolist() for piece in found] == [
         list(range(first, first + 16)) for first in range(0, len(data), 16)
     ]
