@@ -100,9 +100,9 @@ def test_known_bytes_go_on_after_a_symbol_that_could_not_be_heard():
     assert found.known.tolist() == [-1, -1, *range(60)]
 
 
-def test_blocks_of_a_program_that_repeats_itself_are_taken_in_order():
+def test_zeros_that_go_on_in_the_next_blocks_end_where_their_block_does():
     byte = ByteFormat(stop="1")
-    data = 14 * b"\xb4\x06\xaf\x4e\x62\xab" + bytes(44) + program(75, 48)
+    data = program(74, 86) + bytes(26) + program(75, 48)  # the leader is zeros as well
     cuts = [data[first : first + 16] for first in range(0, len(data), 16)]
     bits = "".join(200 * "0" + sent(HEAD + cut, byte) for cut in cuts) + 200 * "0"
     found = find_stretches([stream(bits)], [Known(data)], framing_of(1, stop="1"), "0")
