@@ -14,11 +14,10 @@ from tapewright.blocks.parse import Parser
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores
 from tapewright.blocks.search import Candidate, Search
-from tapewright.blocks.sequence import Sequence
+from tapewright.blocks.sequence import Sequence, lead_seconds
 from tapewright.blocks.silence import why_nothing
 from tapewright.blocks.text import is_free_text
-from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
-from tapewright.cards.layout import Gap, Lead
+from tapewright.cards import Alphabet, FormatCard, check_width_bytes
 from tapewright.model import GAP, Block, Fault, Span, Symbols
 
 __all__ = ["FOLLOW_BITS", "LEAST_BITS", "decode"]
@@ -123,7 +122,7 @@ class _Scan:
 
     def _next(self, parsed: Parsed) -> Parsed | None:
         """Look for a block where one should follow."""
-        trailer = _trailer_seconds(parsed.layout)
+        trailer = lead_seconds(reversed(parsed.layout.layout))
         expected = [
             self.search.after(layout, parsed.core_end, trailer) for layout in self.sequence.expected()
         ]
@@ -192,7 +191,9 @@ class _Scan:
             return False
         numbers = {**self.sequence.inherited(parsed.layout), **parsed.numbers}
         for layout in followers(self.card, parsed.layout):
-            candidate = self.search.after(layout, parsed.core_end, _trailer_seconds(parsed.layout))
+            candidate = self.search.after(
+                layout, parsed.core_end, lead_seconds(reversed(parsed.layout.layout))
+            )
             if candidate is None:
                 continue
             after = self._parse(candidate, len(self.symbols), numbers)
@@ -200,15 +201,6 @@ class _Scan:
             if self._stands(after, FOLLOW_BITS) and together >= LEAST_BITS + FOLLOW_BITS:
                 return True
         return False
-
-
-def _trailer_seconds(layout: BlockLayout) -> float:
-    seconds = 0.0
-    for item in reversed(layout.layout):
-        if not isinstance(item, (Lead, Gap)):
-            break
-        seconds += item.seconds if isinstance(item, Lead) else item.gap
-    return seconds
 
 
 def _with_room(found: list[Parsed], placed: list[Placed]) -> Iterator[tuple[Parsed, Placed, int]]:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from tapewright.line.carrier import phase_spacing
 from tapewright.line.clock import RESTLESSNESS, Clock, clock_times, corrected, run_on, typical_of
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint, carriers
@@ -82,14 +83,8 @@ def can_retrace(grid: Grid) -> bool:
     return bool(is_free and 1 < _classes(grid) <= MOST_CLASSES)
 
 
-def _spacing(grid: Grid) -> int:
-    """Phases, in steps, that differ after the same number of symbols."""
-    steps = grid.phase_after[0]
-    return int(np.gcd(steps[1] - steps[0], grid.phases))
-
-
 def _classes(grid: Grid) -> int:
-    return grid.phases // _spacing(grid)
+    return grid.phases // phase_spacing(grid)
 
 
 def retrace(
@@ -124,7 +119,7 @@ def retrace(
                 break
     path, _ = _likeliest(told, pace, density, classes, LAST_SYMBOLS)
     each = np.arange(len(symbol)), path.option
-    phase = (hearing.phase + _spacing(grid) * path.ahead) % grid.phases
+    phase = (hearing.phase + phase_spacing(grid) * path.ahead) % grid.phases
     found = Hearing.of(hearing.even, option[each], hearing.place, phase, grid)
     return Retraced(found, path.middle, told.variance[each])
 
@@ -149,7 +144,7 @@ def _told(
     gain[symbol >= 2, 1] = _DEAD
     steps = grid.phase_after[0]
     taken = np.append(np.diff(hearing.phase), steps[symbol[-1]])
-    ahead = ((steps[option] - taken[:, np.newaxis]) % grid.phases) // _spacing(grid)
+    ahead = ((steps[option] - taken[:, np.newaxis]) % grid.phases) // phase_spacing(grid)
     part = rate * float(grid.length[:2].sum() / grid.turns[:2].sum()) / _classes(grid)
     follows = np.append(True, np.diff(place) == grid.length[symbol[:-1]])
     return _Told(
