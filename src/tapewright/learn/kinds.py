@@ -105,12 +105,12 @@ def find_kinds(
     list of Kind
         In the order they stand on tape.
     """
+
+    def facts_about(some: Sequence[Sample]) -> Facts:
+        return facts_of(some, samples, knowns, starts, without)
+
     kinds = []
     for name, heard in _sorted_out(samples):
-
-        def facts_about(some: Sequence[Sample]) -> Facts:
-            return facts_of(some, samples, knowns, starts, without)
-
         chosen = _without_misheard(heard, facts_about, framing)
         facts = facts_about(chosen)
         takes = [chosen]
