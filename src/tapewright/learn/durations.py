@@ -21,8 +21,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: What lasts longer is a gap between blocks, even where silence is a bit; what is shorter is a click.
 SHORTEST_US, LONGEST_US = 20.0, 100_000.0
-#: A leader repeats itself for so long, and so often, whatever it is made of.
-LEADER_SECONDS, LEADER_REPEATS = 0.08, 8
+#: A leader repeats itself for so long, and so often, whatever it is made of, and has so many half-waves.
+LEADER_SECONDS, LEADER_REPEATS, LEADER_HALF_WAVES = 0.08, 8, 40
 #: Two half-waves are alike within this share and so many times their jitter, which has limits (microseconds).
 ALIKE, ALIKE_JITTERS, ALIKE_US = 0.03, 3.0, (5.0, 25.0)
 #: The longest pattern of a leader, in half-waves: a cell of two tones has up to about 70.
@@ -136,12 +136,11 @@ def tokens_of(marks: Marks) -> Tokens:
 def _leaders(tokens: Tokens) -> npt.NDArray[np.int32]:
     """Mark where durations repeat themselves for long."""
     mask = np.zeros(len(tokens.us), np.int32)
-    typical_us = float(np.median(tokens.us))
-    least = max(40, round(LEADER_SECONDS * 1e6 / typical_us))
     slack_us = float(np.clip(ALIKE_JITTERS * _jitter_us(tokens.us), *ALIKE_US))
     for lag in range(2, min(LONGEST_PATTERN, len(mask) // 4), 2):
         if not mask.all():
-            repeats_at(tokens.us, tokens.breaks, lag, ALIKE, slack_us, max(least, LEADER_REPEATS * lag), mask)
+            least = max(LEADER_HALF_WAVES, LEADER_REPEATS * lag)
+            repeats_at(tokens.us, tokens.breaks, lag, ALIKE, slack_us, least, LEADER_SECONDS * 1e6, mask)
     return mask
 
 

@@ -32,8 +32,8 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-untyped-def]
-    """Set `mask` to `lag` where durations repeat after `lag` places, `least` times in a row or more.
+def repeats_at(us, breaks, lag, share, slack, least, least_us, mask):  # type: ignore[no-untyped-def]
+    """Set `mask` to `lag` where durations repeat after `lag` places, `least` times and `least_us` or more.
 
     Two are alike within `share` and `slack` microseconds, and so must they be with the ones after them: what
     makes one half-wave longer and the next one shorter hides a small change of tone. One in a dozen may be
@@ -44,6 +44,7 @@ def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-u
     last = -1
     credit = 0
     alike_count = 0
+    alike_us = 0.0
     for i in range(n - lag + 1):
         alike = False
         ends = i == n - lag
@@ -58,13 +59,15 @@ def repeats_at(us, breaks, lag, share, slack, least, mask):  # type: ignore[no-u
             if credit == 0:
                 first = i
                 alike_count = 0
+                alike_us = 0.0
             credit = min(credit + 1, 24)
             alike_count += 1
+            alike_us += us[i]
             last = i
         elif credit > 0:
             credit = max(0, credit - 12)
         if (ends or credit == 0) and last >= first:
-            if alike_count >= least:
+            if alike_count >= least and alike_us >= least_us:
                 for k in range(first, min(last + lag, n)):
                     if mask[k] == 0:
                         mask[k] = lag

@@ -115,8 +115,11 @@ def _burst(word: Sequence[int], lengths: Sequence[float], lasting_us: float, is_
 def _burst_or_none(fit: Fit, lengths: Sequence[float], is_square: bool) -> dict[str, list[Piece]]:
     burst = _burst(fit.book.words[0], lengths, fit.lasting_us[0], is_square)
     rests = [lengths[word[-1]] for word in fit.book.words]
-    further = [(rest - rests[0]) / k for k, rest in enumerate(rests) if k]
-    return {"0": burst, "1": [Silence(silence=tidy_us(float(np.median(further[:2]))))]}
+    silent_us = float(np.median([(rest - rests[0]) / k for k, rest in enumerate(rests) if k][:2]))
+    burst_us = fit.lasting_us[0]
+    if abs(silent_us / burst_us - 1) < TIDY:  # no symbol tells the time during silence: it must be right
+        silent_us = burst_us
+    return {"0": burst, "1": [Silence(silence=tidy_us(silent_us))]}
 
 
 def _pulses(word: Sequence[int], lengths: Sequence[float], lasting_us: float, pulse_us: float) -> list[Piece]:
