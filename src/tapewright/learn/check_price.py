@@ -105,22 +105,25 @@ def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tupl
     """List what a check after these items may cover, with the price of each.
 
     Everything; everything but the sync; everything that changes; the data; and each run of items that
-    ends with the last one, or with the last that changes. A check over constants alone is a constant itself.
+    ends with the last one, or with the last that changes; and all these without bytes that nobody knows, which
+    may be a check themselves. A check over constants alone is a constant itself.
     """
-    changing = tuple(name for name in names if name not in constants)
     weights: dict[tuple[str, ...], float] = {}
 
     def add(over: Sequence[str], weight: float) -> None:
-        if any(name in changing for name in over):
+        if any(name not in constants for name in over):
             weights[tuple(over)] = weights.get(tuple(over), 0.0) + weight
 
-    add(names, 0.2)
-    add([name for name in names if name != "sync"], 0.2)
-    add(changing, 0.2)
-    add([name for name in names if name == "data"], 0.25)
-    for run in {tuple(names), tuple(names[: _last(names, changing)])}:
-        for first in range(len(run)):
-            add(run[first:], 0.1 / len(run))
+    explained = [name for name in names if not name.startswith("unknown")]
+    for known, share in ((names, 1.0), (explained, 0.2)):
+        changing = tuple(name for name in known if name not in constants)
+        add(known, 0.2 * share)
+        add([name for name in known if name != "sync"], 0.2 * share)
+        add(changing, 0.2 * share)
+        add([name for name in known if name == "data"], 0.25 * share)
+        for run in {tuple(known), tuple(known[: _last(known, changing)])}:
+            for first in range(len(run)):
+                add(run[first:], 0.1 * share / len(run))
     total = sum(weights.values())
     return {over: float(np.log2(total / weight)) for over, weight in weights.items()}
 

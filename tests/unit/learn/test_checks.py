@@ -168,6 +168,21 @@ def test_the_check_of_a_header_is_found_without_data() -> None:
     assert (claim.rule, claim.certainty) == (rule, "certain")
 
 
+def test_a_check_may_leave_out_bytes_that_nobody_knows() -> None:
+    # another check in the header, which cannot be told yet
+    rule = CheckRule("sum16", ("start", "length", "data"))
+    dice = np.random.default_rng(6)
+    messages = []
+    for length in (40, 60, 91):
+        block = bare_block(dice, length)
+        known = ended(block, rule.check_bytes(block))
+        foreign = ("unknown", bytes(dice.integers(0, 256, 4).astype(np.uint8)))
+        parts = [*known.items[:-1], foreign, known.items[-1]]
+        messages.append(replace(known, items=tuple(parts), sent=tuple(part for _, part in parts)))
+    claim = find_checks(messages)[0]
+    assert (claim.rule, claim.certainty) == (rule, "certain")
+
+
 # ---- how sure
 
 

@@ -39,6 +39,12 @@ def test_a_leader_may_repeat_a_whole_pattern() -> None:
     assert (tokens.leader[:1100] == 20).all()
 
 
+def test_a_short_leader_of_half_waves_much_longer_than_those_of_data_is_one() -> None:
+    data = np.where(random_bits(2000), 480.0, 270.0)
+    tokens = tokens_of(marks_from(jittered(np.concatenate([np.full(144, 800.0), data]))))  # 0.115 s of it
+    assert (tokens.leader[:140] == 2).all()
+
+
 def test_a_slicing_offset_is_taken_out() -> None:
     cycles = np.repeat(np.where(random_bits(400), 500.0, 250.0), 2)
     lopsided = cycles + np.tile([40.0, -40.0], 400)

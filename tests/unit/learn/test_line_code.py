@@ -192,6 +192,15 @@ def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> Non
     assert lasting == pytest.approx([1000.0, 1000.0], rel=0.003)
 
 
+def test_bursts_and_silence_that_last_equally_long_are_written_so() -> None:
+    symbols = propose([saved("burst or none", 15)])[0][0].symbols
+    burst, silence = (symbols[bit] for bit in "01")
+    tone, rest = burst
+    assert isinstance(tone, Tone)
+    assert isinstance(rest, Silence)
+    assert spelt(silence)[0] == pytest.approx(tone.turns * 1e6 / tone.tone + rest.silence, abs=0.02)
+
+
 def test_nearly_twice_as_long_is_not_made_twice_as_long() -> None:
     code = proposed('"0" = [{half_waves = [228, 228]}]\n"1" = [{half_waves = [453, 453]}]', "0")
     short, long = sorted(spelt(code.symbols[bit])[0] for bit in "01")
