@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os.path
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,8 +21,9 @@ __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turne
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
 #: Where leaders are short, most of the longest.
 LEAST_LEADER = 96
-#: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones.
-SHORT_LEADER, AFTER_LEADER = 16, 8
+#: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones, or as
+#: many as all of those have in common, but no more than the last number.
+SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
 #: So many bytes at the end of a block may look like leader.
@@ -255,16 +257,22 @@ def _short_leaders(
 ) -> list[tuple[int, int]]:
     """Runs of leader symbols with the same after them as after long leaders, or those after a rest."""
 
-    def after(end: int) -> tuple[int, ...]:
-        symbols = bits[end : end + AFTER_LEADER]
-        return tuple(symbols.tolist()) if len(symbols) == AFTER_LEADER and (symbols != NO_BIT).all() else ()
+    def after(end: int, count: int) -> tuple[int, ...]:
+        symbols = bits[end : end + count]
+        return tuple(symbols.tolist()) if len(symbols) == count and (symbols != NO_BIT).all() else ()
 
     rests = np.append(bits == NO_BIT, True)  # before the first symbol as well
-    beginnings = {after(end) for first, end in runs.tolist() if quiet[first] or rests[first - 1]} - {()}
+    ends = [end for first, end in runs.tolist() if quiet[first] or rests[first - 1]]
+    beginnings = {after(end, AFTER_LEADER) for end in ends} - {()}
+    alike = AFTER_LEADER
+    long_ones = [sequence for end in ends if (sequence := after(end, MOST_AFTER_LEADER))]
+    if len(long_ones) > 1 and len(beginnings) == 1:
+        alike = max(AFTER_LEADER, len(os.path.commonprefix(long_ones)))
+        beginnings = {after(end, alike) for end in ends} - {()}
     return [
         (first, end)
         for first, end in runs.tolist()
-        if end - first >= SHORT_LEADER and not quiet[first] and after(end) in beginnings
+        if end - first >= SHORT_LEADER and not quiet[first] and after(end, alike) in beginnings
         if not is_data[end : end + AFTER_LEADER].any()
     ]
 
