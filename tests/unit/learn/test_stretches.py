@@ -92,7 +92,7 @@ def test_leaders_between_blocks_may_be_short_if_the_same_follows_them(between):
 
 def test_zeros_in_a_header_are_no_leader_if_no_whole_sync_follows_them():
     data = program(57, 100)
-    head = HEAD * 3 + bytes(3) + HEAD[:1] + b"\x20"  # an address that begins as the sync does
+    head = HEAD * 3 + bytes(3) + HEAD[:1] + b"\x04"  # an address that begins as the sync does
     bits = 200 * "0" + "".join(sent(head + part, BYTE) + 200 * "0" for part in (data[:64], data[64:]))
     found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
     assert [bytes(piece.values.tolist()) for piece in found] == [head + data[:64], head + data[64:]]
