@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -69,14 +69,16 @@ class CrcSearch:
         """
         if len(self.tails.messages) < 2:
             return
+        places = [
+            place for place in self.tails.places if place.width_bytes > 1 and self._could_be_worth_it(place)
+        ]
         for is_reflected in (False, True):
             found: dict[int, set[int]] = {}
-            for place in self.tails.places:
-                width = 8 * place.width_bytes
-                if width > 8 and self._could_be_worth_it(place):
-                    polys = found.setdefault(width, set())
-                    for coverage in self.covered_bits:
-                        polys |= set(self._polynomials(coverage, place, is_reflected))
+            for coverage in self.covered_bits if places else ():
+                covered = self._as_polynomials(coverage, is_reflected)
+                for place in places:
+                    polys = found.setdefault(8 * place.width_bytes, set())
+                    polys.update(self._polynomials(covered, place, is_reflected))
             for width, polys in found.items():
                 if polys:
                     yield from self._rules(sorted(polys), width, is_reflected)
@@ -86,16 +88,25 @@ class CrcSearch:
         most = float(self.tails.saved_bits(place, np.count_nonzero(self.tails.values(place) >= 0)))
         return most > 8 * place.width_bytes + price.place_bits(place, self.tails.is_told_apart)
 
-    def _polynomials(self, coverage: Coverage, place: Place, is_reflected: bool) -> Iterator[int]:
-        width = 8 * place.width_bytes
+    def _as_polynomials(self, coverage: Coverage, is_reflected: bool) -> list[tuple[int, int]]:
+        """What is covered of each message, as a polynomial, and its number of bits."""
         over, as_sent = coverage
-        blocks = []
-        for message, value in zip(self.tails.messages, self.tails.values(place).tolist(), strict=True):
+        found = []
+        for message in self.tails.messages:
             data = b"".join(message.covered(name, as_sent) for name in over)
-            if value >= 0:
-                data = bytes(_REVERSED[np.frombuffer(data, np.uint8)]) if is_reflected else data
-                value = reflected(value, width) if is_reflected else value
-                blocks.append((int.from_bytes(data, "big") << width ^ value, 8 * len(data)))
+            data = bytes(_REVERSED[np.frombuffer(data, np.uint8)]) if is_reflected else data
+            found.append((int.from_bytes(data, "big"), 8 * len(data)))
+        return found
+
+    def _polynomials(
+        self, covered: Sequence[tuple[int, int]], place: Place, is_reflected: bool
+    ) -> Iterator[int]:
+        width = 8 * place.width_bytes
+        blocks = [
+            (data << width ^ (reflected(value, width) if is_reflected else value), length)
+            for (data, length), value in zip(covered, self.tails.values(place).tolist(), strict=True)
+            if value >= 0
+        ]
         blocks.sort(key=lambda block: block[1])  # short ones are quicker
         for first in range(0, max(1, len(blocks) - _GROUP + 1), _GROUP)[:_MOST_GROUPS]:
             yield from common_divisors(blocks[first : first + _GROUP], width)
