@@ -41,14 +41,41 @@ def running_mean(
     >>> running_mean(np.array([0.0, 0.0, 3.0, 3.0]), 3).tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
-    if not len(values):
-        return np.zeros(0)
-    before, after = size // 2 + origin, size - 1 - size // 2 - origin
-    total = np.zeros(len(values) + size)
-    np.cumsum(_extended(values, before, after, beyond), out=total[1:])
-    mean = total[size:] - total[:-size]
-    mean /= size
+    mean = np.empty(len(values))
+    _means(values, size, size // 2 + origin, beyond == "symmetric", mean)
     return mean
+
+
+@njit(cache=True, nogil=True)
+def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-def]
+    """Fill in each mean of `size` values that begins `before` values earlier, from sums up to each value."""
+    count = len(values)
+    if not count:
+        return
+    sums = np.empty(count + size)
+    total, k = 0.0, 0
+    sums[0] = total
+    for i in range(-before, 0):
+        total += values[_mirrored(i, count) if is_mirrored else 0]
+        k += 1
+        sums[k] = total
+    for i in range(count):
+        total += values[i]
+        k += 1
+        sums[k] = total
+    for i in range(count, count + size - 1 - before):
+        total += values[_mirrored(i, count) if is_mirrored else count - 1]
+        k += 1
+        sums[k] = total
+    for i in range(count):
+        mean[i] = (sums[i + size] - sums[i]) / size
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _mirrored(i, count):  # type: ignore[no-untyped-def]
+    """Which of `count` values is seen at place `i`, between mirrors at both ends."""
+    i %= 2 * count
+    return min(i, 2 * count - 1 - i)
 
 
 def running_median(values: FloatArray, size: int) -> FloatArray:
@@ -71,7 +98,7 @@ def running_median(values: FloatArray, size: int) -> FloatArray:
     """
     medians = np.empty(len(values))
     if len(values):
-        extended = _extended(values, size // 2, size - 1 - size // 2, "symmetric")
+        extended = np.pad(values, (size // 2, size - 1 - size // 2), mode="symmetric")
         _medians(extended, np.sort(extended[:size]), medians)
     return medians
 
@@ -94,14 +121,3 @@ def _medians(extended, inside, medians):  # type: ignore[no-untyped-def]
             k -= 1
         inside[k] = new
         medians[i] = inside[size // 2]
-
-
-def _extended(
-    values: npt.NDArray[np.floating], before: int, after: int, beyond: Literal["symmetric", "edge"]
-) -> npt.NDArray[np.floating]:
-    count = len(values)
-    if beyond == "edge":
-        return np.concatenate((np.full(before, values[0]), values, np.full(after, values[-1])))
-    if max(before, after) > count:  # mirrors in mirrors
-        return np.pad(values, (before, after), mode="symmetric")
-    return np.concatenate((values[:before][::-1], values, values[count - after :][::-1]))

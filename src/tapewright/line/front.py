@@ -176,10 +176,22 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     if sparse:
         power = running_mean(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
-    here = np.log(_mean_power(power, span // 4, 0, sparse))
-    closer: FloatArray = np.where(np.abs(np.log(before) - here) < np.abs(np.log(after) - here), before, after)
-    smooth = running_mean(np.maximum(before, after) if sparse else closer, span // 8 | 1)
-    return np.asarray(np.maximum(smooth, 1e-14))
+    if sparse:
+        level = np.maximum(before, after)
+    else:
+        level = _more_alike(before, after, _mean_power(power, span // 4, 0, sparse))
+    return np.asarray(np.maximum(running_mean(level, span // 8 | 1), 1e-14))
+
+
+@njit(cache=True, nogil=True)
+def _more_alike(ones, others, to):  # type: ignore[no-untyped-def]
+    """Of two numbers, the one whose ratio to a third is nearer to 1."""
+    chosen = np.empty(len(to))
+    for k in range(len(to)):
+        one, other = ones[k], others[k]
+        is_nearer = max(one / to[k], to[k] / one) < max(other / to[k], to[k] / other)
+        chosen[k] = one if is_nearer else other
+    return chosen
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

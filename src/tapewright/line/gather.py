@@ -31,11 +31,10 @@ def between(symbols: Symbols, low: float, high: float) -> Symbols:
 
 
 def picked(symbols: Symbols, keep: npt.NDArray[np.bool_]) -> Symbols:
-    """Keep the symbols that are marked."""
-    return Symbols(
-        symbols.names, symbols.index[keep], symbols.start_seconds[keep], symbols.end_seconds[keep],
-        symbols.log_p[keep], symbols.level[keep], symbols.speed[keep], symbols.noise[keep],
-    )  # fmt: skip
+    """Keep the symbols that are marked; where all of them follow one another, as a view."""
+    at = np.flatnonzero(keep)
+    chosen = slice(at[0], at[-1] + 1) if len(at) and at[-1] - at[0] < len(at) else at
+    return Symbols(symbols.names, *(getattr(symbols, name)[chosen] for name in FIELDS))
 
 
 def replaced(symbols: Symbols, by: Symbols) -> Symbols:
@@ -50,6 +49,8 @@ def replaced(symbols: Symbols, by: Symbols) -> Symbols:
 
 def chained(parts: list[Symbols]) -> Symbols:
     """One stream after another."""
+    if len(parts) == 1:
+        return parts[0]
     return Symbols(
         parts[0].names,
         *(np.concatenate([getattr(part, name) for part in parts]) for name in FIELDS),

@@ -12,11 +12,11 @@ from numba import njit
 from tapewright.line.templates import BIT, FILLER, Templates
 from tapewright.line.trellis import (
     DEAD,
+    SHAPE,
     UNKNOWN,
     Fits,
     Followed,
     Nodes,
-    Shapes,
     Tuning,
     follow,
     search_forward,
@@ -203,7 +203,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     fits, shapes, tuning = _prepared(scene, forced, len(scene.heard) + 1)
     states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
     nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
-    search_forward(fits, shapes, tuning, nodes)
+    search_forward(fits, shapes, prices(scene.cost, t.kind, t.pitch), tuning, nodes)
     rows = _trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
     return _path(rows, nodes, t)
 
@@ -236,7 +236,7 @@ def follow_path(
     run = len(since) - 1 - int(others[-1]) if len(others) else len(since)
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
-        fits, shapes._replace(length=shapes.length[:symbols]), tuning, place, until, pace,
+        fits, shapes[:symbols], tuning, place, until, pace,
         int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
@@ -246,14 +246,14 @@ def follow_path(
     )  # fmt: skip
 
 
-def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, Shapes, Tuning]:
+def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
-    shapes = Shapes(
-        t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop,
-        prices(scene.cost, t.kind, t.pitch),
-    )  # fmt: skip
+    shapes = np.empty(len(t.length), SHAPE)
+    values = (*t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop)
+    for name, value in zip(SHAPE.names or (), values, strict=True):
+        shapes[name] = value
     tuning = Tuning(
         slot=t.slot,
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,

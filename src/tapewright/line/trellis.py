@@ -13,6 +13,10 @@ In a long leader every alignment of the symbols explains the tone equally well, 
 which is right. So that the right one is not lost to rounding, no node is held to be worse than `hold` below
 the best. What a node was forgiven that way is remembered and fades: a little now and then is the drift of a
 leader; more means that the node's own past was wrong, and it is given up.
+
+In the loops arrays have names of their own, and what is handed to the small functions is numbers, or one
+array: of every array in a tuple compiled code would count the references, at each call (measured: that took
+three quarters of the time).
 """
 
 from __future__ import annotations
@@ -24,7 +28,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["DEAD", "UNKNOWN", "Fits", "Followed", "Nodes", "Shapes", "Tuning", "follow", "search_forward"]
+__all__ = ["DEAD", "SHAPE", "UNKNOWN", "Fits", "Followed", "Nodes", "Tuning", "follow", "search_forward"]
 
 F8 = npt.NDArray[np.float64]
 F4 = npt.NDArray[np.float32]
@@ -32,7 +36,6 @@ F4 = npt.NDArray[np.float32]
 _TAU = 2.0 * math.pi
 DEAD = -1e30
 _NONE = -1
-_UNKNOWN_PHASE = 2.0
 #: In `Fits.known`: not worked out yet.
 UNKNOWN = np.float32(1e30)
 #: Most a node is forgiven (in nats) before its past is not believed, and how that fades, each symbol.
@@ -68,21 +71,16 @@ class Fits(NamedTuple):
     block: int
 
 
-class Shapes(NamedTuple):
-    """What the search knows of each symbol; see `Templates`.
-
-    `apart` is how far its tone turns ahead of the middle of all tones, in turns. `price` has a row for each
-    symbol before, and a last one for none.
-    """
-
-    energies: F8
-    length: F8
-    turns: F8
-    apart: F8
-    flips: npt.NDArray[np.int64]
-    bend: F8
-    droop: F8
-    price: F8
+#: What the search knows of each symbol; see `Templates`. The first three are the inner products of its
+#: templates: sine x sine, cosine x cosine, sine x cosine. `apart` is how far its tone turns ahead of the
+#: middle of all tones, in turns.
+SHAPE = np.dtype(
+    [
+        ("energy", np.float64), ("leaning_energy", np.float64), ("cross", np.float64),
+        ("length", np.float64), ("turns", np.float64), ("apart", np.float64), ("flips", np.int64),
+        ("bend", np.float64), ("droop", np.float64),
+    ]
+)  # fmt: skip
 
 
 class Tuning(NamedTuple):
@@ -145,29 +143,41 @@ class Followed(NamedTuple):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _fit(fits, kind, m, n):  # type: ignore[no-untyped-def]
-    """Correlation of what was heard from sample n on with a template, over the local amplitude."""
-    wave, heard = fits.wave[kind, m], fits.heard
-    value = np.float32(0.0)
-    for k in range(min(fits.size[m], len(heard) - n)):
-        value += wave[k] * heard[n + k]
-    value *= fits.scale[min(n // fits.block, len(fits.scale) - 1)]
-    fits.known[kind, m, n] = value
-    return value
+def _work_out(fits, kind, m, place):  # type: ignore[no-untyped-def]
+    """Work out the fits at the four samples around a place, those that are not known yet.
+
+    A fit is the correlation of what is heard from there on with a template, over the local amplitude.
+    """
+    heard, wave, known, scale, block = fits.heard, fits.wave, fits.known, fits.scale, fits.block
+    size, around = fits.size[m], math.floor(place)
+    for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
+        if known[kind, m, n] == UNKNOWN:
+            value = np.float32(0.0)
+            for k in range(min(size, len(heard) - n)):
+                value += wave[kind, m, k] * heard[n + k]
+            known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _at(fits, kind, m, place, droop):  # type: ignore[no-untyped-def]
-    """Fit, and its slope per sample, between samples (cubic through four points)."""
-    known = fits.known[kind, m]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _is_known(known, kind, m, place):  # type: ignore[no-untyped-def]
+    """Whether all fits around a place have been worked out; near the ends nobody looks."""
     n = math.floor(place)
-    if n < 1 or n > len(known) - 3:
-        n = min(max(n, 0), len(known) - 1)
-        return (_fit(fits, kind, m, n) if known[n] == UNKNOWN else known[n]), 0.0
-    for k in range(n - 1, n + 3):
-        if known[k] == UNKNOWN:
-            _fit(fits, kind, m, k)
-    return _between(known[n - 1], known[n], known[n + 1], known[n + 2], place - n, droop)
+    if n < 1 or n > known.shape[2] - 3:
+        return False
+    return (
+        known[kind, m, n - 1] != UNKNOWN and known[kind, m, n] != UNKNOWN
+        and known[kind, m, n + 1] != UNKNOWN and known[kind, m, n + 2] != UNKNOWN
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _at(known, kind, m, place, droop):  # type: ignore[no-untyped-def]
+    """Fit, and its slope per sample, between samples (cubic through four points)."""
+    n = math.floor(place)
+    if n < 1 or n > known.shape[2] - 3:
+        return known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
+    a, b, c, d = known[kind, m, n - 1], known[kind, m, n], known[kind, m, n + 1], known[kind, m, n + 2]
+    return _between(a, b, c, d, place - n, droop)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -185,24 +195,25 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _new_at(heard, wave, size, place, droop):  # type: ignore[no-untyped-def]
+def _new_at(heard, wave, kind, m, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     n = math.floor(place)
     a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
     for k in range(size):
-        a += wave[k] * heard[n - 1 + k]
-        b += wave[k] * heard[n + k]
-        c += wave[k] * heard[n + 1 + k]
-        d += wave[k] * heard[n + 2 + k]
+        w = wave[kind, m, k]
+        a += w * heard[n - 1 + k]
+        b += w * heard[n + k]
+        c += w * heard[n + 1 + k]
+        d += w * heard[n + 2 + k]
     return _between(a, b, c, d, place - n, droop)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _null(fits, place):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _null(null, block, place):  # type: ignore[no-untyped-def]
     """Log-likelihood of "noise alone" up to a place."""
-    x = min(max(place / fits.block, 0.0), len(fits.null) - 1.000001)
+    x = min(max(place / block, 0.0), len(null) - 1.000001)
     n = int(x)
-    return fits.null[n] + (x - n) * (fits.null[n + 1] - fits.null[n])
+    return null[n] + (x - n) * (null[n + 1] - null[n])
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -220,67 +231,68 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _branch(  # type: ignore[no-untyped-def]
-    m, place, sign, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning
-):  # fmt: skip
-    """What becomes of a path that takes symbol `m` from `place` on.
+def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
+    """Phase of a free carrier at a symbol's beginning, in turns, by its two fits: that of least squares."""
+    upright = shape.leaning_energy * heard - shape.cross * quadrature  # but for a common factor
+    leaning = shape.energy * quadrature - shape.cross * heard
+    return math.atan2(leaning, upright) / _TAU
 
-    Returns the log-likelihood gained, where the symbol should end, the pace and phase there, and by how many
-    turns a free carrier was early. `heard` and
-    `quadrature` are its fits, `slope` that of the first; `energies` has three rows: sine x sine, cosine x
-    cosine, sine x cosine of each template.
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _gain(shape, sign, phase, heard, quadrature, sharpness, is_free):  # type: ignore[no-untyped-def]
+    """Log-likelihood gained by a symbol."""
+    if not is_free:
+        return ((-heard if sign == 1 else heard) - 0.5 * shape.energy) * sharpness
+    c, s = math.cos(_TAU * phase), math.sin(_TAU * phase)
+    taken = c * c * shape.energy + s * s * shape.leaning_energy + 2.0 * c * s * shape.cross
+    return (heard * c + quadrature * s - 0.5 * taken) * sharpness
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _onward(  # type: ignore[no-untyped-def]
+    shape, place, sign, pace, phase, heard, slope, quadrature, sharpness, tuning
+):  # fmt: skip
+    """Where a symbol from `place` on should end, the pace and phase there, and how early a carrier was.
+
+    That is in turns. `heard` and `quadrature` are the symbol's fits, `slope` that of the first.
     """
-    wide = shapes.length[m] * pace
-    upright_energy = shapes.energies[0, m]
-    alpha, beta = _gains(wide, shapes.bend[m] * sharpness, tuning.agility)
+    wide = shape.length * pace
+    alpha, beta = _gains(wide, shape.bend * sharpness, tuning.agility)
     if not tuning.is_free:
         if sign == 1:
-            heard, slope = -heard, -slope
+            slope = -slope
         # in samples: where the fit would be best
-        late = min(max(slope / shapes.bend[m], -tuning.slot), tuning.slot)
-        return (
-            (heard - 0.5 * upright_energy) * sharpness,
-            place + wide + alpha * late,
-            pace * (1.0 + beta * late / wide),
-            0.0,
-            0.0,
-        )
-    leaning_energy, cross = shapes.energies[1, m], shapes.energies[2, m]
-    upright = leaning_energy * heard - cross * quadrature  # least squares, but for a common factor
-    leaning = upright_energy * quadrature - cross * heard
-    measured = math.atan2(leaning, upright) / _TAU
-    if phase == _UNKNOWN_PHASE:
-        phase = measured
-    c, s = math.cos(_TAU * phase), math.sin(_TAU * phase)
-    taken = c * c * upright_energy + s * s * leaning_energy + 2.0 * c * s * cross
-    gain = (heard * c + quadrature * s - 0.5 * taken) * sharpness
-    early = measured - phase
+        late = min(max(slope / shape.bend, -tuning.slot), tuning.slot)
+        return place + wide + alpha * late, pace * (1.0 + beta * late / wide), 0.0, 0.0
+    early = _phase(shape, heard, quadrature) - phase
     early -= math.floor(early + 0.5)
-    late = -early * wide / max(shapes.turns[m], 0.1)  # the carrier tells the time best
+    late = -early * wide / max(shape.turns, 0.1)  # the carrier tells the time best
     # the carrier alone says nothing of where one symbol ends and the next begins: that of two tones one is
     # early and the other late does
     shift = 0.0
-    if abs(shapes.apart[m]) > _LEAST_APART:
-        told = min(max(early / shapes.apart[m], -_MOST_APART), _MOST_APART)
-        shift -= tuning.tone_gain * upright_energy * sharpness * told * wide
+    if abs(shape.apart) > _LEAST_APART:
+        told = min(max(early / shape.apart, -_MOST_APART), _MOST_APART)
+        shift -= tuning.tone_gain * shape.energy * sharpness * told * wide
     return (
-        gain,
         place + wide + alpha * late + shift,
         pace * (1.0 + beta * late / wide),
-        phase + shapes.turns[m] * (1.0 + shift / wide),
+        phase + shape.turns * (1.0 + shift / wide),
         early,
     )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
-    """Find the best way to every node; fills `nodes`."""
-    score, idle, parent, symbol = nodes.score, nodes.idle, nodes.parent, nodes.symbol
-    forgiven = nodes.forgiven
+def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyped-def]
+    """Find the best way to every node; fills `nodes`.
+
+    `price` has a row for each symbol before, and a last one for none.
+    """
+    score, place, paces, phases, forgiven, parent, symbol, idle, idle_from = nodes
+    known, sharpness_by_block, null, block = fits.known, fits.sharpness, fits.null, fits.block
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
-    stretch_of_time = int(2 * shapes.length.max() / tuning.slot) + 2
+    stretch_of_time = int(2 * shapes["length"].max() / tuning.slot) + 2
     reach = 1 if tuning.is_free else 0
     for n in range(slots):
         if n % stretch_of_time == 0:
@@ -290,24 +302,24 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
         for s in range(states):
             if score[n, s] - tuning.switch_cost > idle[n] and tuning.idle_allowed:
                 idle[n] = score[n, s] - tuning.switch_cost
-                nodes.idle_from[n] = s
+                idle_from[n] = s
             recent = max(recent, score[n, s])
         if tuning.idle_allowed:
             recent = max(recent, idle[n])
         best = max(recent, before)
         for source in range(states + (1 if tuning.is_free else states)):
-            s = source % states
             from_idle = source >= states
+            s = source - states if from_idle else source
             if not from_idle:
                 start_score = score[n, s]
-                at, pace, phase = nodes.place[n, s], nodes.pace[n, s], nodes.phase[n, s]
+                at, pace, phase = place[n, s], paces[n, s], phases[n, s]
             else:
                 start_score = DEAD
                 if tuning.idle_allowed:
                     start_score = idle[n] - tuning.switch_cost
                 elif n < stretch_of_time:
                     start_score = 0.0
-                at, pace, phase = (n + 0.5) * tuning.slot, 1.0, _UNKNOWN_PHASE
+                at, pace, phase = (n + 0.5) * tuning.slot, 1.0, 0.0
             first = at
             if start_score < best - tuning.beam or start_score <= DEAD:
                 continue
@@ -318,20 +330,34 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                 if forgiven[n, s] > _MOST_FORGIVEN:
                     score[n, s] = DEAD
                     continue
-            begins = _null(fits, at)
+            begins = _null(null, block, at)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
-            for m in range(len(shapes.length)):
-                price = shapes.price[last, m]
-                if price == math.inf:
+            for m in range(len(shapes)):
+                if price[last, m] == math.inf:
                     continue
+                shape = shapes[m]
                 if from_idle and not tuning.is_free:  # begin where the fit is best
-                    early = _at(fits, 0, m, first, shapes.droop[m])[1] / shapes.bend[m]
+                    if not _is_known(known, 0, m, first):
+                        _work_out(fits, 0, m, first)
+                    early = _at(known, 0, m, first, shape.droop)[1] / shape.bend
                     at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
-                heard, slope = _at(fits, 0, m, at, shapes.droop[m])
-                quadrature = _at(fits, 1, m, at, shapes.droop[m])[0] if tuning.is_free else 0.0
-                sharpness = fits.sharpness[min(max(int(at / fits.block), 0), len(fits.sharpness) - 1)]
-                gain, end, new_pace, new_phase, _ = _branch(
-                    m, at, s, pace, phase, heard, slope, quadrature, sharpness, shapes, tuning,
+                if not _is_known(known, 0, m, at):
+                    _work_out(fits, 0, m, at)
+                heard, slope = _at(known, 0, m, at, shape.droop)
+                quadrature = 0.0
+                if tuning.is_free:
+                    if not _is_known(known, 1, m, at):
+                        _work_out(fits, 1, m, at)
+                    quadrature, _ = _at(known, 1, m, at, shape.droop)
+                sharpness = sharpness_by_block[min(max(int(at / block), 0), len(sharpness_by_block) - 1)]
+                if tuning.is_free and from_idle:
+                    phase = _phase(shape, heard, quadrature)
+                gain = _gain(shape, s, phase, heard, quadrature, sharpness, tuning.is_free)
+                # what is so far behind now will be given up, at the latest where it ends
+                if start_score + gain - price[last, m] < recent - tuning.beam:
+                    continue
+                end, new_pace, new_phase, _ = _onward(
+                    shape, at, s, pace, phase, heard, slope, quadrature, sharpness, tuning,
                 )  # fmt: skip
                 for k in range(-reach, reach + 1):
                     # a boundary found early or late is one on the same carrier, early or late
@@ -339,8 +365,8 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     node = int(to / tuning.slot)
                     if node >= slots or node <= n:
                         continue
-                    ends = _null(fits, to)
-                    total = start_score + gain - price - (ends - begins)
+                    ends = _null(null, block, to)
+                    total = start_score + gain - price[last, m] - (ends - begins)
                     if k != 0:  # what lies beyond a symbol's end is the next one's to explain
                         total -= tuning.shift_cost + (
                             max(gain, 0.0) * (end - to) / (end - at) if k < 0 else 0.0
@@ -348,17 +374,17 @@ def search_forward(fits, shapes, tuning, nodes):  # type: ignore[no-untyped-def]
                     after = s
                     turned = new_phase
                     if tuning.is_free:
-                        turned += shapes.turns[m] * k * tuning.slot / (end - at)
+                        turned += shape.turns * k * tuning.slot / (end - at)
                         turned -= math.floor(turned)
                         after = min(int(turned * states), states - 1)
                     elif states == 2:
-                        after = s ^ shapes.flips[m]
-                    if total <= score[node, after]:
+                        after = s ^ shape.flips
+                    if total <= score[node, after] or total < recent - tuning.beam:
                         continue
                     score[node, after] = total
-                    nodes.place[node, after] = to
-                    nodes.pace[node, after] = min(max(new_pace, lowest), highest)
-                    nodes.phase[node, after] = turned
+                    place[node, after] = to
+                    paces[node, after] = min(max(new_pace, lowest), highest)
+                    phases[node, after] = turned
                     forgiven[node, after] = -_LATE_START if from_idle else _FADING * forgiven[n, s]
                     parent[node, after] = -1 - n if from_idle else n * states + s
                     symbol[node, after] = m
@@ -377,50 +403,51 @@ def follow(  # type: ignore[no-untyped-def]
     far, `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as
     far as it comes; returns the number of symbols.
     """
-    symbols = len(shapes.length)
-    heard, wave = fits.heard, fits.wave
-    longest = shapes.length.max() * (1.0 + tuning.stretch_span) + 4.0
+    heard, wave, size, scale, block = fits.heard, fits.wave, fits.size, fits.scale, fits.block
+    longest = shapes["length"].max() * (1.0 + tuning.stretch_span) + 4.0
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     count = 0
     was_long = run >= _LONG_RUN
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
         sharpness = min(level * level * sharpness_at_one, most_sharpness)
         best, left, second = -1, 1e30, 1e30
-        best_gain, end, next_pace, next_phase, early = 0.0, 0.0, 0.0, 0.0, 0.0
+        best_gain, best_fit, best_slope, best_quadrature = 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
-        for m in range(symbols):
-            fit, slope = _new_at(heard, wave[0, m], fits.size[m], place, shapes.droop[m])
+        for m in range(len(shapes)):
+            shape = shapes[m]
+            fit, slope = _new_at(heard, wave, 0, m, size[m], place, shape.droop)
             quadrature = 0.0
             if tuning.is_free:
-                quadrature, _ = _new_at(heard, wave[1, m], fits.size[m], place, shapes.droop[m])
-            gain, m_end, m_pace, m_phase, m_early = _branch(
-                m, place, sign, pace, phase, fit / level, slope / level, quadrature / level,
-                sharpness, shapes, tuning,
-            )  # fmt: skip
-            over = math.ceil(place + shapes.length[m] * pace)
+                quadrature, _ = _new_at(heard, wave, 1, m, size[m], place, shape.droop)
+            fit, slope, quadrature = fit / level, slope / level, quadrature / level
+            gain = _gain(shape, sign, phase, fit, quadrature, sharpness, tuning.is_free)
+            over = math.ceil(place + shape.length * pace)
             power += _power(heard, summed, over)
             summed = over
             m_left = 0.5 * power / (level * level) * sharpness - gain
             if m_left < left:
                 second, left, best, best_gain = left, m_left, m, gain
-                end, next_pace, next_phase, early = m_end, m_pace, m_phase, m_early
+                best_fit, best_slope, best_quadrature = fit, slope, quadrature
             else:
                 second = min(second, m_left)
         run = run + 1 if best == last else 1
         if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
             break
+        end, next_pace, next_phase, early = _onward(
+            shapes[best], place, sign, pace, phase, best_fit, best_slope, best_quadrature, sharpness, tuning,
+        )  # fmt: skip
         if abs(early) > _MOST_EARLY or end > until:
             break
         last, was_long = best, run >= _LONG_RUN
         path.symbol[count], path.start[count], path.end[count] = best, place, end
         path.sign[count], path.phase[count] = sign, phase
         count += 1
-        fits.scale[int(place / fits.block) : int(end / fits.block) + 1] = 1.0 / level
-        level *= 1.0 + _LEVEL_GAIN * (best_gain / sharpness / shapes.energies[0, best] - 0.5)
+        scale[int(place / block) : int(end / block) + 1] = 1.0 / level
+        level *= 1.0 + _LEVEL_GAIN * (best_gain / sharpness / shapes[best].energy - 0.5)
         place, pace = end, min(max(next_pace, lowest), highest)
         phase = next_phase - math.floor(next_phase)
         if not tuning.is_free:
-            sign ^= shapes.flips[best]
+            sign ^= shapes[best].flips
     return count
 
 
