@@ -52,6 +52,8 @@ _LEAST_APART, _MOST_APART = 0.05, 0.5
 _MOST_EARLY = 0.08
 #: So many equal symbols may be a leader.
 _LONG_RUN = 48
+#: While nothing sounds the clock may go wrong by this share: the tape wanders, and a card is not exact.
+_PACE_DOUBT = 0.005
 
 
 class Fits(NamedTuple):
@@ -101,6 +103,7 @@ class Tuning(NamedTuple):
 class Nodes(NamedTuple):
     """What is kept of every node, arrays of shape (slots, states), and of idle, arrays of length slots.
 
+    `quiet` is how long the path has been silent, in samples: nothing told the time meanwhile.
     `parent` is the node a path comes from, numbered ``slot * states + s``, or ``-1 - slot`` for idle.
     """
 
@@ -109,6 +112,7 @@ class Nodes(NamedTuple):
     pace: F4
     phase: F4
     forgiven: F4
+    quiet: F4
     parent: npt.NDArray[np.int64]
     symbol: npt.NDArray[np.int8]
     idle: F8
@@ -120,8 +124,8 @@ class Nodes(NamedTuple):
         shape = (slots, states)
         return cls(
             np.full(shape, DEAD), np.empty(shape), np.empty(shape, np.float32), np.empty(shape, np.float32),
-            np.zeros(shape, np.float32), np.empty(shape, np.int64), np.full(shape, _NONE, np.int8),
-            np.zeros(slots), np.full(slots, -1, np.int8),
+            np.zeros(shape, np.float32), np.zeros(shape, np.float32), np.empty(shape, np.int64),
+            np.full(shape, _NONE, np.int8), np.zeros(slots), np.full(slots, -1, np.int8),
         )  # fmt: skip
 
 
@@ -287,7 +291,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
 
     `price` has a row for each symbol before, and a last one for none.
     """
-    score, place, paces, phases, forgiven, parent, symbol, idle, idle_from = nodes
+    score, place, paces, phases, forgiven, quiet, parent, symbol, idle, idle_from = nodes
     known, sharpness_by_block, null, block = fits.known, fits.sharpness, fits.null, fits.block
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
@@ -330,17 +334,26 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                 if forgiven[n, s] > _MOST_FORGIVEN:
                     score[n, s] = DEAD
                     continue
+            unsure = 0.0  # by how many samples it may begin earlier or later
+            if not tuning.is_free:
+                unsure = tuning.slot if from_idle else _PACE_DOUBT * quiet[n, s]
             begins = _null(null, block, at)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes)):
                 if price[last, m] == math.inf:
                     continue
                 shape = shapes[m]
-                if from_idle and not tuning.is_free:  # begin where the fit is best
+                at, surprise = first, 0.0
+                sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
+                if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
                     if not _is_known(known, 0, m, first):
                         _work_out(fits, 0, m, first)
-                    early = _at(known, 0, m, first, shape.droop)[1] / shape.bend
-                    at = first + min(max(-early if s == 1 else early, -tuning.slot), tuning.slot)
+                    late = _at(known, 0, m, first, shape.droop)[1] / shape.bend
+                    if not from_idle:
+                        room = unsure * unsure * shape.bend * sharpness
+                        late *= room / (1.0 + room)
+                        surprise = 0.5 * late * late / (unsure * unsure)
+                    at += min(max(-late if s == 1 else late, -tuning.slot), tuning.slot)
                 if not _is_known(known, 0, m, at):
                     _work_out(fits, 0, m, at)
                 heard, slope = _at(known, 0, m, at, shape.droop)
@@ -349,10 +362,10 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     if not _is_known(known, 1, m, at):
                         _work_out(fits, 1, m, at)
                     quadrature, _ = _at(known, 1, m, at, shape.droop)
-                sharpness = sharpness_by_block[min(max(int(at / block), 0), len(sharpness_by_block) - 1)]
                 if tuning.is_free and from_idle:
                     phase = _phase(shape, heard, quadrature)
                 gain = _gain(shape, s, phase, heard, quadrature, sharpness, tuning.is_free)
+                gain -= surprise
                 # what is so far behind now will be given up, at the latest where it ends
                 if start_score + gain - price[last, m] < recent - tuning.beam:
                     continue
@@ -388,6 +401,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     forgiven[node, after] = -_LATE_START if from_idle else _FADING * forgiven[n, s]
                     parent[node, after] = -1 - n if from_idle else n * states + s
                     symbol[node, after] = m
+                    quiet[node, after] = 0.0 if shape.energy > 0.0 or from_idle else quiet[n, s] + end - at
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
