@@ -30,6 +30,8 @@ LONGEST_MARK = 24
 MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
+#: So many places of known bytes are in step with one another before a symbol was lost, and after it.
+FEWEST_IN_STEP = 8
 #: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
 IDLE_FACTOR, IDLE_SLACK = 2.0, 12
 
@@ -178,7 +180,11 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
     needles = Needles(sent)
     at, offsets = needles.find(values, period)
     is_data = _known_places(values, sent, at, offsets, period)
-    regions = list(_between_leaders(stream, at, is_data, period, leader))
+    regions = [
+        part
+        for region in _between_leaders(stream, at, is_data, period, leader)
+        for part in _in_step_throughout(region, at, period)
+    ]
     heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
     tails = [end - first_hit for _, end, first_hit in regions if first_hit >= 0]
     step = heads[0] % period if heads else 0
@@ -199,6 +205,23 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _in_step_throughout(
+    region: tuple[int, int, int], at: IntArray, period: int
+) -> Iterator[tuple[int, int, int]]:
+    """Cut a region where a symbol was lost: known bytes are out of step with those before from there on."""
+    first, end, first_hit = region
+    hits = at[(at >= first) & (at < end)]
+    others = np.flatnonzero((hits - first_hit) % period)
+    if len(others):
+        slip = int(others[0])
+        stays = len(set(((hits[slip:] - hits[slip]) % period).tolist())) == 1
+        if stays and min(slip, len(hits) - slip) >= FEWEST_IN_STEP:
+            yield first, int(hits[slip]), first_hit
+            yield int(hits[slip]), end, int(hits[slip])
+            return
+    yield region
 
 
 def _trailer_begin(stream: Stream, places: IntArray, known: IntArray, period: int, leader: str) -> int:

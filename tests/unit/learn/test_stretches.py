@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from heard_bits import sent, stream
@@ -129,6 +130,16 @@ def test_known_bytes_go_on_after_one_of_them_was_lost():
         [stream(spoiled + 100 * "1")], [Known(data)], framing_of(1, **byte.model_dump()), "1"
     )
     assert found.known.tolist() == [-1, -1, *range(60)]
+
+
+def test_known_bytes_go_on_after_a_symbol_was_lost():
+    data = program(58, 100)
+    body = sent(HEAD + data + b"\x7b", BYTE)
+    bits = 200 * "0" + body[:403] + body[404:] + 200 * "0"
+    (found,) = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert len(found) == len(HEAD + data + b"\x7b")
+    assert np.count_nonzero(found.values != np.frombuffer(HEAD + data + b"\x7b", np.uint8)) <= 1
+    assert found.known_count == len(data)
 
 
 def test_a_first_leader_heard_wrong_is_outweighed_by_those_between_blocks():
