@@ -243,22 +243,21 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
     for framing in framings:
         if framing.found > framings[0].found - FOUND_ALIKE:
             of_byte.setdefault((repr(framing.byte), framing.coding), framing)
-    alike = list(of_byte.values())
-    return [framing for framing in alike if not any(_says_more(other, framing) for other in alike)][
-        :MOST_FRAMINGS
-    ]
+    return list(of_byte.values())[:MOST_FRAMINGS]
 
 
-def _says_more(one: Framing, other: Framing) -> bool:
-    """Whether one framing takes for a bit, never set in the known bytes, what another takes for stop."""
-    eight, seven = one.byte, other.byte
-    return (
-        (eight.bits, seven.bits) == (8, 7)
-        and eight.order == seven.order == "lsb"
-        and eight.parity == seven.parity == "none"
-        and eight.start == seven.start != ""
-        and len(eight.stop) + 1 == len(seven.stop)
-    )
+def _says_more(layout: Layout, other: Layout) -> bool:
+    """Whether what another takes for part of the frame is a bit, never set in the known bytes but elsewhere."""
+    eight, seven = layout.framing.byte, other.framing.byte
+    if (eight.bits, seven.bits) != (8, 7) or not eight.order == seven.order == "lsb":
+        return False
+    if eight.parity != "none" or eight.start != seven.start:
+        return False
+    frame = {"none": "", "mark": "1", "space": "0"}.get(seven.parity, "-") + seven.stop
+    if frame[1:] != eight.stop:
+        return False
+    heard = np.concatenate([stretch.values for stretch in layout.stretches])
+    return bool((heard[heard >= 0] >> 7 != int(frame[0])).any())
 
 
 def _lay_out(
@@ -280,6 +279,8 @@ def _lay_out(
                     break
     if not drafts:
         return None
+    said = [layout for layout, _ in drafts]
+    drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
     drafts.sort(key=lambda draft: draft[0].bits)
     first = drafts[0][0]
     near = [draft for draft in drafts[:MOST_FINISHED] if draft[0].bits < first.bits + NEAR_BITS]

@@ -39,6 +39,8 @@ class Facts:
         By the name of a number: less likely ones that are the same in all the blocks.
     is_last : ndarray of int64, shape (blocks,)
         1 for the last block with data of its recording, else 0.
+    order : {"", "le", "be"}
+        Of the bytes of numbers in other kinds of block, if that is known.
     """
 
     numbers: dict[str, IntArray]
@@ -46,6 +48,7 @@ class Facts:
     saves: tuple[int, ...]
     same: dict[str, tuple[str, ...]]
     is_last: IntArray
+    order: str = ""
 
 
 def facts_of(

@@ -174,7 +174,8 @@ def explain_bytes(
         Length of the description.
     """
     texts = list(_ended_texts(runs, coding)) if may_have_text else []
-    found = [_explained(_Bytes(runs, facts, coding, order, may_have_text), texts) for order in ("le", "be")]
+    orders = (facts.order,) if facts.order else ("le", "be")
+    found = [_explained(_Bytes(runs, facts, coding, order, may_have_text), texts) for order in orders]
     return min(found, key=lambda pair: pair[1])
 
 

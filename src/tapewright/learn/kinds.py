@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tapewright.learn.checks import CheckClaim, find_checks
 from tapewright.learn.facts import Facts, facts_of
-from tapewright.learn.fields import Part, explain_bytes
+from tapewright.learn.fields import OTHER_ORDER_BITS, Part, explain_bytes
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.messages import Named, messages_of, named
@@ -119,7 +119,28 @@ def find_kinds(
         kinds.append(
             min((_explained(name, take, facts, knowns, framing, with_checks) for take in takes), key=_bits)
         )
+    order = _usual_order(kinds)
+    for k, kind in enumerate(kinds):
+        if order and any(other != order for other, _ in _orders(kind)):
+            facts = replace(kind.facts, order=order)
+            other = _explained(kind.name, kind.samples, facts, knowns, framing, with_checks)
+            kinds[k] = other if other.bits < kind.bits + OTHER_ORDER_BITS else kind
     return kinds
+
+
+def _usual_order(kinds: Iterable[Kind]) -> str:
+    """The byte order of numbers that the surest of them have, if both occur."""
+    sure: Counter[str] = Counter()
+    for kind in kinds:
+        for order, bits in _orders(kind):
+            sure[order] += min(bits, MOST_CHECK_LEAD)
+    return max(sure, key=lambda order: sure[order]) if len(sure) > 1 else ""
+
+
+def _orders(kind: Kind) -> list[tuple[str, float]]:
+    """Byte orders of the numbers in a kind of block, of more than one byte, and how sure each is."""
+    parts = [item.part for item in (*kind.head, *kind.tail) if item.part.kind == "field"]
+    return [(part.type[-2:], part.lead_bits) for part in parts if part.type[-2:] in ("le", "be")]
 
 
 def _without_misheard(
@@ -233,7 +254,7 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
     parts, bits = explain_bytes(heads, kind.facts, framing.field_coding)
     items = tuple(named(parts, kind.facts))
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, True)
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing)
     if claim is None or claim.rule.offset:
         return None
     if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
@@ -260,7 +281,8 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
         return plain
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
-    claim, sync = _best_claim(heads, data, tails, kind.head, framing, kind.head_check is None)
+    sync_bytes = None if kind.head_check is None else kind.sync_bytes
+    claim, sync = _best_claim(heads, data, tails, kind.head, framing, sync_bytes)
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, framing)
@@ -274,8 +296,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     items = (*named(front, kind.facts, taken, leading=False), _check_item(width, len(tails)))
     items += tuple(named(rest, kind.facts, [*taken, *(item.name for item in items)], leading=False))
     return replace(
-        kind, tail=items, tail_check=claim, bits=checked_bits,
-        sync_bytes=sync if kind.head_check is None else kind.sync_bytes,
+        kind, tail=items, tail_check=claim, bits=checked_bits, sync_bytes=sync,
     )  # fmt: skip
 
 
@@ -295,13 +316,16 @@ def _check_item(width: int, count: int) -> Named:
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    items: Sequence[Named], framing: Framing, may_split: bool,
+    items: Sequence[Named], framing: Framing, sync_bytes: int | None = None,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
-    """The likeliest check, and how many of the constants at the beginning are a sync it leaves out."""
-    constants = _constants(items)
+    """The likeliest check, and how many of the constants at the beginning are a sync it leaves out.
+
+    As many as another check leaves out, if `sync_bytes` says so.
+    """
+    constants = _constants(items) if sync_bytes is None else sync_bytes
     fixed = {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
     splits = [constants]
-    if may_split and 1 < constants <= MOST_SPLIT:
+    if sync_bytes is None and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:

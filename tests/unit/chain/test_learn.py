@@ -7,10 +7,15 @@ import pytest
 
 import sounds_of_nothing
 import tapewright as tw
+from heard_bits import sent, stream
 from made_up_saves import program
+from tapewright.cards.format import ByteFormat
 from tapewright.cards.symbols import HalfWaves
+from tapewright.chain.learn import _alike as alike
+from tapewright.chain.learn import _lay_out as lay_out
 from tapewright.chain.learn import learn
 from tapewright.chain.timings import Timings, compare_timings
+from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
 from tapewright.model import Recording
 
@@ -80,3 +85,20 @@ def test_a_difference_in_speed_is_not_one_in_lengths(recording):
 
 def test_what_cannot_be_laid_side_by_side_is_not_compared(recording):
     assert compared(recording, 250.0, 500.0, Known(program(93, 90), KNOWN.start)) is None
+
+
+@pytest.mark.parametrize("bits", [7, 8])
+def test_a_bit_never_set_in_the_known_bytes_is_one_if_it_is_set_elsewhere(bits):
+    byte = ByteFormat(bits=bits, start="0", stop="11" if bits == 7 else "1")
+    knowns = [Known(bytes(value & 0x7F for value in program(93 + k, 60 + 9 * k))) for k in range(2)]
+    streams = []
+    for known in knowns:
+        count = f"{len(known.data):04X}".encode()
+        body = b"\x28" + count + known.data
+        head = b"\xe4\x4c"
+        if bits == 7:  # everything inverted
+            head, body = b"\x64\x4c", bytes(value ^ 0x7F for value in body)
+        streams.append(stream(200 * "1" + sent(head + body, byte) + 200 * "1"))
+    layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "1")
+    assert layout is not None
+    assert layout.framing.byte.bits == bits

@@ -163,3 +163,31 @@ def test_constants_that_a_crc_covers_are_no_start_value_of_it():
     assert kind.head_check is not None
     assert kind.head_check.rule.begins_plainly
     assert kind.sync_bytes == 1
+
+
+def test_two_checks_of_a_block_leave_out_the_same_sync():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        fields = b"\x1f" + known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
+        head = b"\x9a\x89\xb5" + fields + bytes([reduce(xor, fields)])
+        return head, bytes([reduce(xor, b"\x65\x76\x4a" + fields + known.data)])  # of the sync inverted
+
+    (kind,) = kinds_of(one_block(write))
+    assert (kind.head_check.rule.over, kind.sync_bytes) == (("fixed", "start", "length"), 3)
+    over, start = kind.tail_check.rule.over, kind.tail_check.rule.start
+    covered = b"\x9a\x89\xb5" * ("sync" in over) + b"\x1f" * ("fixed" in over)
+    assert reduce(xor, covered, start) == reduce(xor, b"\x65\x76\x4a\x1f")
+
+
+def test_numbers_of_all_kinds_of_block_have_the_order_that_most_surely_have():
+    knowns = [Known(program(74 + k, count), 0x9234 + k) for k, count in enumerate((421, 399))]
+    samples = []
+    for save, known in enumerate(knowns):
+        count = len(known.data).to_bytes(2, "big")  # 01A5 and 018F, and another constant 01 after it
+        samples += [
+            Sample(save, b"\xa5\x70\x5b" + count + b"\x01", b"", 0, 0),
+            Sample(save, b"\xa5\x70\xdd" + known.start.to_bytes(2, "big"), b"", 0, len(known.data)),
+        ]
+    header, _ = kinds_of(samples, knowns)
+    assert [(item.part.fact, item.part.type) for item in header.head if item.part.kind == "field"] == [
+        ("length", "u16-be")
+    ]
