@@ -247,7 +247,7 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
 
 
 def _says_more(layout: Layout, other: Layout) -> bool:
-    """Whether what another takes for part of the frame is a bit, never set in the known bytes but elsewhere."""
+    """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere."""
     eight, seven = layout.framing.byte, other.framing.byte
     if (eight.bits, seven.bits) != (8, 7) or not eight.order == seven.order == "lsb":
         return False

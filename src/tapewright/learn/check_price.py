@@ -105,8 +105,8 @@ def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tupl
     """List what a check after these items may cover, with the price of each.
 
     Everything; everything but the sync; everything that changes; the data; and each run of items that
-    ends with the last one, or with the last that changes; and all these without bytes that nobody knows, which
-    may be a check themselves. A check over constants alone is a constant itself.
+    ends with the last one, or with the last that changes. All these also without bytes that nobody knows,
+    which may be a check themselves. A check over constants alone is a constant itself.
     """
     weights: dict[tuple[str, ...], float] = {}
 

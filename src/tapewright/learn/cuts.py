@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os.path
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -290,7 +289,8 @@ def _short_leaders(
     alike = AFTER_LEADER
     long_ones = [sequence for end in ends if (sequence := after(end, MOST_AFTER_LEADER))]
     if len(long_ones) > 1 and len(beginnings) == 1:
-        alike = max(AFTER_LEADER, len(os.path.commonprefix(long_ones)))
+        is_same = (np.array(long_ones) == long_ones[0]).all(axis=0)
+        alike = max(AFTER_LEADER, int(np.argmin(np.append(is_same, False))))
         beginnings = {after(end, alike) for end in ends} - {()}
     return [
         (first, end)
