@@ -160,6 +160,15 @@ def test_a_good_recording_makes_a_hurt_one_good(tape):
     assert ran.out.splitlines()[-1].startswith("Verdict: from 2 recordings every byte was got")
 
 
+def test_the_same_recording_twice_makes_no_byte_surer(tape, tmp_path):
+    twice = run("read", tape.sound, tape.sound, "--format", tape.card).refusal
+    assert twice.startswith(f"{tape.sound} is given twice")
+    copy = tmp_path / "copy.wav"
+    copy.write_bytes(tape.sound.read_bytes())
+    refusal = run("read", tape.hurt, tape.sound, copy, "--format", tape.card).refusal
+    assert f"copy.wav is a copy of {tape.sound}" in refusal
+
+
 def test_several_recordings_as_json(tape):
     ran = run("read", tape.sound, tape.hurt, "--format", tape.card, "--json")
     whole = json.loads(ran.out, parse_constant=refuse_constant)
