@@ -85,9 +85,8 @@ def verify(
 def compare_with(program: Image, reading: Reading) -> Comparison:
     """Compare a program with what was read, address by address.
 
-    A byte that could not be read is 00 in the image only to keep its place: it agrees with nothing and differs
-    from nothing, but is missing. Where what was read has addresses only in part, the rest is left out, and a
-    note says so.
+    A byte that could not be read is 00 in the image only to keep its place: it neither agrees nor differs:
+    it is missing. Where what was read has addresses only in part, the rest is left out, and a note says so.
 
     Parameters
     ----------
