@@ -23,6 +23,8 @@ AudioLike = AudioSource | Recording | npt.NDArray[np.floating] | str | os.PathLi
 CardLike = str | Path | FormatCard
 
 AUTO = "auto"
+#: The kind of fault where a recording holds good blocks that are not in the program.
+OTHER_PROGRAM = "other-program"
 #: With `auto`, this many of the likeliest cards compete, fewer if checks vouch for what one found.
 CARDS_IN_CONTEST = 4
 #: At least so many of those that sound alike at all, so that there is a runner-up.
@@ -119,7 +121,22 @@ def _read_one_way(
             )
         )
     found, image, confidence = combine(found, card)
+    faults += _other_program(blocks.left_out(found, image))
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
+
+
+def _other_program(left: Sequence[Block]) -> list[Fault]:
+    """Say what of the recording is not in the program, as something else stands at its addresses."""
+    if not left:
+        return []
+    count, first, last = sum(len(block.data) for block in left), left[0].span, left[-1].span
+    text = (
+        f"{count} bytes between {first.start_seconds:.2f} and {last.end_seconds:.2f} s are not in the program:"
+        " it has other bytes at their addresses, as if there were two programs"
+    )
+    return [
+        Fault(OTHER_PROGRAM, text, remedy="cut the recording between the two, and read each part by itself")
+    ]
 
 
 def _evidence(reading: Reading) -> float:
