@@ -131,8 +131,8 @@ def _other_program(left: Sequence[Block]) -> list[Fault]:
         return []
     count, first, last = sum(len(block.data) for block in left), left[0].span, left[-1].span
     text = (
-        f"{count} bytes between {first.start_seconds:.2f} and {last.end_seconds:.2f} s are not in the program:"
-        " it has other bytes at their addresses, as if there were two programs"
+        f"{count} bytes between {first.start_seconds:.2f} and {last.end_seconds:.2f} s are not in the program,"
+        " which has other bytes at their addresses, as if there were two programs"
     )
     return [
         Fault(OTHER_PROGRAM, text, remedy="cut the recording between the two, and read each part by itself")
