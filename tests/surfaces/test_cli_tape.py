@@ -202,7 +202,7 @@ def test_a_second_program_for_the_same_addresses_is_not_dropped_in_silence(tape,
     ran = run("read", both, "--format", tape.card, "-o", out)
     assert out.read_bytes() == PROGRAM
     assert ran.code == 1
-    assert "120 bytes between" in ran.out
+    assert "120 bytes in " in ran.out
     assert "cut the recording between the two" in ran.out
     assert ran.out.splitlines()[-1].endswith("another one on the recording is not in it.")
 

@@ -15,7 +15,7 @@ from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
-from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
+from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
 
@@ -129,10 +129,13 @@ def _other_program(left: Sequence[Block]) -> list[Fault]:
     """Say what of the recording is not in the program, as something else stands at its addresses."""
     if not left:
         return []
-    count, first, last = sum(len(block.data) for block in left), left[0].span, left[-1].span
+    count, place = (
+        sum(len(block.data) for block in left),
+        Span(left[0].span.start_seconds, left[-1].span.end_seconds),
+    )
     text = (
-        f"{count} bytes between {first.start_seconds:.2f} and {last.end_seconds:.2f} s are not in the program,"
-        " which has other bytes at their addresses, as if there were two programs"
+        f"{count} bytes in {place} are not in the program, which has other bytes at their addresses, as if"
+        " there were two programs"
     )
     return [
         Fault(OTHER_PROGRAM, text, remedy="cut the recording between the two, and read each part by itself")
