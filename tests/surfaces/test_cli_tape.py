@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel, ConfigDict, Field
 
 from command_line import PROGRAM, START, run, with_silence
-from tapewright.audio import load
+from tapewright.audio import create_audio, load
 from tapewright.image import load_image
 
 
@@ -160,6 +160,15 @@ def test_a_good_recording_makes_a_hurt_one_good(tape):
     assert ran.out.splitlines()[-1].startswith("Verdict: from 2 recordings every byte was got")
 
 
+def test_the_same_recording_twice_makes_no_byte_surer(tape, tmp_path):
+    twice = run("read", tape.sound, tape.sound, "--format", tape.card).refusal
+    assert twice.startswith(f"{tape.sound} is given twice")
+    copy = tmp_path / "copy.wav"
+    copy.write_bytes(tape.sound.read_bytes())
+    refusal = run("read", tape.hurt, tape.sound, copy, "--format", tape.card).refusal
+    assert f"copy.wav is a copy of {tape.sound}" in refusal
+
+
 def test_several_recordings_as_json(tape):
     ran = run("read", tape.sound, tape.hurt, "--format", tape.card, "--json")
     whole = json.loads(ran.out, parse_constant=refuse_constant)
@@ -180,6 +189,22 @@ def test_recordings_of_different_programs_are_not_mixed(tape, tmp_path):
     assert ran.code == 2
     assert "different bytes at 0200" in ran.err
     assert not out.exists()
+
+
+def test_a_second_program_for_the_same_addresses_is_not_dropped_in_silence(tape, tmp_path):
+    other, sound, both, out = (tmp_path / name for name in ("o.bin", "o.wav", "both.wav", "out.bin"))
+    other.write_bytes(bytes(reversed(PROGRAM)))
+    assert run("write", other, "-o", sound, "--format", tape.card, "--start", "0200").code == 0
+    first, second = load(tape.sound), load(sound)
+    with create_audio(both, first.rate_hz, 1) as file:
+        for recording in (first, second):
+            file.write(recording.samples)
+    ran = run("read", both, "--format", tape.card, "-o", out)
+    assert out.read_bytes() == PROGRAM
+    assert ran.code == 1
+    assert "120 bytes in " in ran.out
+    assert "cut the recording between the two" in ran.out
+    assert ran.out.splitlines()[-1].endswith("another one on the recording is not in it.")
 
 
 def test_verify_a_true_copy(tape):

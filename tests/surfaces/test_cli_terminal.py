@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -72,6 +74,23 @@ def test_output_that_cannot_be_written_is_told(words):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_whatever_asks_it_to_end_no_part_of_a_file_stays(tmp_path, name):
+    if not hasattr(signal, name):
+        pytest.skip(f"this system has no {name}")
+    program, out = tmp_path / "program.bin", tmp_path / "out.wav"
+    program.write_bytes(bytes(2000))
+    words = ["write", program, "-o", out, "--format", "kcs-300", "--copies", "100"]
+    with subprocess.Popen([*COMMAND, *words], stderr=subprocess.PIPE, text=True) as process:
+        while process.poll() is None and not list(tmp_path.glob(".*.part")):
+            time.sleep(0.01)
+        process.send_signal(getattr(signal, name))
+        _, said = process.communicate()
+    assert process.returncode == 130
+    assert "tapewright: interrupted" in said
+    assert [path.name for path in tmp_path.iterdir()] == ["program.bin"]
+
+
 def test_the_first_run_says_once_why_it_takes_long(capsys, monkeypatch):
     import numba
 
@@ -79,7 +98,7 @@ def test_the_first_run_says_once_why_it_takes_long(capsys, monkeypatch):
     with screen.working("testing"):
         assert capsys.readouterr().err == ""
         numba.njit(lambda x: x + 1)(1)
-        assert "preparing the receiver for this computer (first run only" in capsys.readouterr().err
+        assert "preparing the receiver for this computer (once" in capsys.readouterr().err
         numba.njit(lambda x: x + 2)(1)
         assert capsys.readouterr().err == ""
 

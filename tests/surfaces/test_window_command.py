@@ -282,6 +282,8 @@ def test_a_map_that_is_there_is_kept_unless_forced(desk, name):
         (["--change", "gain=inf"], "give a factor above 0"),
         (["--change", "valve_ohms=2"], "has no part 'valve_ohms'; it has base_ohms"),
         (["--mark", 3], "name the rig card"),
+        (["--rig", "wren-portable", "--mark", 40], "no mark 40 on the volume dial; give one from 0 to 10"),
+        (["--rig", "wren-portable", "--tone-mark", -1], "no mark -1 on the tone dial; give one from 0 to 10"),
         (["--map", "map.pdf"], "end it in .html, .svg, .png"),
         (["--map", "nowhere/map.svg"], "nowhere"),
     ],

@@ -12,7 +12,7 @@ from tapewright.cards import FormatCard
 from tapewright.model import Block, Image, Range
 from tapewright.model.image import HIGHEST_ADDRESS
 
-__all__ = ["CopiedBytes", "assemble"]
+__all__ = ["CopiedBytes", "assemble", "left_out"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -133,6 +133,29 @@ def assemble(blocks: Iterable[Block], card: FormatCard) -> tuple[Image, tuple[Fl
         name=next((str(b.fields["name"]) for b in given if b.fields.get("name")), None),
     )
     return image, tuple(held.confidence for _, held in ranges)
+
+
+def left_out(blocks: Iterable[Block], image: Image) -> tuple[Block, ...]:
+    """List good blocks that are not in the program, as it has other bytes at their addresses.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+    image : Image
+        What was put together from them.
+    """
+    return tuple(
+        b for b in blocks if b.verified and b.data and b.address is not None and not _holds(image, b)
+    )
+
+
+def _holds(image: Image, block: Block) -> bool:
+    address, n = block.address or 0, len(block.data)
+    return any(
+        piece.data[address - piece.address :][:n] == block.data
+        for piece in image
+        if piece.address is not None and piece.address <= address
+    )
 
 
 def _placed_by_bad_headers(given: Sequence[Block], card: FormatCard) -> list[Block]:

@@ -213,6 +213,7 @@ def _with_room(found: list[Parsed], placed: list[Placed]) -> Iterator[tuple[Pars
 
 def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, after: int) -> Block:
     first = min(max(parsed.first_symbol, after), parsed.core_first)
+    first += int(np.argmax(symbols.index[first : parsed.core_first + 1] != GAP))  # not the silence before it
     last = max(parsed.end_symbol, parsed.core_end) - 1
     chosen = slice(first, last + 1)
     heard = symbols.index[chosen] >= 0

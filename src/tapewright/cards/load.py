@@ -147,6 +147,11 @@ def _load(name_or_path: str | Path, kind: type[AnyCard], folder: str, word: str)
         return card
     looks_like_file = isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text
     if not looks_like_file:
+        if Path(text).is_file():
+            raise CardError(
+                one_line(f"{text} is no {word} card; a card is a TOML file, and its name ends in .toml"),
+                path=text,
+            )
         near = difflib.get_close_matches(text, _names(folder), n=1)
         hint = f"did you mean {near[0]}?" if near else _where_to_look(folder)
         raise CardError(one_line(f"there is no {word} card named '{text}'; {hint}"), path=text)

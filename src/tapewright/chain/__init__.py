@@ -6,11 +6,12 @@ needs none of it.
 
 from tapewright.chain.combine import combine
 from tapewright.chain.explain import explain
-from tapewright.chain.read import read
+from tapewright.chain.read import OTHER_PROGRAM, read
 from tapewright.chain.verify import Verdict, compare_with, verify
 from tapewright.chain.write import Written, synthesize, write
 
 __all__ = [
+    "OTHER_PROGRAM",
     "Verdict",
     "Written",
     "combine",

@@ -15,7 +15,7 @@ from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
-from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, UsageError
+from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
 
@@ -23,6 +23,8 @@ AudioLike = AudioSource | Recording | npt.NDArray[np.floating] | str | os.PathLi
 CardLike = str | Path | FormatCard
 
 AUTO = "auto"
+#: The kind of fault where a recording holds good blocks that are not in the program.
+OTHER_PROGRAM = "other-program"
 #: With `auto`, this many of the likeliest cards compete, fewer if checks vouch for what one found.
 CARDS_IN_CONTEST = 4
 #: At least so many of those that sound alike at all, so that there is a runner-up.
@@ -119,7 +121,25 @@ def _read_one_way(
             )
         )
     found, image, confidence = combine(found, card)
+    faults += _other_program(blocks.left_out(found, image))
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
+
+
+def _other_program(left: Sequence[Block]) -> list[Fault]:
+    """Say what of the recording is not in the program, as something else stands at its addresses."""
+    if not left:
+        return []
+    count, place = (
+        sum(len(block.data) for block in left),
+        Span(left[0].span.start_seconds, left[-1].span.end_seconds),
+    )
+    text = (
+        f"{count} bytes in {place} are not in the program, which has other bytes at their addresses, as if"
+        " there were two programs"
+    )
+    return [
+        Fault(OTHER_PROGRAM, text, remedy="cut the recording between the two, and read each part by itself")
+    ]
 
 
 def _evidence(reading: Reading) -> float:

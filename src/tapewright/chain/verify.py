@@ -85,7 +85,8 @@ def verify(
 def compare_with(program: Image, reading: Reading) -> Comparison:
     """Compare a program with what was read, address by address.
 
-    Where what was read has addresses only in part, the rest is left out, and a note says so.
+    A byte that could not be read is 00 in the image only to keep its place: it neither agrees nor differs:
+    it is missing. Where what was read has addresses only in part, the rest is left out, and a note says so.
 
     Parameters
     ----------
@@ -97,11 +98,13 @@ def compare_with(program: Image, reading: Reading) -> Comparison:
     ImageError
         If nobody knows which bytes to compare; see `tapewright.image.compare`.
     """
-    placed = tuple(piece for piece in reading.image if piece.address is not None)
-    lost = len(reading.image) - sum(len(piece) for piece in placed)
+    read = [(piece, sure > 0) for piece, sure in zip(reading.image, reading.image_confidence, strict=True)]
+    placed = [(piece, known) for piece, known in read if piece.address is not None]
+    lost = len(reading.image) - sum(len(piece) for piece, _ in placed)
     if not placed or not lost:
-        return compare(program, reading.image, names=NAMES)
-    found = compare(program, replace(reading.image, ranges=placed), names=NAMES)
+        return compare(program, reading.image, names=NAMES, known=[known for _, known in read])
+    image = replace(reading.image, ranges=tuple(piece for piece, _ in placed))
+    found = compare(program, image, names=NAMES, known=[known for _, known in placed])
     note = f"what says where {_bytes(lost)} of {NAMES[1]} belong was not found, so they were left out"
     return replace(found, notes=(*found.notes, note))
 
@@ -120,10 +123,7 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
     if not reading.blocks:
         return f"No program was found on this tape: {keep_on}, and record it again."
     if not difference.equal:
-        return (
-            f"The tape differs from the program in {_bytes(_wrong(difference))}:"
-            f" {keep_on}, and record it again."
-        )
+        return f"{_where_it_fails(difference)}: {keep_on}, and record it again."
     if doubtful:
         return f"The bytes agree, but {_bytes(len(doubtful))} on tape can only just be read: {keep_on} yet."
     if reading.damaged:
@@ -145,9 +145,14 @@ def _obstacle(reading: Reading) -> str:
     return "what says where some of them belong was not found"
 
 
-def _wrong(difference: Comparison) -> int:
-    alone = sum(len(piece) for piece in (*difference.only_a, *difference.only_b))
-    return difference.differing_bytes + alone
+def _where_it_fails(difference: Comparison) -> str:
+    """Tell bytes that are wrong on the tape from those that were not found there."""
+    wrong = difference.differing_bytes + sum(len(piece) for piece in difference.only_b)
+    missing = sum(len(piece) for piece in difference.only_a)
+    if not wrong:
+        return f"{_bytes(missing)} of the program could not be found on the tape"
+    also = f", and {missing} more could not be found on it" if missing else ""
+    return f"The tape differs from the program in {_bytes(wrong)}{also}"
 
 
 def _bytes(count: int) -> str:

@@ -265,15 +265,25 @@ class _Owner:
         card = load_rig(rig)
         dial, tone = eye_dial(card), tone_dial(card)
         mark = card.volume.today if mark is None else mark
+        _refuse_beyond(dial, "the volume dial", mark)
         if tone_mark is None and card.tone is not None:
             tone_mark = card.tone.today
         if tone_mark is not None and tone is None:
             raise UsageError(f"the rig '{card.name}' has no tone dial, so there is no tone mark")
+        if tone is not None:
+            _refuse_beyond(tone, "the tone dial", tone_mark)
         return cls(
             dial,
             None if mark is None else dial.level_db(mark),
             None if tone is None or tone_mark is None else 10.0 ** (tone.level_db(tone_mark) / 20.0),
             None if card.ear is None else card.ear.source_ohms,
+        )
+
+
+def _refuse_beyond(dial: Dial, name: str, mark: float | None) -> None:
+    if mark is not None and dial.ends is not None and not dial.ends[0] <= mark <= dial.ends[1]:
+        raise UsageError(
+            f"there is no mark {mark:g} on {name}; give one from {dial.ends[0]:g} to {dial.ends[1]:g}"
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import itertools
 import os
+import signal
 import sys
 import traceback
 import warnings
@@ -236,10 +237,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     # A process of our own: it lives for one command and leaves hardly anything for the collector of reference
     # cycles, which would take a quarter of the time a short command takes.
     gc.set_threshold(*COLLECT_SELDOM)
+    _end_as_if_interrupted()
     try:
         return _run(sys.argv[1:])
     finally:
         gc.freeze()  # nothing to collect at the end either
+
+
+def _end_as_if_interrupted() -> None:
+    """Have a closed terminal, or a request to end, clear up as Ctrl-C does."""
+
+    def end(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup ignores it on purpose
+            signal.signal(number, end)
 
 
 def _run(words: list[str]) -> int:

@@ -134,7 +134,7 @@ def _announce_compilation() -> None:
             global _has_told_of_compilation
             if not _has_told_of_compilation:
                 _has_told_of_compilation = True
-                note("preparing the receiver for this computer (first run only, about 20 seconds) ...")
+                note("preparing the receiver for this computer (once for each job; up to a minute) ...")
 
         def on_end(self, event: Any) -> None:
             pass

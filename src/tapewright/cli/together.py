@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from tapewright.cards import FormatCard, load_format
-from tapewright.chain import combine
+from tapewright.chain import OTHER_PROGRAM, combine
 from tapewright.cli.telling import byte_count, doubtful_places, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
 from tapewright.model.reading import unvouched
@@ -74,7 +74,8 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     left = unvouched(every)
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
-    damage = _damage(image, doubtful, left, is_homeless, len(found))
+    has_other = any(fault.kind == OTHER_PROGRAM for reading in found for fault in reading.faults)
+    damage = _damage(image, doubtful, left, is_homeless, has_other, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
     return Together(image, doubtful, damage is not None, sentence, faults)
 
@@ -118,6 +119,7 @@ def _damage(
     doubtful: Sequence[int],
     left: Sequence[Block],
     is_homeless: bool,
+    has_other: bool,
     recordings: int,
 ) -> str | None:
     """Say what is wrong; None if nothing is."""
@@ -146,6 +148,8 @@ def _damage(
             "damaged: a check fails although no byte stands out; compare with another recording before you"
             " trust it."
         )
+    if has_other:
+        return "this program was read well, but another one on the recording is not in it."
     return None
 
 

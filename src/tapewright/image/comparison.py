@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.model import Image, ImageError, Range
 
 __all__ = ["Comparison", "Difference", "compare"]
+
+BoolArray = npt.NDArray[np.bool_]
 
 #: Bytes of a difference shown in one line of text.
 MOST_SHOWN_BYTES = 8
@@ -106,7 +109,9 @@ def shown(data: bytes) -> str:
     return data[:MOST_SHOWN_BYTES].hex(" ").upper() + more
 
 
-def compare(a: Image, b: Image, *, names: tuple[str, str] = NAMES) -> Comparison:
+def compare(
+    a: Image, b: Image, *, names: tuple[str, str] = NAMES, known: Sequence[BoolArray] | None = None
+) -> Comparison:
     """Compare two images address by address.
 
     An image without addresses is laid onto the start of the other, if that has a single range; two such
@@ -117,6 +122,9 @@ def compare(a: Image, b: Image, *, names: tuple[str, str] = NAMES) -> Comparison
     a, b : Image
     names : tuple of str
         What to call them.
+    known : sequence of ndarray of bool, optional
+        One array a range of `b`: which of its bytes are known. The others only keep places, so they are taken
+        for missing, whatever stands there.
 
     Raises
     ------
@@ -124,6 +132,8 @@ def compare(a: Image, b: Image, *, names: tuple[str, str] = NAMES) -> Comparison
         If an image without addresses meets one of several ranges, or an image has addresses only in part.
     """
     placed_a, placed_b, notes = lay_side_by_side(a, b, names)
+    if known:
+        placed_b = list(only_known(placed_b, np.concatenate(known)))
     if a.run is not None and b.run is not None and a.run != b.run:
         notes.append(f"run address {a.run:04X} in {names[0]}, {b.run:04X} in {names[1]}")
     differences: list[Difference] = []
@@ -196,15 +206,26 @@ def overlaps(a: Placed, b: Placed) -> Iterator[tuple[int, bytes, bytes]]:
             index_b += 1
 
 
+def only_known(placed: Placed, known: BoolArray) -> Iterator[tuple[int, bytes]]:
+    """Yield the stretches of known bytes; `known` has one entry a byte, through all of `placed`."""
+    offset = 0
+    for start, data in placed:
+        for first, end in runs(known[offset : offset + len(data)]):
+            yield start + first, data[first:end]
+        offset += len(data)
+
+
+def runs(mask: BoolArray) -> Iterator[tuple[int, int]]:
+    """Yield where each run of true values begins and ends."""
+    steps = np.diff(mask.astype(np.int8), prepend=0, append=0)
+    firsts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+    yield from zip(firsts.tolist(), ends.tolist(), strict=True)
+
+
 def find_differences(address: int, a: bytes, b: bytes) -> list[Difference]:
     """Return the runs of unequal bytes in two strings of equal length."""
     unequal = np.frombuffer(a, np.uint8) != np.frombuffer(b, np.uint8)
-    steps = np.diff(unequal.astype(np.int8), prepend=0, append=0)
-    firsts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
-    return [
-        Difference(address + int(first), a[first:end], b[first:end])
-        for first, end in zip(firsts, ends, strict=True)
-    ]
+    return [Difference(address + first, a[first:end], b[first:end]) for first, end in runs(unequal)]
 
 
 def join_neighbours(differences: list[Difference]) -> list[Difference]:

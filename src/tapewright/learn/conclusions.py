@@ -87,6 +87,9 @@ def _as_guess(conclusion: Conclusion) -> Conclusion:
     if conclusion.what in _GUESSES:
         evidence, rivals = _GUESSES[conclusion.what]
         guess = replace(guess, evidence=evidence, rivals=rivals, certainty="open" if rivals else certainty)
+    if conclusion.what == "check" and conclusion.says.startswith("none"):
+        # where the data end is a guess itself, so nobody can say that nothing comes after them
+        guess = replace(guess, certainty="open", rivals=("a check among what is taken for data",))
     return guess
 
 

@@ -156,7 +156,7 @@ def _is_clear(
     """Whether symbols can be followed: all tell where they end, none is silent, there is little noise."""
     power = templates.energy[:names] / templates.length[:names]
     parts = block_powers(heard, max(1, len(heard) // PARTS))
-    faint = (parts[parts > SOUND_SHARE * parts.max()].min() - noise) / power.mean()
+    faint = (parts[parts >= SOUND_SHARE * parts.max()].min() - noise) / power.mean()
     bit_energy = templates.energy[templates.kind == BIT].mean()
     eb_n0 = 0.5 * bit_energy * min(faint * at_one, most)
     return bool(power.min() > SILENT_SHARE * power.max() and eb_n0 > CLEAR_EB_N0)

@@ -51,7 +51,7 @@ def test_a_part_of_the_library_without_cards_is_empty():
     assert _names("nowhere") == []
 
 
-def test_what_is_said_when_there_is_no_such_card(tmp_path):
+def test_what_is_said_when_there_is_no_such_card(tmp_path, monkeypatch):
     assert message_of("kcs-30") == "there is no format card named 'kcs-30'; did you mean kcs-300?"
     assert message_of("xyz") == (
         "there is no format card named 'xyz'; 'tapewright formats list' shows those there are"
@@ -61,6 +61,12 @@ def test_what_is_said_when_there_is_no_such_card(tmp_path):
     )
     with pytest.raises(CardError, match="there is no machine card named 'xyz'"):
         load_machine("xyz")
+    listing = tmp_path / "lamp.txt"
+    listing.touch()
+    monkeypatch.chdir(tmp_path)
+    assert message_of("lamp.txt") == (
+        "lamp.txt is no format card; a card is a TOML file, and its name ends in .toml"
+    )
     missing = tmp_path / "mine.toml"
     assert message_of(missing) == f"{missing}: no such file; give a built-in name or a TOML file"
     assert message_of(tmp_path) == f"{tmp_path}: this is a folder; give a format card, a TOML file"

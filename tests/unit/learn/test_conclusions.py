@@ -42,6 +42,14 @@ def test_a_guess_is_never_certain_and_open_where_bits_alone_cannot_tell() -> Non
     ]  # fmt: skip
 
 
+def test_a_guess_without_a_check_leaves_open_whether_there_is_one() -> None:
+    """Where the data end is guessed as well: a check after them is easily taken for their last byte."""
+    bare = replace(findings(TWO, lambda known: (trainer(known)[0], b"")), is_guess=True)
+    check = told(bare, "check")
+    assert (check.says, check.certainty) == ("none", "open")
+    assert check.rivals == ("a check among what is taken for data",)
+
+
 def test_two_programs_make_the_trainers_header_certain() -> None:
     found = findings(TWO, trainer)
     assert told(found, "sync").says == "the bytes A6 1C"

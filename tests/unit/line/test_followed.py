@@ -64,6 +64,16 @@ def share_followed(symbols: Symbols) -> float:
     return float(np.isclose(others, -26.0, rtol=0.0, atol=0.2).mean())
 
 
+@pytest.mark.parametrize("seconds", [3.0, 12.0])
+def test_a_window_of_nothing_but_zeros_is_no_error(seconds):
+    """What an audio editor puts before or after a recording is exactly zero."""
+    tape = tape_of("heron-cycle-1600", 4000, 1)
+    zeros = np.zeros((round(seconds * RATE_HZ), 1), np.float32)
+    padded = Recording(np.concatenate((tape.samples, zeros)), RATE_HZ)
+    card = load_format("heron-cycle-1600")
+    assert decode(padded, card).symbols.text.strip(".") == decode(tape, card).symbols.text.strip(".")
+
+
 @pytest.mark.parametrize("cycles, is_followed", [(0, True), (2, False)])
 def test_a_free_carrier_with_idle_tone_between_its_bytes_is_searched(cycles, is_followed):
     # two cycles of 980 Hz, less than a bit, are left out of a bit of idle tone: the carrier goes on as if

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,7 +17,7 @@ from tapewright.cli.screen import BAD, DOUBT, GOOD, TITLE, note, print_json, say
 if TYPE_CHECKING:
     from tapewright.cards import FormatCard
     from tapewright.cli.together import Together
-    from tapewright.model import Fault, Image, Reading, Stretch
+    from tapewright.model import AudioSource, Fault, Image, Reading, Stretch
 
 __all__ = ["read"]
 
@@ -74,6 +75,7 @@ def read(
     card = None if format == "auto" else load_format(format)
     _check_request(audio, card, output, report, start, force)
     sources = [open_audio(path) for path in audio]  # all of them, before minutes are spent on the first
+    _refuse_repeats(sources)
     readings: list[Reading] = []
     explained: list[tuple[Stretch, ...]] = []
     for source in sources:
@@ -108,6 +110,19 @@ def read(
     else:
         _say_verdict(found, image)
     return DAMAGED if found.damaged else DONE
+
+
+def _refuse_repeats(sources: Sequence[AudioSource]) -> None:
+    """Refuse one recording in place of several: heard twice it would count for twice as sure."""
+    from tapewright.model import UsageError
+
+    for first, second in combinations(sources, 2):
+        if first.sha256 == second.sha256:
+            is_same = first.path == second.path
+            told = f"{first.path} is given twice" if is_same else f"{second.path} is a copy of {first.path}"
+            raise UsageError(
+                f"{told}, which makes no byte surer; leave it out, or play the tape again and record that"
+            )
 
 
 def _print_documents(
