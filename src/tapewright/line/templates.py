@@ -28,6 +28,9 @@ FINENESS = 16
 SLOTS_A_HALF_WAVE = 2.0
 #: Where edges are square, what lies lower may hold so much of a symbol's energy: hum lies there, too.
 LEAST_LOW_SHARE = 0.002
+#: There, the least rate, and how far up the band goes, as a share of the rate: as far as six taps let it
+#: through between samples (`clock.interpolator` then loses 0.2 % of it).
+EDGES_RATE_HZ, EDGES_HIGH = 20_000.0, 1 / 2.4
 
 
 @dataclass(frozen=True)
@@ -81,12 +84,9 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
             low = min(low, 0.5 / max(shape.seconds for shape in alphabet.shapes))
             high = 2.6 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
-        rate, low, high = (
-            12.0 * alphabet.highest_hertz,
-            max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes))),
-            max(4.0 * alphabet.highest_hertz, 8_000.0),
-        )
-        rate = max(rate, 2.5 * high)
+        rate = max(12.0 * alphabet.highest_hertz, EDGES_RATE_HZ)
+        low = max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes)))
+        high = EDGES_HIGH * rate
     rate = min(max(rate, 8_000.0), 96_000.0)
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
