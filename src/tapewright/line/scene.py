@@ -43,6 +43,8 @@ BEST_EB_N0 = 31.6
 PACE_SYMBOLS = 31
 #: Symbols whose pace is further from the usual one belong to something else.
 ALIKE_PACE = 0.02
+#: The level of a signal is told by so many symbols together.
+LEVEL_SYMBOLS = 31
 #: Gains and noise are measured on so many symbols at most, evenly spread.
 MOST_TO_MEASURE = 4096
 #: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
@@ -242,15 +244,26 @@ def measure(
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
     power = amplitude[middle] ** 2
-    noise, misfit = _noise_by_level(
-        left / counts * power, samples, power, band, 2 if scene.is_free else 0, misfit
-    )
+    told, fitted = _told_power(power, fit, energy), 2 if scene.is_free else 0
+    noise, misfit = _noise_by_level(left / counts * power, samples, told, band, fitted, misfit)
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
     bend = _bend(path, scene, amplitude, counts, kin, gain)
     return Measured(
         evidence, explained, cost, pace, noise, misfit, typical_of(power), gain, bend, weight,
         sum_samples / band.rate_hz,
     )  # fmt: skip
+
+
+def _told_power(power: FloatArray, fit: FloatArray, energy: FloatArray) -> FloatArray:
+    """Squared amplitude around each symbol by what the symbols explain, of the same median as `power`.
+
+    The level has noise in it: where there happens to be more of that, the level is higher and more is left
+    unexplained, as if the waveforms did not fit. What symbols explain knows nothing of what they leave.
+    """
+    around = min(LEVEL_SYMBOLS, len(fit))
+    amplitude = running_mean(fit, around) / np.maximum(running_mean(energy, around), 1e-9)
+    told = power * np.maximum(amplitude, 1e-3) ** 2
+    return np.asarray(told * (typical_of(power) / typical_of(told)))
 
 
 def _noise_by_level(

@@ -28,6 +28,13 @@ FINENESS = 16
 SLOTS_A_HALF_WAVE = 2.0
 #: Where edges are square, what lies lower may hold so much of a symbol's energy: hum lies there, too.
 LEAST_LOW_SHARE = 0.002
+#: There, the least rate, and how far up the band goes, as a share of the rate: as far as six taps let it
+#: through between samples (`clock.interpolator` then loses 0.2 % of it).
+EDGES_RATE_HZ, EDGES_HIGH = 20_000.0, 1 / 2.4
+#: A recorder that bends the wave adds harmonics that differ from symbol to symbol: so far above the fastest
+#: tone the band goes, and so far down at least where edges are square (measured: 0.2 to 0.3 dB of what sliced
+#: tones and pulses differ in).
+BENT_HIGH, BENT_LOW_HZ = 2.6, 200.0
 
 
 @dataclass(frozen=True)
@@ -65,8 +72,8 @@ class Band:
 
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
-    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a wider
-    band where there are bursts and silence.
+    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a band
+    that reaches further down where there are bursts and silence.
     """
     segments = [segment for shape in alphabet.shapes for segment in shape.segments]
     tones_only = all(s.kind in ("tone", "silence") for s in segments)
@@ -75,18 +82,16 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
     )
     if tones_only:
-        rate, low, high = 7.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
+        rate, low = 7.0 * alphabet.highest_hertz, 0.3 * lowest
         if any(s.kind == "silence" for s in segments):
-            # a recorder that bends the wave lifts its mean where there is sound, and adds a harmonic
+            # a recorder that bends the wave lifts its mean where there is sound
             low = min(low, 0.5 / max(shape.seconds for shape in alphabet.shapes))
-            high = 2.6 * alphabet.highest_hertz
+        high = BENT_HIGH * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
-        rate, low, high = (
-            12.0 * alphabet.highest_hertz,
-            max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes))),
-            max(4.0 * alphabet.highest_hertz, 8_000.0),
-        )
-        rate = max(rate, 2.5 * high)
+        rate = max(12.0 * alphabet.highest_hertz, EDGES_RATE_HZ)
+        low = max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes)))
+        low = min(low, BENT_LOW_HZ)  # bent pulses are no longer balanced
+        high = EDGES_HIGH * rate
     rate = min(max(rate, 8_000.0), 96_000.0)
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))

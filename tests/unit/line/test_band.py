@@ -12,7 +12,7 @@ from tapewright.model import TapePart
 @pytest.mark.parametrize(
     "card, least_hz, most_hz",
     [
-        ("yarrow-fm-500", 300.0, 400.0),  # pulses up and down: nothing low
+        ("yarrow-fm-500", 120.0, 250.0),  # pulses up and down: nothing low, unless a recorder bends them
         ("sorrel-step-1200", 120.0, 200.0),
         ("larch-biphase-l-2000", 180.0, 260.0),
         ("sedge-half-2700", 80.0, 120.0),  # single half-waves reach down to nothing
@@ -47,3 +47,27 @@ def test_what_tells_sliced_bursts_apart_lies_in_the_band() -> None:
     hertz = np.fft.rfftfreq(len(sliced("01")), 1 / rate_hz)
     inside = (hertz > band.low_hz) & (hertz < band.high_hz)
     assert power[inside].sum() > 0.75 * power.sum()
+
+
+def test_what_square_edges_tell_lies_in_the_band() -> None:
+    """Of what a turned bit of biphase-L differs in, as far as a recording at 44.1 kHz carries it.
+
+    The band is never more than can be told between samples: half the rate and no further.
+    """
+    alphabet, size = Alphabet.of(load_format("larch-biphase-l-2000")), 1 << 16
+    band = band_of(alphabet, 44_100.0)
+    rate_hz = 1e6
+    one = np.zeros(size)
+    one[:250], one[250:500] = 2.0, -2.0
+    power = np.abs(np.fft.rfft(one)) ** 2
+    hertz = np.fft.rfftfreq(size, 1 / rate_hz)
+    inside = (hertz > band.low_hz) & (hertz < band.high_hz)
+    assert power[inside].sum() > 0.96 * power[hertz < 22_050.0].sum()
+    assert band.high_hz < 0.43 * band.rate_hz
+
+
+def test_second_harmonics_of_sliced_tones_lie_in_the_band() -> None:
+    """A slicing offset adds them, and they differ from tone to tone."""
+    band = band_of(Alphabet.of(load_format("bell-103-300")), 44_100.0)
+    assert band.high_hz > 2 * 1270
+    assert band.high_hz < 0.43 * band.rate_hz

@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from tapewright import Image, load_format, synthesize
+from tapewright.line.front import listen
+from tapewright.line.receiver import Receiver
 from tapewright.line.scene import noise_and_misfit
 
 EVEN = np.ones(5)
@@ -31,3 +34,22 @@ def test_levels_that_are_alike_keep_the_misfit_told() -> None:
     noise, misfit = noise_and_misfit(left, power, EVEN, 0.02)
     assert misfit == 0.02
     assert 0.07 < noise < 0.1
+
+
+def test_no_misfit_is_seen_where_noise_alone_moves_the_level() -> None:
+    """In so much noise the level swings by itself, and more is left where it is higher: that is no misfit."""
+    card = load_format("v21-300")
+    rng = np.random.default_rng(3)
+    tape = synthesize(Image.from_bytes(rng.bytes(250), 0), format=card)
+    clean = tape.samples[:, 0]
+    power = float(np.mean(clean[44_100:-44_100] ** 2))
+    sigma = float(np.sqrt(42.0 * power))  # Eb/N0 of 2.4 dB, 147 samples a bit
+    noisy = clean + np.float32(sigma) * rng.standard_normal(len(clean), dtype=np.float32)
+    receiver = Receiver(card, tape.rate_hz, inverted=False)
+    heard = np.concatenate(list(listen([noisy[:, np.newaxis]], tape.rate_hz, 0, receiver.band)))
+    lock = receiver.find([receiver.loudest(heard)])
+    assert lock is not None
+    _, lock = receiver.search(heard[: int(10 * receiver.band.rate_hz)], lock)
+    in_band = sigma**2 * receiver.band.fraction * receiver.band.rate_hz / tape.rate_hz
+    assert lock.noise == pytest.approx(in_band, rel=0.1)
+    assert lock.misfit * 2 * power < 0.05 * in_band
