@@ -111,6 +111,10 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     parts = [
         _aligned(part, usual[part.save], tail, per_byte, knowns[part.save].data, framing) for part in parts
     ]
+    parts = [
+        _like_leader(place, parts, usual[part.save], knowns[part.save].data, framing)
+        for place, part in enumerate(parts)
+    ]
     parts = [_with_alike(part, parts, knowns[part.save].data, framing) for part in parts]
     size = max((part.count for part in parts), default=0)
     tail = _usual(len(part.tail) for part in parts if part.has_data and part.count == size)
@@ -245,6 +249,21 @@ def _aligned(part: Sample, head: int, tail: int, per_byte: int, data: bytes, fra
     if whole[head : head + len(sent)] != sent or len(sent) != count * per_byte:
         return part
     return replace(part, head=whole[:head], tail=whole[head + len(sent) :], end=part.first + count)
+
+
+def _like_leader(place: int, parts: Sequence[Sample], head: int, data: bytes, framing: Framing) -> Sample:
+    """Tell a block whose data look like the leader after them by what is missing between its neighbours."""
+    part = parts[place]
+    before = [other for other in parts[:place] if other.save == part.save and other.has_data]
+    after = [other for other in parts[place + 1 :] if other.save == part.save and other.has_data]
+    if framing.byte.start or part.has_data or not before or len(part.head) > head:
+        return part
+    first, end = before[-1].end, after[0].first if after else len(data)
+    leader = _leader_byte(part, framing)
+    is_block = 0 < end - first <= max(other.count for other in before)
+    if not is_block or framing.sent(data[first:end]).strip(leader):
+        return part
+    return replace(part, head=part.head.ljust(head, leader), first=first, end=end)
 
 
 def _with_alike(part: Sample, parts: Sequence[Sample], data: bytes, framing: Framing) -> Sample:

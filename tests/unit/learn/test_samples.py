@@ -165,3 +165,15 @@ def test_equal_bytes_that_one_save_begins_with_are_no_byte_repeated_to_be_found_
         2 * KNOWN, framing_of(2),
     )  # fmt: skip
     assert [(block.head, block.repeats) for block in (one, other)] == [(b"0005", 1), (b"D788", 1)]
+
+
+def test_a_block_of_zeros_in_a_leader_of_zeros_is_what_its_neighbours_leave():
+    data = DATA[:20] + bytes(20) + DATA[40:]
+    stretches = [
+        stretch(b"\xa5\x01\x00", data[:20]), stretch(b"\xa5\x02"),
+        stretch(b"\xa5\x03\x00", data[40:]),
+    ]  # fmt: skip
+    blocks = find_samples(stretches, [Known(data)], framing_of(1))
+    assert [(block.head[1:], block.first, block.end) for block in blocks] == [
+        (b"\x01\x00", 0, 20), (b"\x02\x00", 20, 40), (b"\x03\x00", 40, 64),
+    ]  # fmt: skip
