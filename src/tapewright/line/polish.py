@@ -217,7 +217,7 @@ class _Measured:
 
 def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
-    total, fit, energy, length = sums[:, [0, 1, 2, 6]].T
+    total, fit, energy, _, _, _, length = sums.T
     typical = typical_of(energy[energy > 0]) if np.any(energy > 0) else 1.0
     sounding = energy > 0.02 * typical
     raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
@@ -340,8 +340,8 @@ def _search(
         log_p = np.empty((most, symbols))
         entered = int(hearing.phase[min(a, len(hearing.phase) - 1)]) if grid.phases > 1 else 0
         count = search_sequence(
-            hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.wave,
-            imprint.energy, grid.basis, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
+            hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.entered,
+            imprint.energy, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
             RETURN_NATS, symbol, place, phase, log_p,
         )  # fmt: skip
         count = max(count, 0)
