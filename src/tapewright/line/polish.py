@@ -179,13 +179,12 @@ def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid)
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
     clock = Clock(place.astype(np.float64), stretch.start, stretch.pace)
-    even_samples(heard, *clock, grid.taps, even)
-    phase = np.zeros(len(symbol), np.int64)
-    if grid.phases == 2:
-        phase = stretch.sign
-    elif grid.phases > 2:
+    if grid.phases > 2:
         start, phase = on_the_carrier(heard, even, grid, stretch)
         clock = clock._replace(place=start)
+    else:
+        even_samples(heard, *clock, grid.taps, even)
+        phase = stretch.sign if grid.phases == 2 else np.zeros(len(symbol), np.int64)
     return Hearing.of(even, symbol, place, phase, grid), clock
 
 
