@@ -60,10 +60,7 @@ class Hearing:
         """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
         if belief is None:
             belief = np.eye(len(grid.length)).take(symbol, axis=0)
-        unknown = len(grid.length)
-        goes_on = np.diff(place) == grid.length[symbol[:-1]]
-        before = np.where(np.append(False, goes_on), np.append(unknown, symbol[:-1]), unknown)
-        return cls(even, symbol, place, before[: len(symbol)], phase, belief)
+        return cls(even, symbol, place, _before(symbol, place, grid.length), phase, belief)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,6 +153,16 @@ class Imprint:
             self.entered, self.slope, sums,
         )  # fmt: skip
         return sums.T
+
+
+@njit(cache=True, nogil=True)
+def _before(symbol, place, length):  # type: ignore[no-untyped-def]
+    """Which symbol each follows on; as many as there are symbols where it follows on none."""
+    before = np.empty(len(symbol), np.int64)
+    for i in range(len(symbol)):
+        follows = i > 0 and place[i] - place[i - 1] == length[symbol[i - 1]]
+        before[i] = symbol[i - 1] if follows else len(length)
+    return before
 
 
 def _learned(
