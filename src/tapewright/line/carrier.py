@@ -39,7 +39,7 @@ def on_even_phases(heard: npt.NDArray[np.float32], grid: Grid, stretch: Stretch)
 def on_the_carrier(
     heard: npt.NDArray[np.float32], even: npt.NDArray[np.float32], grid: Grid, stretch: Stretch
 ) -> tuple[FloatArray, IntArray]:
-    """Set the clock by a carrier whose phase runs free; refills `even`.
+    """Set the clock by a carrier whose phase runs free; fills `even`.
 
     Pass 1 kept symbols in place by moving their ends along the carrier. The carrier is the better clock, but
     for the times when a wrong symbol made it skip to another phase that is possible there: so the clock that
@@ -62,7 +62,8 @@ def on_the_carrier(
         usual = float(np.angle(np.exp(2j * np.pi * ahead[told] / turn).sum())) / (2 * np.pi) * turn
         known = running_median(ahead[told], min(CARRIER_SYMBOLS, len(told)))
         counted = np.round((known - usual) / turn)
-        skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
+        if counted.any():
+            skips.append(counted[np.searchsorted(told, np.arange(len(symbol))).clip(0, len(told) - 1)])
     best = max(
         (_by_the_carrier(heard, even, grid, stretch, ahead, skip) for skip in skips),
         key=lambda found: found[0],

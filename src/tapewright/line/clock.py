@@ -99,25 +99,21 @@ def smooth_clock(
         The last is the variance of the place, roughly: half of what it is by what came before alone, and at
         the very beginning what that usually is.
     """
-    smooth, speed, work = _room(len(at))
+    smooth, speed, work = np.empty(len(at)), np.empty(len(at)), np.empty((len(at), 8))
     best = _restlessness(at, place, variance, pace)
     _clock(at, place, variance, pace, best, smooth, speed, work, True)
     forward = work[:, 7]
     return smooth, speed, np.minimum(0.5 * forward, typical_of(forward))
 
 
-def _room(symbols: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    return np.empty(symbols), np.empty(symbols), np.empty((symbols, 8))
-
-
 def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float) -> float:
     """The restlessness under which what was measured is likeliest."""
-    smooth, speed, work = _room(len(at))
     best, most = float(RESTLESSNESS[0]), -math.inf
     some = slice(None, None, len(at) // MOST_TO_TRY + 1)
+    none, no_room = np.empty(0), np.empty((0, 8))
     for density in RESTLESSNESS:
         likelihood = float(
-            _clock(at[some], place[some], variance[some], pace, density, smooth, speed, work, False)
+            _clock(at[some], place[some], variance[some], pace, density, none, none, no_room, False)
         )
         if likelihood > most:
             best, most = float(density), likelihood
@@ -155,7 +151,8 @@ def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  
     for i in range(len(at)):
         if i > 0:
             x, v, pxx, pxv, pvv = run_on(x, v, pxx, pxv, pvv, at[i] - at[i - 1], density)
-        work[i, 0], work[i, 1], work[i, 2], work[i, 3], work[i, 4] = x, v, pxx, pxv, pvv
+        if backward:
+            work[i, 0], work[i, 1], work[i, 2], work[i, 3], work[i, 4] = x, v, pxx, pxv, pvv
         if math.isfinite(variance[i]):
             off = place[i] - x
             spread = pxx + variance[i]
@@ -166,9 +163,9 @@ def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  
                 spread = pxx + r
             likelihood -= 0.5 * (math.log(spread) + off * off / spread)
             x, v, pxx, pxv, pvv = corrected(x, v, pxx, pxv, pvv, off, r)
-        work[i, 5], work[i, 6] = x, v
-        smooth[i], speed[i] = x, v
-        work[i, 7] = pxx
+        if backward:
+            work[i, 5], work[i, 6], work[i, 7] = x, v, pxx
+            smooth[i], speed[i] = x, v
         # the filtered covariance's other entries are worked out again from the predicted ones below
     if not backward:
         return likelihood
@@ -202,25 +199,27 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     level, variance : ndarray of float64, shape (n,)
         Variance is infinite where nothing was measured.
     """
-    smooth = np.empty(len(at))
     measured = np.isfinite(variance)
     if not measured.any():
         return np.ones(len(at))
     typical = max(typical_of(level[measured]), 1e-9)
-    work = np.empty((len(at), 2))
+    smooth, work = np.empty(len(at)), np.empty((len(at), 2))
     best, most = 0.0, -math.inf
     some = slice(None, None, len(at) // MOST_TO_TRY + 1)
     for density in UNSTEADINESS * typical**2:
-        likelihood = float(_level(at[some], level[some], variance[some], typical, density, smooth, work))
+        likelihood = float(
+            _level(at[some], level[some], variance[some], typical, density, smooth, work, False)
+        )
         if likelihood <= most:
             break
         best, most = density, likelihood
-    _level(at, level, variance, typical, best, smooth, work)
+    _level(at, level, variance, typical, best, smooth, work, True)
     return np.asarray(np.maximum(smooth, 1e-3 * typical))
 
 
 @njit(cache=True, nogil=True)
-def _level(at, level, variance, typical, density, smooth, work):  # type: ignore[no-untyped-def]
+def _level(at, level, variance, typical, density, smooth, work, backward):  # type: ignore[no-untyped-def]
+    """Filter forward (returns the log-likelihood), and smooth backward if asked."""
     x, p = typical, typical * typical
     likelihood = 0.0
     for i in range(len(at)):
@@ -232,7 +231,10 @@ def _level(at, level, variance, typical, density, smooth, work):  # type: ignore
             likelihood -= 0.5 * (math.log(spread) + min(off * off / spread, 2 * _FAR * _FAR))
             x += p / spread * off
             p -= p * p / spread
-        work[i, 0], work[i, 1] = x, p
+        if backward:
+            work[i, 0], work[i, 1] = x, p
+    if not backward:
+        return likelihood
     smooth[len(at) - 1] = x
     for i in range(len(at) - 2, -1, -1):
         ahead = work[i, 1] + density * (at[i + 1] - at[i])

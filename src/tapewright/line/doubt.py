@@ -63,8 +63,8 @@ def share_of_doubt(
     left = np.zeros(len(hearing.even), np.float32)
     sums = np.empty((count, 3))
     _leave(
-        hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, grid.basis, grid.length,
-        imprint.wave, ideal.wave[-1], level, left, sums,
+        hearing.even, hearing.symbol, hearing.place, hearing.before, hearing.phase, grid.length,
+        imprint.entered, ideal.entered[-1], level, left, sums,
     )  # fmt: skip
     size, frequencies = _piece(len(left), grid.low, grid.share, grid.rate_hz)
     symbols = min(count, max(1, round(PIECES * size * count / len(left))))
@@ -119,19 +119,14 @@ def _spectra(
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _leave(even, symbol, place, before, phase, basis, length, wave, ideal, level, left, sums):  # type: ignore[no-untyped-def]
+def _leave(even, symbol, place, before, phase, length, wave, ideal, level, left, sums):  # type: ignore[no-untyped-def]
     """Fill `left` with what the waveforms leave, at level 1, and hold each symbol against the ideal ones."""
-    terms = basis.shape[1]
     for i in range(len(symbol)):
         c, m, n, p = before[i], symbol[i], place[i], phase[i]
         a = level[i]
         total, fit, energy = 0.0, 0.0, 0.0
         for t in range(min(length[m], len(even) - n)):
-            w, d = 0.0, 0.0
-            for k in range(terms):
-                w += basis[p, k] * wave[c, m, k, t]
-                d += basis[p, k] * ideal[m, k, t]
-            x = even[n + t] / a
+            x, w, d = even[n + t] / a, wave[c, m, p, t], ideal[m, p, t]
             left[n + t] = x - w
             total += x * x
             fit += x * d

@@ -14,8 +14,17 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet
+from tapewright.line.clock import typical_of
 from tapewright.line.front import Heard, block_powers
-from tapewright.line.scene import Lock, Measured, informed_scene, measure, sharpness_limits
+from tapewright.line.scene import (
+    Lock,
+    Measured,
+    informed_scene,
+    mean_power,
+    measure,
+    sharpness_limits,
+    signal_power,
+)
 from tapewright.line.search import Path, Scene, chained_paths, find_path, follow_path
 from tapewright.line.templates import BIT, Band, Templates
 
@@ -119,7 +128,21 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    return path, measure(path, whole, 1.0 / whole.scale.astype(np.float64), band, lock.misfit)
+    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), heard, templates, lock)
+    return path, measure(path, whole, amplitude, band, lock.misfit)
+
+
+def _as_loud(amplitude: FloatArray, heard: Heard, templates: Templates, lock: Lock) -> FloatArray:
+    """Amplitudes as loud as the search would have them, by block.
+
+    Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
+    gains from wandering off, window by window, until a piece that is searched did not fit them.
+    """
+    blocks = len(heard) // (PARTS * templates.block)
+    size = blocks * templates.block
+    followed = np.mean(amplitude[: PARTS * blocks].reshape(PARTS, blocks) ** 2, axis=1)
+    searched = signal_power(block_powers(heard[: PARTS * size], size), templates, lock)
+    return np.asarray(amplitude * np.sqrt(typical_of(searched / followed) / mean_power(templates)))
 
 
 def _mended(path: Path, search: Callable[[int, int], Path], templates: Templates, names: int) -> Path:

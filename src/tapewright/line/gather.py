@@ -95,10 +95,10 @@ class Gathering:
         count = self._count + len(part)
         for name, field in self._fields.items():
             more = getattr(part, name)
-            if count > len(field) or field.dtype != more.dtype:
-                grown = np.empty((max(count, int(GROWTH * len(field))), *more.shape[1:]), more.dtype)
-                grown[: self._count] = field[: self._count]
-                self._fields[name] = field = grown
+            if field.dtype != more.dtype:
+                self._fields[name] = field = field.astype(more.dtype)
+            if count > len(field):  # the memory grows where it is, nothing is copied
+                field.resize((max(count, int(GROWTH * len(field))), *more.shape[1:]), refcheck=False)
             field[self._count : count] = more
         self._count = count
 

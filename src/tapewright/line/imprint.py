@@ -60,10 +60,7 @@ class Hearing:
         """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
         if belief is None:
             belief = np.eye(len(grid.length)).take(symbol, axis=0)
-        unknown = len(grid.length)
-        goes_on = np.diff(place) == grid.length[symbol[:-1]]
-        before = np.where(np.append(False, goes_on), np.append(unknown, symbol[:-1]), unknown)
-        return cls(even, symbol, place, before[: len(symbol)], phase, belief)
+        return cls(even, symbol, place, _before(symbol, place, grid.length), phase, belief)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,11 +91,16 @@ class Imprint:
         return np.asarray(np.einsum("pk,cmkl,pl->cmp", basis, products, basis))
 
     @cached_property
+    def entered(self) -> npt.NDArray[np.float32]:
+        """The waveforms by the phase they are entered at, shape (symbols + 1, symbols, phases, longest)."""
+        return self.grid.basis.astype(np.float32) @ self.wave
+
+    @cached_property
     def slope(self) -> npt.NDArray[np.float32]:
-        """How the waveforms change from sample to sample, of the same shape as `wave`."""
-        slope = np.zeros_like(self.wave)
+        """How the waveforms change from sample to sample, of the same shape as `entered`."""
+        slope = np.zeros_like(self.entered)
         for m, length in enumerate(self.grid.length):
-            slope[:, m, :, :length] = np.gradient(self.wave[:, m, :, :length], axis=-1)
+            slope[:, m, :, :length] = np.gradient(self.entered[:, m, :, :length], axis=-1)
         return slope
 
     def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:
@@ -145,12 +147,22 @@ class Imprint:
             Heard x heard, heard x wave, wave x wave, heard x slope, slope x slope, wave x slope, samples:
             their means over all symbols that may begin there.
         """
-        sums = np.zeros((len(hearing.symbol), 7))
+        sums = np.zeros((7, len(hearing.symbol)))
         _compare(
-            hearing.even, hearing.belief, hearing.place, hearing.before, hearing.phase, self.grid.basis,
-            self.grid.length, self.wave, self.slope, sums,
+            hearing.even, hearing.belief, hearing.place, hearing.before, hearing.phase, self.grid.length,
+            self.entered, self.slope, sums,
         )  # fmt: skip
-        return sums
+        return sums.T
+
+
+@njit(cache=True, nogil=True)
+def _before(symbol, place, length):  # type: ignore[no-untyped-def]
+    """Which symbol each follows on; as many as there are symbols where it follows on none."""
+    before = np.empty(len(symbol), np.int64)
+    for i in range(len(symbol)):
+        follows = i > 0 and place[i] - place[i - 1] == length[symbol[i - 1]]
+        before[i] = symbol[i - 1] if follows else len(length)
+    return before
 
 
 def _learned(
@@ -190,34 +202,24 @@ def _gather(even, belief, place, before, phase, basis, length, level, weight, sq
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _compare(even, belief, place, before, phase, basis, length, wave, slope, sums):  # type: ignore[no-untyped-def]
-    terms = basis.shape[1]
-    w, d = np.empty(wave.shape[3], np.float32), np.empty(wave.shape[3], np.float32)
+def _compare(even, belief, place, before, phase, length, wave, slope, sums):  # type: ignore[no-untyped-def]
     for i in range(len(place)):
         c, n, p = before[i], place[i], phase[i]
         for m in range(len(length)):
             if belief[i, m] < UNLIKELY:
                 continue
-            size = min(length[m], len(even) - n)
-            for t in range(size):
-                w[t], d[t] = 0.0, 0.0
-            for k in range(terms):
-                share = np.float32(basis[p, k])
-                for t in range(size):
-                    w[t] += share * wave[c, m, k, t]
-                    d[t] += share * slope[c, m, k, t]
             zero = np.float32(0.0)
             xx, xw, ww, xd, dd, wd = zero, zero, zero, zero, zero, zero
-            for t in range(size):
-                x = even[n + t]
+            for t in range(min(length[m], len(even) - n)):
+                x, w, d = even[n + t], wave[c, m, p, t], slope[c, m, p, t]
                 xx += x * x
-                xw += x * w[t]
-                ww += w[t] * w[t]
-                xd += x * d[t]
-                dd += d[t] * d[t]
-                wd += w[t] * d[t]
+                xw += x * w
+                ww += w * w
+                xd += x * d
+                dd += d * d
+                wd += w * d
             for j, value in enumerate((xx, xw, ww, xd, dd, wd, np.float32(length[m]))):
-                sums[i, j] += belief[i, m] * value
+                sums[j, i] += belief[i, m] * value
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

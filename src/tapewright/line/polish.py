@@ -9,6 +9,7 @@ Symbols that pass 1 followed beyond doubt stay as they are.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +62,8 @@ FEWEST_TO_TRUST, SHORT_DOUBT = 32, 0.05
 FEWEST_CHANGES, STEADY_TO_TRUST = 4, 128
 #: A stretch of which pass 1 has followed this share, symbol by symbol, beyond doubt, is a signal.
 FOLLOWED = 0.5
+#: No posterior is believed further than this.
+LEAST_DOUBT = 1e-12
 #: Clock and waveforms are learned so many times, the last only if the first changed symbols or heard noise.
 ROUNDS = 2
 #: Of a symbol that pass 1 followed, every other one is held to be less likely by so many nats: they were by
@@ -138,7 +141,7 @@ def polish(
                 even_samples(heard, *clock, grid.taps, hearing.even)
                 imprint = _learned(ideal, hearing, measured)
                 measured = _measure(hearing, imprint)
-        found, log_p = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
+        found, log_p, is_sure = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -162,16 +165,18 @@ def polish(
         hearing.symbol,
         times[:-1],
         times[1:],
-        _doubted(log_p, doubt),
+        _doubted(log_p, doubt, is_sure),
         gain * measured.level,
         np.sqrt(_noise_by(ideal, hearing, measured) if is_known else measured.noise),
     )
 
 
-def _doubted(log_p: FloatArray, doubt: FloatArray) -> FloatArray:
+def _doubted(log_p: FloatArray, doubt: FloatArray, is_sure: npt.NDArray[np.bool_]) -> FloatArray:
     """Posteriors, where a share of each symbol belongs to no signal: then any symbol is as likely."""
-    doubt = np.maximum(doubt, 1e-12)[:, np.newaxis]
-    return np.asarray(np.log(np.exp(log_p) * (1.0 - doubt) + doubt / log_p.shape[1]))
+    at = np.flatnonzero(~is_sure | (doubt > 0.0))  # of most symbols on a good tape nothing is doubted
+    share = np.maximum(doubt[at], LEAST_DOUBT)[:, np.newaxis]
+    log_p[at] = np.log(np.exp(log_p[at]) * (1.0 - share) + share / log_p.shape[1])
+    return log_p
 
 
 def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid) -> tuple[Hearing, Clock]:
@@ -179,13 +184,12 @@ def _first_hearing(heard: npt.NDArray[np.float32], stretch: Stretch, grid: Grid)
     symbol, place = stretch.symbol, stretch.place
     even = np.empty(stretch.total, np.float32)
     clock = Clock(place.astype(np.float64), stretch.start, stretch.pace)
-    even_samples(heard, *clock, grid.taps, even)
-    phase = np.zeros(len(symbol), np.int64)
-    if grid.phases == 2:
-        phase = stretch.sign
-    elif grid.phases > 2:
+    if grid.phases > 2:
         start, phase = on_the_carrier(heard, even, grid, stretch)
         clock = clock._replace(place=start)
+    else:
+        even_samples(heard, *clock, grid.taps, even)
+        phase = stretch.sign if grid.phases == 2 else np.zeros(len(symbol), np.int64)
     return Hearing.of(even, symbol, place, phase, grid), clock
 
 
@@ -217,7 +221,7 @@ class _Measured:
 
 def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     sums = imprint.compare(hearing)
-    total, fit, energy, length = sums[:, [0, 1, 2, 6]].T
+    total, fit, energy, _, _, _, length = sums.T
     typical = typical_of(energy[energy > 0]) if np.any(energy > 0) else 1.0
     sounding = energy > 0.02 * typical
     raw = np.where(sounding, fit / np.maximum(energy, 1e-12), 0.0)
@@ -313,8 +317,11 @@ def _places(
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
     kind: IntArray, is_sparse: bool, doubtful: list[tuple[int, int]], blur: FloatArray,
-) -> tuple[Hearing, FloatArray]:  # fmt: skip
-    """Search the doubtful parts, and keep what was followed between them."""
+) -> tuple[Hearing, FloatArray, npt.NDArray[np.bool_]]:  # fmt: skip
+    """Search the doubtful parts, and keep what was followed between them.
+
+    Also returns the posteriors, and of which symbols they are those of what was followed.
+    """
     grid = imprint.grid
     symbols = len(grid.length)
     bit_energy = float(np.mean(imprint.energy[symbols][kind == BIT]))
@@ -324,13 +331,17 @@ def _search(
     usual = 0.5 * noise * sharpness / level**2
     middle = hearing.place + 0.5 * grid.length[hearing.symbol]
     fade_nats = FADE_NATS if is_sparse or measured.is_faded else -1.0
-    parts: list[tuple[IntArray, IntArray, IntArray, FloatArray]] = []
+    followed = _log_p_of_followed(symbols)
+    sure_belief = _belief(followed)
+    sure_log_p = _doubted(followed, np.zeros(symbols), np.zeros(symbols, np.bool_))
+    parts: list[tuple[npt.NDArray[Any], ...]] = []
     kept = 0
     for first, last in [*doubtful, (len(hearing.even), len(hearing.even))]:
         a, b = np.searchsorted(hearing.place, (first, last))
-        sure = hearing.symbol[kept:a]
-        parts.append((sure, hearing.place[kept:a], hearing.phase[kept:a], _log_p_of_followed(sure, symbols)))
-        kept = b
+        kept, sure = b, slice(kept, a)
+        symbol, place, phase = hearing.symbol[sure], hearing.place[sure], hearing.phase[sure]
+        log_p, belief = sure_log_p.take(symbol, axis=0), sure_belief.take(symbol, axis=0)
+        parts.append((symbol, place, phase, log_p, belief, np.ones(len(symbol), np.bool_)))
         if first == last:
             break
         nodes = np.arange(first, last, grid.step)
@@ -340,20 +351,28 @@ def _search(
         log_p = np.empty((most, symbols))
         entered = int(hearing.phase[min(a, len(hearing.phase) - 1)]) if grid.phases > 1 else 0
         count = search_sequence(
-            hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.wave,
-            imprint.energy, grid.basis, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
+            hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.entered,
+            imprint.energy, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
             RETURN_NATS, symbol, place, phase, log_p,
         )  # fmt: skip
-        count = max(count, 0)
-        parts.append((symbol[:count], place[:count] + first, phase[:count], log_p[:count]))
-    symbol, place, phase, log_p = (np.concatenate(field) for field in zip(*parts, strict=True))
+        searched = slice(max(count, 0))
+        log_p = log_p[searched]
+        is_sure = np.zeros(len(log_p), np.bool_)
+        parts.append(
+            (symbol[searched], place[searched] + first, phase[searched], log_p, _belief(log_p), is_sure)
+        )
+    symbol, place, phase, log_p, belief, is_sure = (np.concatenate(f) for f in zip(*parts, strict=True))
+    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p, is_sure
+
+
+def _belief(log_p: FloatArray) -> FloatArray:
+    """How likely each symbol is at a place, one of them being there."""
     belief = np.exp(log_p - log_p.max(axis=1, keepdims=True))
-    belief /= belief.sum(axis=1, keepdims=True)
-    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p
+    return np.asarray(belief / belief.sum(axis=1, keepdims=True))
 
 
-def _log_p_of_followed(symbol: IntArray, symbols: int) -> FloatArray:
-    """Posteriors of symbols that pass 1 followed."""
-    log_p = np.full((len(symbol), symbols), -FOLLOWED_NATS)
-    log_p[np.arange(len(symbol)), symbol] = np.log1p(-(symbols - 1) * np.exp(-FOLLOWED_NATS))
+def _log_p_of_followed(symbols: int) -> FloatArray:
+    """Posteriors where pass 1 followed a symbol, by row: which one."""
+    log_p = np.full((symbols, symbols), -FOLLOWED_NATS)
+    np.fill_diagonal(log_p, np.log1p(-(symbols - 1) * np.exp(-FOLLOWED_NATS)))
     return log_p

@@ -22,9 +22,11 @@ __all__ = [
     "Measured",
     "blind_scene",
     "informed_scene",
+    "mean_power",
     "measure",
     "noise_and_misfit",
     "sharpness_limits",
+    "signal_power",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -155,11 +157,11 @@ def blind_scene(
 
     `power` is its `level_track` over the templates' blocks, `eb_n0` the signal-to-noise ratio assumed.
     """
-    bit_energy, mean_power = _bit_energy(alphabet, templates), _mean_power(templates)
+    bit_energy, usual = _bit_energy(alphabet, templates), mean_power(templates)
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * eb_n0)
-    loud = power / mean_power
-    amplitude = np.sqrt(loud * mean_power / (mean_power + noise))
+    loud = power / usual
+    amplitude = np.sqrt(loud * usual / (usual + noise))
     sharpness = np.full(len(amplitude), 2 * eb_n0 / bit_energy)
     null = np.zeros(len(amplitude) + 1)
     return Scene.of(templates, heard, amplitude, sharpness, null, cost), np.sqrt(loud)
@@ -175,9 +177,7 @@ def informed_scene(
     """
     block = templates.block
     power = level_track(heard, alphabet, band, block)
-    mean_power = _mean_power(templates)
-    signal_power = np.maximum(power - lock.noise, 0.05 * power) / (1.0 + lock.misfit / mean_power)
-    amplitude = np.sqrt(signal_power / mean_power)
+    amplitude = np.sqrt(signal_power(power, templates, lock) / mean_power(templates))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness
@@ -188,6 +188,12 @@ def informed_scene(
     null = np.maximum(running_mean(null, int(templates.length.max() / block) | 1), 0.0)
     running = np.append(0.0, np.cumsum(null))
     return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
+
+
+def signal_power(power: FloatArray, templates: Templates, lock: Lock) -> FloatArray:
+    """Power of the signal where so much power is heard, with the noise and misfit of a lock."""
+    explained = np.maximum(power - lock.noise, 0.05 * power)
+    return np.asarray(explained / (1.0 + lock.misfit / mean_power(templates)))
 
 
 def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:
@@ -357,6 +363,7 @@ def _bit_energy(alphabet: Alphabet, templates: Templates) -> float:
     return float(np.mean([templates.energy[alphabet.names.index(bit)] for bit in "01"]))
 
 
-def _mean_power(templates: Templates) -> float:
+def mean_power(templates: Templates) -> float:
+    """Power of a signal of amplitude 1: the mean over all symbols that are not silent."""
     sounding = templates.energy > 0
     return float(np.mean(templates.energy[sounding] / templates.length[sounding]))

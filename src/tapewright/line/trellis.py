@@ -243,11 +243,10 @@ def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _gain(shape, sign, phase, heard, quadrature, sharpness, is_free):  # type: ignore[no-untyped-def]
-    """Log-likelihood gained by a symbol."""
+def _gain(shape, sign, c, s, heard, quadrature, sharpness, is_free):  # type: ignore[no-untyped-def]
+    """Log-likelihood gained by a symbol; `c` and `s` are cosine and sine of a free carrier's phase."""
     if not is_free:
         return ((-heard if sign == 1 else heard) - 0.5 * shape.energy) * sharpness
-    c, s = math.cos(_TAU * phase), math.sin(_TAU * phase)
     taken = c * c * shape.energy + s * s * shape.leaning_energy + 2.0 * c * s * shape.cross
     return (heard * c + quadrature * s - 0.5 * taken) * sharpness
 
@@ -297,7 +296,6 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
     stretch_of_time = int(2 * shapes["length"].max() / tuning.slot) + 2
-    reach = 1 if tuning.is_free else 0
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, DEAD
@@ -338,6 +336,9 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
             if not tuning.is_free:
                 unsure = tuning.slot if from_idle else _PACE_DOUBT * quiet[n, s]
             begins = _null(null, block, at)
+            cosine, sine = 1.0, 0.0
+            if tuning.is_free and not from_idle:
+                cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
             last = -1 if from_idle else symbol[n, s]  # -1, the last row of prices: no symbol before
             for m in range(len(shapes)):
                 if price[last, m] == math.inf:
@@ -364,11 +365,14 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     quadrature, _ = _at(known, 1, m, at, shape.droop)
                 if tuning.is_free and from_idle:
                     phase = _phase(shape, heard, quadrature)
-                gain = _gain(shape, s, phase, heard, quadrature, sharpness, tuning.is_free)
+                    cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
+                gain = _gain(shape, s, cosine, sine, heard, quadrature, sharpness, tuning.is_free)
                 gain -= surprise
                 # what is so far behind now will be given up, at the latest where it ends
-                if start_score + gain - price[last, m] < recent - tuning.beam:
+                ahead = start_score + gain - price[last, m] - (recent - tuning.beam)
+                if ahead < 0.0:
                     continue
+                reach = 1 if tuning.is_free and ahead >= tuning.shift_cost else 0
                 end, new_pace, new_phase, _ = _onward(
                     shape, at, s, pace, phase, heard, slope, quadrature, sharpness, tuning,
                 )  # fmt: skip
@@ -427,6 +431,9 @@ def follow(  # type: ignore[no-untyped-def]
         best, left, second = -1, 1e30, 1e30
         best_gain, best_fit, best_slope, best_quadrature = 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
+        cosine, sine = 1.0, 0.0
+        if tuning.is_free:
+            cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
         for m in range(len(shapes)):
             shape = shapes[m]
             fit, slope = _new_at(heard, wave, 0, m, size[m], place, shape.droop)
@@ -434,7 +441,7 @@ def follow(  # type: ignore[no-untyped-def]
             if tuning.is_free:
                 quadrature, _ = _new_at(heard, wave, 1, m, size[m], place, shape.droop)
             fit, slope, quadrature = fit / level, slope / level, quadrature / level
-            gain = _gain(shape, sign, phase, fit, quadrature, sharpness, tuning.is_free)
+            gain = _gain(shape, sign, cosine, sine, fit, quadrature, sharpness, tuning.is_free)
             over = math.ceil(place + shape.length * pace)
             power += _power(heard, summed, over)
             summed = over

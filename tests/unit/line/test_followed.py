@@ -12,6 +12,7 @@ from tapewright.cards import Alphabet, load_format
 from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
 from tapewright.line import decode, first
 from tapewright.line.clock import clock_times
+from tapewright.line.front import listen
 from tapewright.line.receiver import Receiver, Survey
 from tapewright.model import Recording, Symbols
 
@@ -157,3 +158,17 @@ def test_times_by_a_clock():
     tape = np.array([-5.0, 0.0, 4.0, 10.0, 12.5, 25.0, 27.0])
     expected = [-7.0, 3.0, 11.16, 24.0, 29.5625, 59.25, 64.25]
     np.testing.assert_allclose(clock_times(tape, at, place, pace), expected, rtol=1e-12)
+
+
+def test_gains_do_not_wander_off_while_symbols_are_followed():
+    """On one and the same sound they stay: none is louder each time it is heard."""
+    card = load_format("larch-biphase-l-2000")
+    tape = add_noise(tape_of("larch-biphase-l-2000", 4000, 3), 40.0, band_hz=(20, 20_000), seed=3)
+    receiver = Receiver(card, RATE_HZ, False)
+    _, lock = receiver.acquire(Survey((tape.samples,), RATE_HZ), 1)
+    heard = np.concatenate(list(listen(tape.chunks(), RATE_HZ, 0, receiver.band)))
+    gains = []
+    for _ in range(20):
+        _, lock = receiver.search(heard, lock)
+        gains.append(lock.gain)
+    assert gains[-1] == pytest.approx(gains[4], rel=0.002)
