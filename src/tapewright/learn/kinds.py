@@ -219,7 +219,7 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
             if behind > min(latest, shortest - 1):
                 return
             is_sure = item.part.lead_bits >= MOST_CHECK_LEAD and abs(item.part.offset) <= 1
-            if item.part.kind in ("constant", "unknown") or not is_sure:
+            if item.part.kind != "field" or not is_sure:
                 yield behind
 
 
