@@ -307,13 +307,14 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
 
 
 def _is_explained(kind: Kind) -> bool:
-    """Whether nothing in a kind of block is unknown, and its checks are beyond doubt and start from 0."""
+    """Whether the checks of a kind of block are beyond doubt, and nothing else in it may be one."""
     claims = [claim for claim in (kind.head_check, kind.tail_check) if claim is not None]
-    are_sure = all(
-        claim.agreeing == claim.messages and claim.certainty != "open" and not claim.rule.start
-        for claim in claims
-    )
-    return are_sure and not any(item.part.kind == "unknown" for item in (*kind.head, *kind.tail))
+    are_sure = all(claim.certainty == "certain" and not claim.rule.start for claim in claims)
+    last = [item.part.kind for item in (*kind.head[1:][-1:], *kind.tail)]
+    return (
+        are_sure and "constant" not in last
+        and not any(item.part.kind == "unknown" for item in (*kind.head, *kind.tail))
+    )  # fmt: skip
 
 
 def _least(layouts: Sequence[Layout], is_meant: Callable[[Layout], bool]) -> float:

@@ -17,17 +17,12 @@ from tapewright.learn.check_rule import Place
 
 __all__ = [
     "CATALOGUE_POLYS",
-    "CRC_KIND_BITS",
-    "CRC_REFLECTED_BITS",
-    "INIT_BITS",
     "NO_CHECK_BITS",
     "SIMPLE_KIND_BITS",
-    "XOROUT_BITS",
     "as_sent_bits",
     "coverage_bits",
-    "number_bits",
+    "crc_bits",
     "place_bits",
-    "poly_bits",
     "start_bits",
 ]
 
@@ -41,7 +36,14 @@ SIMPLE_KIND_BITS: dict[tuple[SimpleCheck, bool], float] = {
     ("sum8", False): 2.0, ("sum8-neg", False): 3.0, ("xor8", False): 2.5, ("sum16", False): 3.3,
     ("fletcher16", False): 4.5, ("sum16", True): 6.5, ("fletcher16", True): 9.0,
 }  # fmt: skip
-CRC_KIND_BITS: dict[int, float] = {8: 5.0, 16: 2.7, 24: 7.5, 32: 4.5}
+_CRC_KIND_BITS: dict[int, float] = {8: 5.0, 16: 2.7, 24: 7.5, 32: 4.5}
+#: What published CRCs of 8 bits cost as a whole (RevEng, by the figures): polynomial, start value, whether
+#: reflected, final value. Their parts together would cost more; in wider ones far more bits have to agree,
+#: and such a difference does not matter.
+_NAMED_CRCS_OF_8: dict[tuple[int, int, bool, int], float] = {
+    (0x07, 0x00, False, 0x00): 1.5, (0x31, 0x00, True, 0x00): 2.0, (0x07, 0xFF, True, 0x00): 3.0,
+    (0x07, 0x00, False, 0x55): 3.5, (0x39, 0x00, True, 0x00): 3.5, (0x9B, 0xFF, False, 0x00): 3.5,
+}  # fmt: skip
 #: Polynomials of the published catalogue (RevEng, by the figures), with what they cost.
 CATALOGUE_POLYS: dict[int, dict[int, float]] = {
     8: {0x07: 2.0, 0x31: 3.0, 0x39: 4.0, 0x9B: 4.0},
@@ -51,11 +53,11 @@ CATALOGUE_POLYS: dict[int, dict[int, float]] = {
 }
 #: Where a register starts, and what it is exclusive-ored with at the end: 0, all ones, a value that the
 #: catalogue has, or any.
-INIT_BITS = 1.0, 1.3, 4.0
-XOROUT_BITS = 0.6, 2.0, 4.0
+_INIT_BITS = 1.0, 1.3, 4.0
+_XOROUT_BITS = 0.6, 2.0, 4.0
 _CATALOGUE_INITS: dict[int, tuple[int, ...]] = {16: (0x1D0F,), 24: (0xB704CE,)}
 _CATALOGUE_XOROUTS: dict[int, tuple[int, ...]] = {8: (0x55,)}
-CRC_REFLECTED_BITS = 1.0  # reflected or not
+_REFLECTED_BITS = 1.0  # reflected or not
 _UNUSUAL_BITS = 2.5  # on top of the bits of a number that has to be solved for
 _POLY_BITS = 1.0  # the same for polynomials, which have to be odd
 
@@ -84,15 +86,35 @@ def start_bits(start: int, width: int) -> float:
     return 5.0 if start in ((1 << width) - 1, 1) else width + _UNUSUAL_BITS
 
 
-def poly_bits(polys: Ints, width: int) -> Floats:
-    """Give the price of polynomials; odd ones only are ever tried."""
+def crc_bits(polys: Ints, init: Ints, final: Ints, width: int, is_reflected: bool) -> Floats:
+    """Give the price of CRCs: of their parameters one by one, or of a published set of them.
+
+    Parameters
+    ----------
+    polys : ndarray of uint64, shape (p, 1)
+        Odd; others are never tried.
+    init, final : ndarray of uint64, shape (..., p, c)
+        Start and final values of the register.
+    width : int
+    is_reflected : bool
+
+    Returns
+    -------
+    ndarray of float64, shape (..., p, c)
+    """
     known = CATALOGUE_POLYS[width]
-    return np.array([known.get(int(poly), width - 1 + _POLY_BITS) for poly in polys])
+    poly_bits = [known.get(int(poly), width - 1 + _POLY_BITS) for poly in polys.ravel()]
+    bits = np.reshape(poly_bits, polys.shape) + _REFLECTED_BITS
+    bits = bits + _number_bits(init, width, _INIT_BITS, _CATALOGUE_INITS.get(width, ()))
+    bits = bits + _number_bits(final, width, _XOROUT_BITS, _CATALOGUE_XOROUTS.get(width, ()))
+    for (poly, first, turned, last), whole in _NAMED_CRCS_OF_8.items():
+        if (width, is_reflected) == (8, turned):
+            bits = np.where((polys == poly) & (init == first) & (final == last), whole, bits)
+    return _CRC_KIND_BITS[width] + bits
 
 
-def number_bits(values: Ints, width: int, usual: tuple[float, float, float], is_init: bool) -> Floats:
-    """Give the price of start values (`INIT_BITS`) or final ones (`XOROUT_BITS`) of CRCs."""
-    named = (_CATALOGUE_INITS if is_init else _CATALOGUE_XOROUTS).get(width, ())
+def _number_bits(values: Ints, width: int, usual: tuple[float, float, float], named: Sequence[int]) -> Floats:
+    """Give the price of start values (`_INIT_BITS`) or final ones (`_XOROUT_BITS`)."""
     price = np.full(values.shape, width + _UNUSUAL_BITS)
     for value in named:
         price[values == value] = usual[2]

@@ -9,6 +9,7 @@ import numpy as np
 
 from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
 from tapewright.learn.check_evidence import Tails, distinct_messages
+from tapewright.learn.check_kin import kin_rules
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
 from tapewright.learn.check_probes import coder_of, probe_messages
 from tapewright.learn.check_rule import CONSTANT_NAMES, CheckRule, Coverage, Message, Place
@@ -60,7 +61,9 @@ class CheckClaim:
     cost: float
 
 
-def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTANT_NAMES) -> list[CheckClaim]:
+def find_checks(
+    messages: Sequence[Message], constants: Collection[str] = CONSTANT_NAMES, kin: Collection[CheckRule] = ()
+) -> list[CheckClaim]:
     """Find what the check of a kind of block may be.
 
     Every sum, exclusive or, Fletcher's sum and CRC that a card can describe is tried over every run of items,
@@ -73,6 +76,8 @@ def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTA
     constants : collection of str
         Items that are known to be the same on every tape: whether they are covered or make up the start value
         is then no question.
+    kin : collection of CheckRule
+        Checks of other kinds of block of the same format: a machine mostly works all of them out alike.
 
     Returns
     -------
@@ -83,7 +88,7 @@ def find_checks(messages: Sequence[Message], constants: Collection[str] = CONSTA
     if not distinct:
         return []
     chosen = [distinct[n] for n in _spread(len(distinct), MOST_MESSAGES)]
-    groups = _told_apart(_best_rules(chosen, constants), chosen, constants)
+    groups = _told_apart(_best_rules(chosen, constants, kin), chosen, constants)
     if not groups or groups[0][1] <= 0:
         return []
     best = groups[0][1]
@@ -98,7 +103,9 @@ def _spread(count: int, most: int) -> list[int]:
     return sorted({int(n) for n in np.linspace(0, count - 1, min(count, most)).round()})
 
 
-def _best_rules(messages: Sequence[Message], constants: Collection[str]) -> list[tuple[CheckRule, float]]:
+def _best_rules(
+    messages: Sequence[Message], constants: Collection[str], kin: Collection[CheckRule]
+) -> list[tuple[CheckRule, float]]:
     tails = Tails(messages)
     coded_differs = any(message.sent != tuple(value for _, value in message.items) for message in messages)
     covered: dict[Coverage, list[bytes]] = {}
@@ -111,6 +118,7 @@ def _best_rules(messages: Sequence[Message], constants: Collection[str]) -> list
             covered_bits[over, as_sent] = bits + as_sent_bits(as_sent, coded_differs)
     crcs = CrcSearch(tails, covered_bits)
     found = [*sum_rules(tails, covered, covered_bits), *crcs.usual_rules()]
+    found += kin_rules(kin, tails, covered_bits)
     if max((bits for _, bits in found), default=0.0) < CERTAIN_BITS:
         found += crcs.unusual_rules()
     return sorted(found, key=lambda rule: -rule[1])[:_MOST_RULES]

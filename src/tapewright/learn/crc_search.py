@@ -118,7 +118,6 @@ class CrcSearch:
         places = [place for place in self.tails.places if 8 * place.width_bytes == width]
         if not places:
             return
-        poly_bits = price.poly_bits(numbers, width)[:, np.newaxis] + price.CRC_KIND_BITS[width]
         for as_sent in sorted({as_sent for _, as_sent in self.covered_bits}):
             runs = [over for over, is_sent in self.covered_bits if is_sent == as_sent]
             run_bits = np.array([self.covered_bits[over, as_sent] for over in runs])
@@ -132,10 +131,9 @@ class CrcSearch:
                 if is_reflected:
                     seen = np.array([reflected(int(value), width) for value in seen], np.uint64)
                 init, final, count = solve(numbers, width, remainder, shift, unshift, seen, present)
-                bits = self.tails.saved_bits(place, count) - poly_bits - run_bits
-                bits -= price.place_bits(place, self.tails.is_told_apart) + price.CRC_REFLECTED_BITS
-                bits -= price.number_bits(init, width, price.INIT_BITS, is_init=True)
-                bits -= price.number_bits(final, width, price.XOROUT_BITS, is_init=False)
+                bits = self.tails.saved_bits(place, count) - run_bits
+                bits -= price.place_bits(place, self.tails.is_told_apart)
+                bits -= price.crc_bits(numbers[:, np.newaxis], init, final, width, is_reflected)
                 for best in _best_places(bits):
                     poly, over = int(numbers[best[1]]), runs[best[2]]
                     check = _crc_check(width, poly, int(init[best]), int(final[best]), is_reflected)

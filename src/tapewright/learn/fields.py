@@ -36,9 +36,9 @@ PAD_KIND_BITS, OTHER_PAD_BITS = 1.0, 5.0
 GOES_ON_BITS = 8.0
 SHORTEST_TEXT, LONGEST_TEXT = 2, 32
 USUAL_ENDS, OTHER_ENDS = (0x0D, 0x00), (0x0A, 0x03, 0x04, 0x1A, 0x22, 0xFF)
-#: What two arbitrary numbers cost, one for the last block and one for those before it, or 00 and FF; and an
-#: arbitrary offset.
-TWO_NUMBERS_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 3.0, 6.0
+#: What two arbitrary numbers cost, one for the last block and one for those before it; if one of them is 00;
+#: if the other is FF besides. And an arbitrary offset.
+TWO_NUMBERS_BITS, ONE_NUMBER_BITS, FLAG_BITS, OFFSET_BITS = 16.0, 9.0, 3.0, 6.0
 #: Machines count what else is in a block, or up to the byte before it: one less or more, or a small number.
 NEXT_BITS, FEW_BITS, MOST_FEW = 2.0, 8.5, 16
 #: Addresses need not be written as the data are: in seven bits they cannot be.
@@ -358,7 +358,7 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
     sizes = (size,) * len(seen.runs)
     two = _two_numbers(value, seen.facts.is_last) if width == 1 else None
     if two is not None:
-        price = FLAG_BITS if sorted(two) == [0, 255] else TWO_NUMBERS_BITS
+        price = TWO_NUMBERS_BITS if 0 not in two else FLAG_BITS if 255 in two else ONE_NUMBER_BITS
         part = Part("field", place, sizes, kind, coding, "two", two=two)
         yield _Option(part, base + PRICE_BITS["is_last"] + price, place + size)
     for fact, numbers in seen.facts.numbers.items():

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapewright.learn.checks import CheckClaim, find_checks
+from tapewright.learn.checks import CheckClaim, CheckRule, find_checks
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.fields import OTHER_ORDER_BITS, Part, explain_bytes
 from tapewright.learn.framing import Framing
@@ -24,7 +24,8 @@ LATEST_CHECK = 5
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
 SPLIT_BITS = 1.0
-#: A field that is surer than this is no check, unless it is off by some odd number.
+#: A field that is surer than this is no check, unless it is off by some number: a byte by any, wider ones by
+#: more than one.
 MOST_CHECK_LEAD = 8.0
 #: Something after a check, that is not covered by it, is rare.
 AFTER_BITS = 4.0
@@ -109,23 +110,32 @@ def find_kinds(
     def facts_about(some: Sequence[Sample]) -> Facts:
         return facts_of(some, samples, knowns, starts, without)
 
-    kinds = []
-    for name, heard in _sorted_out(samples):
+    kinds: dict[str, Kind] = {}
+    sorted_out = dict(_sorted_out(samples))
+    # data first: they have most blocks, so their check is surest, and those of other kinds are mostly like it
+    for name, heard in sorted(sorted_out.items(), key=lambda pair: pair[0] != "data"):
+        kin = [rule for kind in kinds.values() for rule in _sure_rules(kind)]
         chosen = _without_misheard(heard, facts_about, framing)
         facts = facts_about(chosen)
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
-        kinds.append(
-            min((_explained(name, take, facts, knowns, framing, with_checks) for take in takes), key=_bits)
-        )
-    order = _usual_order(kinds)
-    for k, kind in enumerate(kinds):
+        explained = (_explained(name, take, facts, knowns, framing, with_checks, kin) for take in takes)
+        kinds[name] = min(explained, key=_bits)
+    order = _usual_order(kinds.values())
+    for name, kind in kinds.items():
         if order and any(other != order for other, _ in _orders(kind)):
+            kin = [rule for other in kinds.values() if other is not kind for rule in _sure_rules(other)]
             facts = replace(kind.facts, order=order)
-            other = _explained(kind.name, kind.samples, facts, knowns, framing, with_checks)
-            kinds[k] = other if other.bits < kind.bits + OTHER_ORDER_BITS else kind
-    return kinds
+            again = _explained(name, kind.samples, facts, knowns, framing, with_checks, kin)
+            kinds[name] = again if again.bits < kind.bits + OTHER_ORDER_BITS else kind
+    return [kinds[name] for name in sorted_out]
+
+
+def _sure_rules(kind: Kind) -> Iterator[CheckRule]:
+    for claim in (kind.tail_check, kind.head_check):
+        if claim is not None and claim.certainty != "open":
+            yield claim.rule
 
 
 def _usual_order(kinds: Iterable[Kind]) -> str:
@@ -213,7 +223,7 @@ def _evened(samples: Sequence[Sample]) -> list[Sample]:
 
 def _explained(
     name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], framing: Framing,
-    with_checks: bool,
+    with_checks: bool, kin: Sequence[CheckRule],
 ) -> Kind:  # fmt: skip
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
@@ -222,11 +232,11 @@ def _explained(
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
     latest = LATEST_CHECK * (2 if framing.field_coding == "hex" else 1)
     for behind in _check_places(found[0], latest) if with_checks else ():
-        checked = _with_head_check(found[0], behind, framing)
+        checked = _with_head_check(found[0], behind, framing, kin)
         if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
             found.append(checked)
     if found[0].has_data:
-        found = [_with_tail(kind, knowns, framing, with_checks) for kind in found]
+        found = [_with_tail(kind, knowns, framing, with_checks, kin) for kind in found]
     return min(found, key=_bits)
 
 
@@ -239,8 +249,9 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
             behind += 1
             if behind > min(latest, shortest - 1):
                 return
-            is_sure = item.part.lead_bits >= MOST_CHECK_LEAD and abs(item.part.offset) <= 1
-            if item.part.kind in ("constant", "unknown") or not is_sure:
+            is_plain = abs(item.part.offset) <= (item.part.widths[0] > 1)
+            is_sure = is_plain and item.part.lead_bits >= MOST_CHECK_LEAD
+            if item.part.kind != "field" or not is_sure:
                 yield behind
 
 
@@ -248,13 +259,13 @@ def _bits(kind: Kind) -> float:
     return kind.bits
 
 
-def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
+def _with_head_check(kind: Kind, behind: int, framing: Framing, kin: Sequence[CheckRule]) -> Kind | None:
     """A check in the head that begins so many bytes before its end."""
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
     parts, bits = explain_bytes(heads, kind.facts, framing.field_coding)
     items = tuple(named(parts, kind.facts))
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing)
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, kin)
     if claim is None or claim.rule.offset:
         return None
     if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
@@ -268,7 +279,9 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing) -> Kind | None:
     )  # fmt: skip
 
 
-def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_checks: bool) -> Kind:
+def _with_tail(
+    kind: Kind, knowns: Sequence[Known], framing: Framing, with_checks: bool, kin: Sequence[CheckRule]
+) -> Kind:
     """Add what stands after the data."""
     shortest = min(len(sample.tail) for sample in kind.samples)
     tails = [sample.tail[:shortest] for sample in kind.samples]
@@ -282,7 +295,7 @@ def _with_tail(kind: Kind, knowns: Sequence[Known], framing: Framing, with_check
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
     sync_bytes = None if kind.head_check is None else kind.sync_bytes
-    claim, sync = _best_claim(heads, data, tails, kind.head, framing, sync_bytes)
+    claim, sync = _best_claim(heads, data, tails, kind.head, framing, kin, sync_bytes)
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, framing)
@@ -316,7 +329,7 @@ def _check_item(width: int, count: int) -> Named:
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    items: Sequence[Named], framing: Framing, sync_bytes: int | None = None,
+    items: Sequence[Named], framing: Framing, kin: Sequence[CheckRule], sync_bytes: int | None = None,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out.
 
@@ -330,7 +343,7 @@ def _best_claim(
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
         messages = messages_of(items, heads, data, tails, framing, sync)
-        claims = find_checks(messages, fixed)
+        claims = find_checks(messages, fixed, kin)
         if not claims:
             continue
         bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)

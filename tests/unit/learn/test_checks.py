@@ -128,6 +128,34 @@ def test_a_sum_is_certain_after_four_different_programs(rule) -> None:
     assert (claim.certainty, claim.agreeing, claim.messages) == ("certain", 4, 4)
 
 
+@pytest.mark.parametrize(
+    "poly, init, is_reflected, xorout",
+    [(0x07, 0, False, 0), (0x07, 0, False, 0x55), (0x31, 0, True, 0), (0x9B, 0xFF, False, 0)],
+    ids=["SMBUS", "I-432-1", "MAXIM-DOW", "CDMA2000"],
+)
+def test_a_published_crc_of_8_bits_is_found_in_a_single_block(poly, init, is_reflected, xorout) -> None:
+    crc = CrcParameters(width=8, poly=poly, init=init, refin=is_reflected, refout=is_reflected, xorout=xorout)
+    claim = find_checks(saved(CheckRule(CrcCheck(crc=crc), ALL_FIELDS), [200], seed=3))[0]
+    assert claim.rule == CheckRule(CrcCheck(crc=crc), ALL_FIELDS)
+    assert claim.certainty == "open"
+
+
+def test_of_two_checks_that_fit_a_header_the_one_that_the_data_have_is_taken() -> None:
+    # 14 + 79 + 01 + 0B + 67 is a multiple of 256, and 14 ^ 79 ^ 01 ^ 0B is 67 as well
+    header = Message.uncoded([("fixed", b"\x14\x79"), ("total", b"\x01\x0b")], b"\x67")
+    for kind in ("sum8-neg", "xor8"):
+        claim = find_checks([header], kin=[CheckRule(kind, ("start", "data"))])[0]
+        assert claim.rule == CheckRule(kind, ("fixed", "total"))
+        assert {"sum8-neg", "xor8"} == {claim.rule.check, *(rival.rule.check for rival in claim.rivals)}
+
+
+def test_a_polynomial_that_the_data_give_away_is_tried_on_a_single_header() -> None:
+    check = CrcCheck(crc=CrcParameters(width=16, poly=0x6F15, init=0x1234))
+    (header,) = saved(CheckRule(check, ALL_FIELDS), [40])
+    assert all(claim.rule.check != check for claim in find_checks([header]))
+    assert find_checks([header], kin=[CheckRule(check, ("data",))])[0].rule == CheckRule(check, ALL_FIELDS)
+
+
 def test_an_inverted_sum_of_coded_bytes_is_written_as_a_card_can_write_it() -> None:
     # of bytes sent as two characters the characters would be inverted, not the byte: so -sum - 1 it is
     hexadecimal = Coded(coding="hex")

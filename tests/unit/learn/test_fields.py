@@ -169,6 +169,14 @@ def test_the_last_block_is_ff():
     assert (flag.fact, flag.two) == ("two", (255, 0))
 
 
+def test_one_recording_tells_a_flag_of_any_number_that_is_zero_before_the_last_block():
+    known = Known(program(43, 300), 0x9234)
+    samples = [Sample(0, b"", b"", first, min(first + 128, 300)) for first in (0, 128, 256)]
+    facts = facts_of(samples, samples, [known], [known.start])
+    (flag,) = explain_bytes([b"\x00", b"\x00", b"\x53"], facts)[0]
+    assert (flag.fact, flag.two) == ("two", (0x53, 0))
+
+
 def test_what_is_still_to_come():
     parts = each_block(lambda _, __, ___, remaining: remaining.to_bytes(2, "little"))
     assert meanings(parts) == [("remaining", 0, "u16-le")]
