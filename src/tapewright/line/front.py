@@ -21,6 +21,7 @@ __all__ = [
     "Window",
     "block_powers",
     "channel_options",
+    "level_span",
     "level_track",
     "listen",
     "mix",
@@ -165,14 +166,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     bursts whatever their share of the time.
     """
     power: FloatArray = block_powers(heard, block)
-    sparse = any(
-        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
-        for shape in alphabet.shapes
-        for segment in shape.segments
-    )
-    bits = 30 if sparse else 12
-    rate = band.rate_hz / block
-    span = max(9, int(rate * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
+    sparse, rate, span = _is_sparse(alphabet), band.rate_hz / block, level_span(alphabet, band, block)
     if sparse:
         power = running_mean(power, max(1, int(rate / alphabet.highest_hertz)))
     before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
@@ -192,6 +186,20 @@ def _more_alike(ones, others, to):  # type: ignore[no-untyped-def]
         is_nearer = max(one / to[k], to[k] / one) < max(other / to[k], to[k] / other)
         chosen[k] = one if is_nearer else other
     return chosen
+
+
+def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
+    """How many blocks of samples a level is averaged over."""
+    bits = 30 if _is_sparse(alphabet) else 12
+    return max(9, int(band.rate_hz / block * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
+
+
+def _is_sparse(alphabet: Alphabet) -> bool:
+    return any(
+        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
+        for shape in alphabet.shapes
+        for segment in shape.segments
+    )
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet
 from tapewright.line.averages import running_mean
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers, level_track
+from tapewright.line.front import Heard, block_powers, level_span, level_track
 from tapewright.line.kernels import bends, compare_with_templates
 from tapewright.line.search import Path, Scene
 from tapewright.line.templates import Band, Templates
@@ -176,7 +176,8 @@ def informed_scene(
     `shaped` are the `templates` as they are heard.
     """
     block = templates.block
-    power = level_track(heard, alphabet, band, block)
+    freedom = band.fraction * block * level_span(alphabet, band, block)
+    power = _steadied(level_track(heard, alphabet, band, block), lock.noise, freedom)
     amplitude = np.sqrt(signal_power(power, templates, lock) / mean_power(templates))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
@@ -194,6 +195,19 @@ def signal_power(power: FloatArray, templates: Templates, lock: Lock) -> FloatAr
     """Power of the signal where so much power is heard, with the noise and misfit of a lock."""
     explained = np.maximum(power - lock.noise, 0.05 * power)
     return np.asarray(explained / (1.0 + lock.misfit / mean_power(templates)))
+
+
+def _steadied(power: FloatArray, noise: float, freedom: float) -> FloatArray:
+    """Draw levels, each of so many independent samples, together as far as noise alone scatters them.
+
+    What noise does to the level of a faint signal may be more than the signal (James and Stein again, as in
+    `imprint.py`).
+    """
+    mean = float(power.mean())
+    noise = min(noise, mean)
+    chance = 2.0 * noise * (2.0 * mean - noise) / freedom  # squares of noise, and noise times signal
+    kept = max(0.0, 1.0 - chance / max(float(power.var()), 1e-30))
+    return np.asarray(mean + kept * (power - mean))
 
 
 def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:

@@ -31,10 +31,9 @@ LEAST_LOW_SHARE = 0.002
 #: There, the least rate, and how far up the band goes, as a share of the rate: as far as six taps let it
 #: through between samples (`clock.interpolator` then loses 0.2 % of it).
 EDGES_RATE_HZ, EDGES_HIGH = 20_000.0, 1 / 2.4
-#: A recorder that bends the wave adds harmonics that differ from symbol to symbol: so far above the fastest
-#: tone the band goes, and so far down at least where edges are square (measured: 0.2 to 0.3 dB of what sliced
-#: tones and pulses differ in).
-BENT_HIGH, BENT_LOW_HZ = 2.6, 200.0
+#: There it begins no higher than this: pulses that a recorder bends are no longer balanced (measured: 0.2 dB
+#: of what tells sliced pulses apart lies below).
+BENT_LOW_HZ = 200.0
 
 
 @dataclass(frozen=True)
@@ -72,8 +71,8 @@ class Band:
 
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
-    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a band
-    that reaches further down where there are bursts and silence.
+    """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a wider
+    band where there are bursts and silence.
     """
     segments = [segment for shape in alphabet.shapes for segment in shape.segments]
     tones_only = all(s.kind in ("tone", "silence") for s in segments)
@@ -82,11 +81,11 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         + [0.5 / shape.seconds for shape in alphabet.shapes if shape.is_absolute]
     )
     if tones_only:
-        rate, low = 7.0 * alphabet.highest_hertz, 0.3 * lowest
+        rate, low, high = 7.0 * alphabet.highest_hertz, 0.3 * lowest, 1.8 * alphabet.highest_hertz
         if any(s.kind == "silence" for s in segments):
-            # a recorder that bends the wave lifts its mean where there is sound
+            # a recorder that bends the wave lifts its mean where there is sound, and adds a harmonic
             low = min(low, 0.5 / max(shape.seconds for shape in alphabet.shapes))
-        high = BENT_HIGH * alphabet.highest_hertz
+            high = 2.6 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
         rate = max(12.0 * alphabet.highest_hertz, EDGES_RATE_HZ)
         low = max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes)))
