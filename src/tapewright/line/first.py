@@ -142,7 +142,9 @@ def _as_loud(amplitude: FloatArray, heard: Heard, templates: Templates, lock: Lo
     size = blocks * templates.block
     followed = np.mean(amplitude[: PARTS * blocks].reshape(PARTS, blocks) ** 2, axis=1)
     searched = signal_power(block_powers(heard[: PARTS * size], size), templates, lock)
-    return np.asarray(amplitude * np.sqrt(typical_of(searched / followed) / mean_power(templates)))
+    sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
+    louder = typical_of(searched[sounds] / followed[sounds])
+    return np.asarray(amplitude * np.sqrt(louder / mean_power(templates)))
 
 
 def _mended(path: Path, search: Callable[[int, int], Path], templates: Templates, names: int) -> Path:
