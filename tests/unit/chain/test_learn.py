@@ -8,6 +8,7 @@ import pytest
 import sounds_of_nothing
 import tapewright as tw
 from made_up_saves import program
+from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves
 from tapewright.chain.learn import learn
 from tapewright.chain.timings import Timings, compare_timings
@@ -80,3 +81,35 @@ def test_a_difference_in_speed_is_not_one_in_lengths(recording):
 
 def test_what_cannot_be_laid_side_by_side_is_not_compared(recording):
     assert compared(recording, 250.0, 500.0, Known(program(93, 90), KNOWN.start)) is None
+
+
+#: A machine that sends the inverse of every byte but the sync, and adds up what it sends.
+INVERTED = """
+card   = "format"
+name   = "inverted"
+title  = "Bytes inverted"
+source = "made up"
+[symbols]
+"0" = [{ tone = 1200, cycles = 1 }]
+"1" = [{ tone = 2400, cycles = 1 }]
+[[block]]
+kind   = "data"
+layout = [
+  { lead = "1", seconds = 1.5 },
+  { sync = "92 e7" },
+  { field = "start", type = "u16-le", xor = 255 },
+  { field = "length", type = "u16-le", xor = 255 },
+  { data = "length", xor = 255 },
+  { check = "sum16", over = ["start", "length", "data"], as_sent = true, xor = 255 },
+  { lead = "1", seconds = 0.5 },
+]
+load   = "start"
+"""
+
+
+def test_a_single_recording_tells_a_check_over_inverted_bytes():
+    card = parse_card(INVERTED, tw.FormatCard, "inverted")
+    first = Known(program(96, 300), 0x9234)
+    found = learn([tw.synthesize(first.data, format=card, start=first.start)], [first])
+    other = tw.synthesize(program(95, 200), format=card, start=0x8765)
+    assert [block.check for block in tw.read(other, format=found.card).blocks] == ["ok"]
