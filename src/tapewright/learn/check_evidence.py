@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.learn.check_price import NO_CHECK_BITS
+from tapewright.learn.check_price import NO_CHECK_BITS, UNTOLD_BITS
 from tapewright.learn.check_rule import Message, Order, Place
 
 __all__ = ["MOST_OFFSET", "Tails", "distinct_messages"]
@@ -100,7 +100,7 @@ class Tails:
         differing = len(self.messages) - agreeing
         cost = agreeing * _AGREES_BITS + differing * _DIFFERS_BITS
         cost = cost + np.maximum(present - agreeing, 0) * 8 * place.width_bytes
-        saved = NO_CHECK_BITS + self.unexplained_bits(place) - cost
+        saved = NO_CHECK_BITS + self.unexplained_bits(place) - cost - UNTOLD_BITS * (len(self.messages) == 1)
         return np.where(agreeing > differing, saved, -np.inf)
 
 

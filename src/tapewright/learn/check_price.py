@@ -19,6 +19,7 @@ __all__ = [
     "CATALOGUE_POLYS",
     "NO_CHECK_BITS",
     "SIMPLE_KIND_BITS",
+    "UNTOLD_BITS",
     "as_sent_bits",
     "coverage_bits",
     "crc_bits",
@@ -29,8 +30,9 @@ __all__ = [
 Ints = npt.NDArray[np.uint64]
 Floats = npt.NDArray[np.float64]
 
-#: What follows the items of a block is mostly a check.
-NO_CHECK_BITS = 4.0
+#: What follows the items of a block is mostly a check. A single block may have one that it cannot tell, as it
+#: starts from anywhere or has a polynomial of its own.
+NO_CHECK_BITS, UNTOLD_BITS = 4.0, 1.0
 #: Kind of check, and whether its bytes are inverted.
 SIMPLE_KIND_BITS: dict[tuple[SimpleCheck, bool], float] = {
     ("sum8", False): 2.0, ("sum8-neg", False): 3.0, ("xor8", False): 2.5, ("sum16", False): 3.3,

@@ -29,6 +29,8 @@ SPLIT_BITS = 1.0
 MOST_CHECK_LEAD = 8.0
 #: Something after a check, that is not covered by it, is rare.
 AFTER_BITS = 4.0
+#: A block with data mostly has one check, at its end: one before the data costs more.
+BEFORE_DATA_BITS = 3.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
@@ -272,11 +274,10 @@ def _with_head_check(kind: Kind, behind: int, framing: Framing, kin: Sequence[Ch
         return None  # rather one wider check that cannot be told yet
     width = _width(claim, framing)
     rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
+    bits += _check_bits(claim) + rest_bits + BEFORE_DATA_BITS * kind.has_data
     items += (_check_item(width, len(heads)),)
     items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
-    return replace(
-        kind, head=items, head_check=claim, sync_bytes=sync, bits=bits + _check_bits(claim) + rest_bits
-    )  # fmt: skip
+    return replace(kind, head=items, head_check=claim, sync_bytes=sync, bits=bits)
 
 
 def _with_tail(

@@ -10,6 +10,7 @@ import tapewright as tw
 from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
+from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves
 from tapewright.chain.learn import _alike as alike
 from tapewright.chain.learn import _lay_out as lay_out
@@ -102,3 +103,35 @@ def test_a_bit_never_set_in_the_known_bytes_is_one_if_it_is_set_elsewhere(bits):
     layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "1")
     assert layout is not None
     assert layout.framing.byte.bits == bits
+
+
+#: A machine that sends the inverse of every byte but the sync, and adds up what it sends.
+INVERTED = """
+card   = "format"
+name   = "inverted"
+title  = "Bytes inverted"
+source = "made up"
+[symbols]
+"0" = [{ tone = 1200, cycles = 1 }]
+"1" = [{ tone = 2400, cycles = 1 }]
+[[block]]
+kind   = "data"
+layout = [
+  { lead = "1", seconds = 1.5 },
+  { sync = "92 e7" },
+  { field = "start", type = "u16-le", xor = 255 },
+  { field = "length", type = "u16-le", xor = 255 },
+  { data = "length", xor = 255 },
+  { check = "sum16", over = ["start", "length", "data"], as_sent = true, xor = 255 },
+  { lead = "1", seconds = 0.5 },
+]
+load   = "start"
+"""
+
+
+def test_a_single_recording_tells_a_check_over_inverted_bytes():
+    card = parse_card(INVERTED, tw.FormatCard, "inverted")
+    first = Known(program(96, 300), 0x9234)
+    found = learn([tw.synthesize(first.data, format=card, start=first.start)], [first])
+    other = tw.synthesize(program(95, 200), format=card, start=0x8765)
+    assert [block.check for block in tw.read(other, format=found.card).blocks] == ["ok"]
