@@ -339,3 +339,19 @@ def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp
     assert "CHECK FAILS" not in ran.out
     assert "NOT COMPLETE" not in ran.out
     assert "evidence 0 bits" not in ran.out
+
+
+def test_a_program_that_breaks_off_is_not_called_whole_where_nothing_counts_its_bytes(tape, tmp_path):
+    sound, part = tmp_path / "bare.wav", tmp_path / "part.wav"
+    run("write", tape.program, "-o", sound, "--format", tape.bare_card)
+    recording = load(sound)
+    with create_audio(part, recording.rate_hz) as file:
+        file.write(recording.samples[: int(2.0 * recording.rate_hz)])
+    assert run("read", sound, "--format", tape.bare_card).code == 0
+    ran = run("read", part, "--format", tape.bare_card)
+    assert ran.code == 1
+    assert "bytes may be missing after them; record on until the program has ended" in ran.out
+    assert "Verdict: doubtful: bytes may be missing" in ran.out
+    both = run("read", part, sound, "--format", tape.bare_card)
+    assert both.code == 0  # the other recording goes on where this one breaks off
+    assert f"Program: {len(PROGRAM)} bytes" in both.out

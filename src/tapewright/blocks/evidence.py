@@ -16,6 +16,7 @@ from tapewright.model import Fault
 __all__ = [
     "ABSURD_BITS",
     "BAD_CHECK_BITS",
+    "LEADER_SHARE",
     "LEAST_FIT",
     "LEAST_IDLE_SECONDS",
     "LEAST_STRUCTURE",
@@ -46,6 +47,8 @@ LEAST_FIT = 0.6
 SLACK_SECONDS, SLACK_FACTOR = 0.5, 1.3
 #: A leader this much shorter than a reader insists on is not mentioned (speed and first symbols vary).
 SHORT_LEAD = 0.8
+#: A leader shorter than this share of the least the card asks for was not heard whole.
+LEADER_SHARE = 0.5
 #: Idle time that ends data "until lead" where the card does not say.
 LEAST_IDLE_SECONDS = 0.1
 

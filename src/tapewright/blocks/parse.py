@@ -24,6 +24,7 @@ from tapewright.blocks.evidence import (
 )
 from tapewright.blocks.faults import byte_faults, cut_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
+from tapewright.blocks.open_ends import open_ends
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.blocks.text import is_free_text, text_bits
@@ -43,6 +44,7 @@ from tapewright.cards.layout import (
     TextField,
 )
 from tapewright.model import GAP, ByteRun, CardError, Fault, Symbols
+from tapewright.model.reading import LOST_LEADER
 
 __all__ = ["Parser"]
 
@@ -79,6 +81,7 @@ class Parser:
     inherited: Mapping[str, int]
     limit: int
     place: int = 0
+    lead_first: int = 0
     evidence: float = 0.0
     numbers: dict[str, int] = field(default_factory=dict)
     texts: dict[str, str] = field(default_factory=dict)
@@ -98,7 +101,7 @@ class Parser:
         self, start: int, lead_first: int, head_bits: float, head_faults: tuple[Fault, ...] = ()
     ) -> Parsed:
         """Read the block whose first item after the leader starts at symbol `start`."""
-        self.place, self.evidence = start, head_bits
+        self.place, self.lead_first, self.evidence = start, lead_first, head_bits
         self.faults += head_faults
         complete, end = True, start
         items = self.layout.layout
@@ -356,6 +359,11 @@ class Parser:
                 bits, most = text_bits(self.symbols, self.card.byte, run, place, idle)
                 self.structure_bits += bits
                 self.structure_most += most
+            if len(run):
+                opened = open_ends(self.symbols, self.scores, self.layout, run, self.lead_first, idle)
+                if any(fault.kind == LOST_LEADER for fault in opened):  # says all that a short leader does
+                    self.faults = [fault for fault in self.faults if fault.kind != "lead"]
+                self.faults += opened
         elif count is None:
             run = self._read(max(0, self.limit - self.place), "data")
         else:

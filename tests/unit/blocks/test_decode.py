@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -298,3 +300,32 @@ def test_a_byte_that_comes_out_of_a_gap_begins_when_it_did() -> None:
     assert block.data[31:] == DATA[31:]
     bit_seconds = 1 / 300
     assert np.abs(block.byte_seconds - whole.byte_seconds).max() < 0.5 * bit_seconds
+
+
+# -- bytes whose number nothing says ---------------------------------------------------------------------
+
+
+def text_with(card: FormatCard, lead_seconds: float, trailer_seconds: float) -> list[TapePart]:
+    lead, data, trailer = blocks.encode(Image.from_bytes(DATA), card)
+    return [replace(lead, seconds=lead_seconds), data, replace(trailer, seconds=trailer_seconds)]
+
+
+@pytest.mark.parametrize(
+    "lead_seconds, trailer_seconds, expected",
+    [(5.0, 0.5, set()), (0.3, 0.3, set()), (0.03, 0.5, {"lost-leader"}), (5.0, 0.02, {"lost-end"})],
+)
+@pytest.mark.parametrize("name", ["kcs-300", "kcs-1200"])
+def test_text_without_its_leader_or_end_may_lack_bytes_and_says_so(
+    name: str, lead_seconds: float, trailer_seconds: float, expected: set[str]
+) -> None:
+    card = card_of(name)
+    (block,), _ = read(layer.heard(text_with(card, lead_seconds, trailer_seconds), card), card)
+    assert kinds(block) == expected
+    assert block.is_open == bool(expected)
+    assert all(fault.remedy for fault in block.faults)
+
+
+def test_text_in_two_with_silence_between_may_lack_bytes_on_both_sides() -> None:
+    symbols, card = saved("kcs-300")
+    found, _ = read(layer.dropped_out(symbols, 2000, 3200), card)
+    assert [kinds(block) for block in found] == [{"lost-end"}, {"lost-leader"}]
