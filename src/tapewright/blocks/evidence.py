@@ -83,6 +83,8 @@ class Parsed:
     structure : float
         How much of the evidence that sync, marks and constants could give they gave, 1 = all; negative if
         they speak against the block.
+    lost : int
+        Bytes of the data that the block promises, in fields that were heard well, and that never came.
     """
 
     layout: BlockLayout
@@ -99,6 +101,7 @@ class Parsed:
     complete: bool
     all_right: float
     structure: float
+    lost: int = 0
 
     @property
     def check(self) -> str:

@@ -44,7 +44,7 @@ from tapewright.cards.layout import (
     TextField,
 )
 from tapewright.model import GAP, ByteRun, CardError, Fault, Symbols
-from tapewright.model.reading import LOST_LEADER
+from tapewright.model.reading import DOUBTFUL, LOST_LEADER
 
 __all__ = ["Parser"]
 
@@ -91,6 +91,8 @@ class Parser:
     checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     data: Decoded | None = None
+    lost: int = 0
+    sure_of_numbers: float = 1.0
     seek_seconds: float = 0.0
     last_value: int = -1
     repeated_bits: float = REPEATED_MOST_BITS
@@ -137,6 +139,7 @@ class Parser:
             complete,
             all_right,
             self._structure,
+            self.lost,
         )
 
     @property
@@ -311,6 +314,7 @@ class Parser:
             self.faults.append(Fault("field", text, span_of(self.symbols, run)))
             return
         self.numbers[item.field] = number_from_bytes(got.plain, item.type)
+        self.sure_of_numbers *= float(np.prod(got.confidence))
         constant = constant_of(item)
         if constant is None:
             return
@@ -380,6 +384,8 @@ class Parser:
         self.data = self._decoded(item, run)
         self._cover("data", self.data)
         if count is not None and len(self.data.plain) < count:
+            if self._is_sure_of_length(item):
+                self.lost = count - len(self.data.plain)
             raise _CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
         if item.length is None and not len(run):
             raise _CutOff("the data")
@@ -406,6 +412,11 @@ class Parser:
             self.faults.append(Fault("length", f"the fields promise {count} bytes ({item.length})"))
             raise _CutOff("the data")
         return count
+
+    def _is_sure_of_length(self, item: Data) -> bool:
+        """Whether the block itself says how many bytes it has, and that was heard well."""
+        own = item.length is not None and item.length.names <= set(self.numbers)
+        return own and self.sure_of_numbers >= DOUBTFUL
 
     def _idle_seconds(self) -> float:
         leads = [block.at_least for block in self.layout.layout if isinstance(block, Lead) and block.at_least]

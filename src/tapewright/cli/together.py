@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
+
 from tapewright.cards import FormatCard, load_format
 from tapewright.chain import OTHER_PROGRAM, combine
 from tapewright.cli.telling import byte_count, doubtful_places, was_found
@@ -29,6 +31,8 @@ class Together:
         The verdict.
     faults : tuple of Fault
         What concerns the recordings as a set; those of each are in its reading.
+    unheard : int
+        Bytes of the image that were not heard at all, and are 00 in it.
     """
 
     image: Image
@@ -36,6 +40,7 @@ class Together:
     damaged: bool
     sentence: str
     faults: tuple[Fault, ...] = ()
+    unheard: int = 0
 
 
 def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Together:
@@ -78,7 +83,8 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     is_open = bool(open_ended(every))
     damage = _damage(image, doubtful, left, is_homeless, has_other, is_open, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
-    return Together(image, doubtful, damage is not None, sentence, faults)
+    unheard = sum(int(np.count_nonzero(sure <= 0)) for sure in confidence)
+    return Together(image, doubtful, damage is not None, sentence, faults, unheard)
 
 
 def _refuse_strangers(readings: Sequence[Reading]) -> None:
