@@ -80,6 +80,11 @@ def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
         return Recording(sound.astype(np.float32), rate_hz)
     if isinstance(sound, (str, os.PathLike)):
         return audio.open_audio(sound)
+    if not hasattr(sound, "chunks"):
+        raise UsageError(
+            f"a {type(sound).__name__} is no recording; give the path of a sound file, a Recording, or an"
+            " array of samples"
+        )
     return sound
 
 
