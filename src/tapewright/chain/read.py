@@ -15,6 +15,7 @@ from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
+from tapewright.chain.other_data import other_data
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
@@ -157,7 +158,8 @@ def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
     for surveyed in line.surveys(source):
         readings.append(_best_for(source, surveyed, cards))
         if readings[-1].blocks:
-            return readings[-1]
+            best = readings[-1]
+            return replace(best, faults=(*best.faults, *other_data(source, best)))
     return readings[0]
 
 

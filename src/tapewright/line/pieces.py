@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from tapewright.line.receiver import Survey
-from tapewright.model import AudioSource, Samples
+from tapewright.model import AudioSource, Samples, Span
 
-__all__ = ["survey", "surveys"]
+__all__ = ["likely_data", "survey", "surveys"]
 
 MOST_PIECES = 8
 #: Quieter than this, as the mean square of what samples differ by, is silence.
@@ -50,6 +50,21 @@ def surveys(source: AudioSource) -> tuple[Survey, ...]:
 def survey(source: AudioSource) -> Survey:
     """Take the pieces to look at first; see :func:`surveys`."""
     return surveys(source)[0]
+
+
+def likely_data(source: AudioSource) -> tuple[Span, ...]:
+    """List the seconds of a recording that sound like data of some format, a leader or another steady tone
+    among them.
+    """
+    found, first = [], 0
+    for chunk in source.chunks(1.0):
+        liveliness = np.mean(np.diff(chunk, axis=0) ** 2, axis=0) if len(chunk) > 1 else np.zeros(1)
+        if float(np.mean(liveliness)) > SILENCE and _is_likely_data(
+            chunk[:, int(np.argmax(liveliness))], source.rate_hz
+        ):
+            found.append(Span(first / source.rate_hz, (first + len(chunk)) / source.rate_hz))
+        first += len(chunk)
+    return tuple(found)
 
 
 class _Liveliest:
