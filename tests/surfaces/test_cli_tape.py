@@ -377,3 +377,10 @@ def test_right_bytes_at_another_address_are_told_as_such(tape, tmp_path):
     ran = run("verify", tape.sound, tape.program, "--format", tape.card, "--start", "0243")
     assert ran.code == 1
     assert "The bytes on the tape are those of the program, but at 0200 instead of 0243" in ran.out
+
+
+def test_a_rate_that_cannot_be_written_is_not_called_one_of_a_recording(tape, tmp_path):
+    ran = run("write", tape.program, "-o", tmp_path / "x.wav", "--format", tape.bare_card, "--rate", 3000)
+    assert ran.code == 2
+    assert "the sample rate is 3000 Hz; use one of" in ran.err
+    assert "recording" not in ran.err
