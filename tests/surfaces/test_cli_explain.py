@@ -98,7 +98,7 @@ def test_auto_on_noise_cannot_tell_and_says_why(noise):
     ran = run("read", noise, "--explain")
     assert ran.code == 1
     assert "no format found" in ran.out.splitlines()[0]
-    assert "cannot tell the format: nothing in this recording sounds like any of the" in ran.out
+    assert "cannot tell the format: nothing in" in ran.out
     assert "broadband noise" in table_of(ran.out)[-1]
     whole = json.loads(run("read", noise, "--json").out)
     assert [fault["kind"] for fault in whole["faults"]] == ["cannot-tell"]

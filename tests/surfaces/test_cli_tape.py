@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Annotated, Literal
 
 import pytest
@@ -339,3 +340,47 @@ def test_a_block_that_is_gone_altogether_is_not_called_a_whole_program(tape, tmp
     assert "CHECK FAILS" not in ran.out
     assert "NOT COMPLETE" not in ran.out
     assert "evidence 0 bits" not in ran.out
+
+
+def test_a_program_that_breaks_off_is_not_called_whole_where_nothing_counts_its_bytes(tape, tmp_path):
+    sound, part = tmp_path / "bare.wav", tmp_path / "part.wav"
+    run("write", tape.program, "-o", sound, "--format", tape.bare_card)
+    recording = load(sound)
+    with create_audio(part, recording.rate_hz) as file:
+        file.write(recording.samples[: int(2.0 * recording.rate_hz)])
+    assert run("read", sound, "--format", tape.bare_card).code == 0
+    ran = run("read", part, "--format", tape.bare_card)
+    assert ran.code == 1
+    assert "bytes may be missing after them; record on until the program has ended" in ran.out
+    assert "Verdict: doubtful: bytes may be missing" in ran.out
+    both = run("read", part, sound, "--format", tape.bare_card)
+    assert both.code == 0  # the other recording goes on where this one breaks off
+    assert f"Program: {len(PROGRAM)} bytes" in both.out
+
+
+def test_bytes_that_were_promised_and_not_heard_are_told(tape, tmp_path):
+    part, recording = tmp_path / "part.wav", load(tape.sound)
+    with create_audio(part, recording.rate_hz) as file:
+        file.write(recording.samples[: int(2.2 * recording.rate_hz)])
+    ran = run("read", part, "--format", tape.card)
+    assert ran.code == 1
+    told = re.search(
+        r"Program: 'TEST', (\d+) bytes at 0200\.\.0277, of which (\d+) were not heard and are 00", ran.out
+    )
+    assert told
+    assert int(told[1]) == len(PROGRAM)
+    assert 0 < int(told[2]) < len(PROGRAM)
+    assert re.search(r"Doubtful bytes: 02[0-7][0-9A-F]\.\.0277", ran.out)
+
+
+def test_right_bytes_at_another_address_are_told_as_such(tape, tmp_path):
+    ran = run("verify", tape.sound, tape.program, "--format", tape.card, "--start", "0243")
+    assert ran.code == 1
+    assert "The bytes on the tape are those of the program, but at 0200 instead of 0243" in ran.out
+
+
+def test_a_rate_that_cannot_be_written_is_not_called_one_of_a_recording(tape, tmp_path):
+    ran = run("write", tape.program, "-o", tmp_path / "x.wav", "--format", tape.bare_card, "--rate", 3000)
+    assert ran.code == 2
+    assert "the sample rate is 3000 Hz; use one of" in ran.err
+    assert "recording" not in ran.err

@@ -266,7 +266,7 @@ def _programs(blocks: Sequence[Block], card: FormatCard) -> list[_Program]:
         if not programs:
             programs.append(_Program([], []))
         program, piece = programs[-1], CopiedBytes.of(block)
-        program.complete &= block.complete
+        program.complete &= block.complete and not block.is_open
         if (
             layout.copies > 1
             and program.pieces

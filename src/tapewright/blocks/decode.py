@@ -219,11 +219,13 @@ def _block(symbols: Symbols, card: FormatCard, parsed: Parsed, placed: Placed, a
     heard = symbols.index[chosen] >= 0
     data, confidence, seconds = b"", np.zeros(0), np.zeros(0)
     if parsed.data is not None:
-        data = parsed.data.plain[: placed.count]
-        confidence = _weighed(parsed, card)[: placed.count]
+        lost = np.zeros(parsed.lost)  # promised and never heard: 00, so that lengths and addresses stay true
+        data = (parsed.data.plain + bytes(parsed.lost))[: placed.count]
+        confidence = np.concatenate((_weighed(parsed, card), lost))[: placed.count]
         if parsed.check != "ok":
             confidence = confidence * _in_place(symbols, parsed)
-        seconds = _start_seconds(symbols, parsed.data.first_symbol, parsed.data.end_symbol)[: placed.count]
+        seconds = _start_seconds(symbols, parsed.data.first_symbol, parsed.data.end_symbol)
+        seconds = np.concatenate((seconds, lost + float(symbols.end_seconds[last])))[: placed.count]
 
     def mean(values: npt.NDArray[np.floating]) -> float:
         return float(np.mean(values[chosen][heard])) if heard.any() else 0.0

@@ -20,6 +20,7 @@ from tapewright.cards.layout import (
     TextField,
 )
 from tapewright.model import Image, Range, TapePart, UsageError
+from tapewright.model.image import HIGHEST_ADDRESS
 
 __all__ = ["encode"]
 
@@ -123,6 +124,12 @@ class _RangeWriter:
         if card.carries_addresses and piece.address is None:
             raise UsageError(
                 f"format {card.name} stores the address the program loads at; say where it starts (--start)"
+            )
+        highest = _highest_address(card)
+        if card.carries_addresses and piece.address is not None and piece.address + len(piece) - 1 > highest:
+            raise UsageError(
+                f"the program would end at {piece.address + len(piece) - 1:X}h, and format {card.name} has"
+                f" addresses up to {highest:X}h; choose another start or a shorter program"
             )
         self.card, self.piece, self.name, self.run = card, piece, name, run
 
@@ -279,6 +286,24 @@ class _RangeWriter:
                 f" that holds {len(data)} (data = {item.length}); give a program of a length it can hold"
             )
         return data
+
+
+def _highest_address(card: FormatCard) -> int:
+    """Give the last address of a machine, as far as start addresses that are sent as they are tell it."""
+    loads = [block.load for block in card.block if block.load is not None]
+    widths = [
+        FIELD_WIDTH[item.type]
+        for layout in card.block
+        for item in layout.layout
+        if isinstance(item, FieldItem) and item.field == "start" and item.value is None
+    ]
+    if not widths or not all(load.names == {"start"} and _is_plain(load) for load in loads):
+        return HIGHEST_ADDRESS
+    return int(256 ** max(widths)) - 1
+
+
+def _is_plain(load: Expression) -> bool:
+    return [load.value({"start": start}) for start in (0, 1)] == [0, 1]
 
 
 def _merged(parts: Iterator[TapePart]) -> Iterator[TapePart]:

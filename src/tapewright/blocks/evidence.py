@@ -16,6 +16,7 @@ from tapewright.model import Fault
 __all__ = [
     "ABSURD_BITS",
     "BAD_CHECK_BITS",
+    "LEADER_SHARE",
     "LEAST_FIT",
     "LEAST_IDLE_SECONDS",
     "LEAST_STRUCTURE",
@@ -46,6 +47,8 @@ LEAST_FIT = 0.6
 SLACK_SECONDS, SLACK_FACTOR = 0.5, 1.3
 #: A leader this much shorter than a reader insists on is not mentioned (speed and first symbols vary).
 SHORT_LEAD = 0.8
+#: A leader shorter than this share of the least the card asks for was not heard whole.
+LEADER_SHARE = 0.5
 #: Idle time that ends data "until lead" where the card does not say.
 LEAST_IDLE_SECONDS = 0.1
 
@@ -80,6 +83,8 @@ class Parsed:
     structure : float
         How much of the evidence that sync, marks and constants could give they gave, 1 = all; negative if
         they speak against the block.
+    lost : int
+        Bytes of the data that the block promises, in fields that were heard well, and that never came.
     """
 
     layout: BlockLayout
@@ -96,6 +101,7 @@ class Parsed:
     complete: bool
     all_right: float
     structure: float
+    lost: int = 0
 
     @property
     def check(self) -> str:

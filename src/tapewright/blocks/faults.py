@@ -74,7 +74,9 @@ def _dropouts(symbols: Symbols, run: ByteRun) -> Iterator[Fault]:
     for a, b in _groups(gaps):
         span = symbols.span(a, b)
         touched = int(np.count_nonzero((run.first_symbol <= b) & (run.end_symbol > a)))
-        yield Fault("dropout", f"no signal from {span}, where {_bytes(touched)} stood", span)
+        yield Fault(
+            "dropout", f"nothing of the format was heard from {span}, where {_bytes(touched)} stood", span
+        )
 
 
 def _groups(places: npt.NDArray[np.integer]) -> list[tuple[int, int]]:

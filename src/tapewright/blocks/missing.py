@@ -19,6 +19,8 @@ __all__ = ["Missing", "Placed", "missing_blocks", "places"]
 
 #: No machine of the time holds a program of more bytes; a header that says so is not believed.
 MOST_MISSING_BYTES = 1 << 20
+#: Where the recording goes on for less than this, nothing could have stood.
+SHORTEST_SECONDS = 0.01
 REMEDY = "read another recording of the same save together with this one, or play the tape again"
 
 
@@ -86,7 +88,7 @@ def places(sequence: Sequence) -> list[Placed]:
 
 def _placed(sequence: Sequence, parsed: Parsed, group: Group | None, place: int | None) -> Placed:
     layout = parsed.layout
-    count = len(parsed.data.plain) if parsed.data is not None else 0
+    count = len(parsed.data.plain) + parsed.lost if parsed.data is not None else 0
     if group is None:
         return Placed(sequence.load(parsed, {}), count)
     address = sequence.load(parsed, group.numbers)
@@ -142,10 +144,13 @@ def _after_last(sequence: Sequence, group: Group) -> Iterator[Missing]:
             which = (
                 f"the last '{layout.kind}' block" if own else f"the '{layout.kind}' block after the header"
             )
-            yield Missing(layout, None, 0, span, f"{which} could not be found in {span}")
+            yield Missing(
+                layout, None, 0, span, f"{which} could not be found {_where(span, end_of_recording)}"
+            )
         elif left > 0:
             address = _at(sequence.origin(group, layout), sequence.done(group))
-            text = f"the last {_bytes(left)} the header promises could not be found in {span}"
+            where = _where(span, end_of_recording)
+            text = f"the last {_bytes(left)} the header promises could not be found {where}"
             yield Missing(layout, address, left, span, text)
 
 
@@ -233,6 +238,13 @@ def _at(origin: int | None, offset: int) -> int | None:
 
 def _span(start_seconds: float, end_seconds: float) -> Span:
     return Span(min(start_seconds, end_seconds), end_seconds)
+
+
+def _where(span: Span, end_of_recording: float) -> str:
+    """Say where something should be that nothing follows; at the end of a recording no time is left."""
+    if span.start_seconds > end_of_recording - SHORTEST_SECONDS:
+        return f"as the recording ends at {span.end_seconds:.3f} s"
+    return f"in {span}"
 
 
 def _text(size: int | None, count: int, span: Span) -> str:

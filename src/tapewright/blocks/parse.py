@@ -24,6 +24,7 @@ from tapewright.blocks.evidence import (
 )
 from tapewright.blocks.faults import byte_faults, cut_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
+from tapewright.blocks.open_ends import open_ends
 from tapewright.blocks.reader import ByteReader
 from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.blocks.text import is_free_text, text_bits
@@ -43,6 +44,7 @@ from tapewright.cards.layout import (
     TextField,
 )
 from tapewright.model import GAP, ByteRun, CardError, Fault, Symbols
+from tapewright.model.reading import DOUBTFUL, LOST_LEADER
 
 __all__ = ["Parser"]
 
@@ -79,6 +81,7 @@ class Parser:
     inherited: Mapping[str, int]
     limit: int
     place: int = 0
+    lead_first: int = 0
     evidence: float = 0.0
     numbers: dict[str, int] = field(default_factory=dict)
     texts: dict[str, str] = field(default_factory=dict)
@@ -88,6 +91,8 @@ class Parser:
     checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     data: Decoded | None = None
+    lost: int = 0
+    sure_of_numbers: float = 1.0
     seek_seconds: float = 0.0
     last_value: int = -1
     repeated_bits: float = REPEATED_MOST_BITS
@@ -98,7 +103,7 @@ class Parser:
         self, start: int, lead_first: int, head_bits: float, head_faults: tuple[Fault, ...] = ()
     ) -> Parsed:
         """Read the block whose first item after the leader starts at symbol `start`."""
-        self.place, self.evidence = start, head_bits
+        self.place, self.lead_first, self.evidence = start, lead_first, head_bits
         self.faults += head_faults
         complete, end = True, start
         items = self.layout.layout
@@ -134,6 +139,7 @@ class Parser:
             complete,
             all_right,
             self._structure,
+            self.lost,
         )
 
     @property
@@ -308,6 +314,7 @@ class Parser:
             self.faults.append(Fault("field", text, span_of(self.symbols, run)))
             return
         self.numbers[item.field] = number_from_bytes(got.plain, item.type)
+        self.sure_of_numbers *= float(np.prod(got.confidence))
         constant = constant_of(item)
         if constant is None:
             return
@@ -356,6 +363,11 @@ class Parser:
                 bits, most = text_bits(self.symbols, self.card.byte, run, place, idle)
                 self.structure_bits += bits
                 self.structure_most += most
+            if len(run):
+                opened = open_ends(self.symbols, self.scores, self.layout, run, self.lead_first, idle)
+                if any(fault.kind == LOST_LEADER for fault in opened):  # says all that a short leader does
+                    self.faults = [fault for fault in self.faults if fault.kind != "lead"]
+                self.faults += opened
         elif count is None:
             run = self._read(max(0, self.limit - self.place), "data")
         else:
@@ -372,6 +384,8 @@ class Parser:
         self.data = self._decoded(item, run)
         self._cover("data", self.data)
         if count is not None and len(self.data.plain) < count:
+            if self._is_sure_of_length(item):
+                self.lost = count - len(self.data.plain)
             raise _CutOff(f"the data ({len(self.data.plain)} of {count} bytes)")
         if item.length is None and not len(run):
             raise _CutOff("the data")
@@ -398,6 +412,11 @@ class Parser:
             self.faults.append(Fault("length", f"the fields promise {count} bytes ({item.length})"))
             raise _CutOff("the data")
         return count
+
+    def _is_sure_of_length(self, item: Data) -> bool:
+        """Whether the block itself says how many bytes it has, and that was heard well."""
+        own = item.length is not None and item.length.names <= set(self.numbers)
+        return own and self.sure_of_numbers >= DOUBTFUL
 
     def _idle_seconds(self) -> float:
         leads = [block.at_least for block in self.layout.layout if isinstance(block, Lead) and block.at_least]

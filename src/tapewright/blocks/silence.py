@@ -38,7 +38,7 @@ def why_nothing(symbols: Symbols, card: FormatCard, heard: Heard, best_bits: flo
         share = max(0.0, heard.best_fit)
         text = (
             f"the sync of format {card.name} was heard nowhere: the best place fits to {100 * share:.0f} %"
-            f" ({counted}, {len(heard.candidates)} places looked at)"
+            f" ({counted}{_looked_at(len(heard.candidates))})"
         )
         faults.append(Fault("no-sync", text, remedy="check the format, or try another recording of the tape"))
     if not faults:
@@ -55,3 +55,10 @@ def why_nothing(symbols: Symbols, card: FormatCard, heard: Heard, best_bits: flo
             Fault("no-block", text, remedy="check the format, or try another recording of the tape")
         )
     return tuple(faults)
+
+
+def _looked_at(places: int) -> str:
+    """Count the places worth reading from; where there is none, the share of a sync says all."""
+    if not places:
+        return ""
+    return ", 1 place looked at" if places == 1 else f", {places} places looked at"

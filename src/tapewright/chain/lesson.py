@@ -258,10 +258,17 @@ def _known(program: ImageLike, start: int | None, name: str | None) -> Known:
     runs = len(Needles(data))
     if runs < FEWEST_RUNS:
         raise ImageError(
-            f"the {len(data)} bytes of {told} are too much alike: only {runs} places in them cannot be taken"
-            " for another; save bytes that differ, such as 00 to FF"
+            f"the {len(data)} bytes of {told} are too much alike to know a place in them from another"
+            f" ({_places_told(runs)}); save bytes that differ, such as 00 to FF, and give recordings and"
+            " programs in the same order"
         )
     return Known(data, image.ranges[0].address, name if name is not None else image.name, image.run)
+
+
+def _places_told(runs: int) -> str:
+    return (
+        f"{runs or 'no'} place{'' if runs == 1 else 's'} in them {'is' if runs == 1 else 'are'} like no other"
+    )
 
 
 def _read_back(sound: Recording, card: FormatCard, known: Known) -> ReadBack:

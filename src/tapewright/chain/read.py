@@ -15,6 +15,7 @@ from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
+from tapewright.chain.other_data import other_data
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
@@ -80,6 +81,11 @@ def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
         return Recording(sound.astype(np.float32), rate_hz)
     if isinstance(sound, (str, os.PathLike)):
         return audio.open_audio(sound)
+    if not hasattr(sound, "chunks"):
+        raise UsageError(
+            f"a {type(sound).__name__} is no recording; give the path of a sound file, a Recording, or an"
+            " array of samples"
+        )
     return sound
 
 
@@ -147,14 +153,24 @@ def _evidence(reading: Reading) -> float:
 
 
 def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
+    """Rank cards by what is likely data; by any sound, where that makes no block."""
+    readings = []
+    for surveyed in line.surveys(source):
+        readings.append(_best_for(source, surveyed, cards))
+        if readings[-1].blocks:
+            best = readings[-1]
+            return replace(best, faults=(*best.faults, *other_data(source, best)))
+    return readings[0]
+
+
+def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard]) -> Reading:
     """Rank cards by how well they explain a few pieces, then by the blocks that reading finds."""
-    surveyed = line.survey(source)
     ranked = line.rank(surveyed, cards, source.channels)
     heard = [prospect for prospect in ranked if prospect.evidence_bits > 0]
     if not heard:
         reading = read_source(source, ranked[0].card, surveyed=surveyed)
         others = [fault for fault in reading.faults if fault.kind != "no-signal"]
-        return replace(reading, faults=(*others, _nothing_alike(len(cards))))
+        return replace(reading, faults=(*others, _nothing_alike(len(cards), len(surveyed.pieces))))
     least = LEAST_SHARE * heard[0].evidence_bits
     hopeful = [prospect for prospect in heard if prospect.evidence_bits >= least]
     count = max(len(hopeful[:CARDS_IN_CONTEST]), FEWEST_IN_CONTEST)  # or there would be no runner-up
@@ -181,11 +197,15 @@ def _contest(source: AudioSource, prospects: list[line.Prospect], surveyed: line
     return sorted(readings, key=_rank, reverse=True)
 
 
-def _nothing_alike(count: int) -> Fault:
+def _nothing_alike(count: int, pieces: int) -> Fault:
+    where = (
+        "this recording" if pieces < 2 else f"the {pieces} seconds listened to, from all over the recording,"
+    )
     return Fault(
         "cannot-tell",
-        f"cannot tell the format: nothing in this recording sounds like any of the {count} tried",
-        remedy="check that it is the right recording; 'read --explain' says what it sounds like",
+        f"cannot tell the format: nothing in {where} sounds like any of the {count} tried",
+        remedy="name the format with --format, and every second is listened to, or check that it is the right"
+        " recording; 'read --explain' says what it sounds like",
     )
 
 

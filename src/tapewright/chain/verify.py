@@ -122,6 +122,13 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
     keep_on = "do NOT switch the machine off"
     if not reading.blocks:
         return f"No program was found on this tape: {keep_on}, and record it again."
+    elsewhere = _elsewhere(program, reading.image)
+    if elsewhere is not None:
+        wanted, found = elsewhere
+        return (
+            f"The bytes on the tape are those of the program, but at {found:04X} instead of {wanted:04X}: if"
+            f" they belong there, verify again with start {found:04X}; until then {keep_on}."
+        )
     if not difference.equal:
         return f"{_where_it_fails(difference)}: {keep_on}, and record it again."
     if doubtful:
@@ -133,6 +140,14 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
         )
     vouch = "and its own check agrees" if reading.verified else "as far as a format without a check can tell"
     return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
+
+
+def _elsewhere(program: Image, read: Image) -> tuple[int, int] | None:
+    """Give where the program says it belongs and where the same bytes stand on tape, if that is all."""
+    if len(program.ranges) != 1 or len(read.ranges) != 1 or program.ranges[0].data != read.ranges[0].data:
+        return None
+    wanted, found = program.ranges[0].address, read.ranges[0].address
+    return None if wanted is None or found is None or wanted == found else (wanted, found)
 
 
 def _obstacle(reading: Reading) -> str:

@@ -205,4 +205,4 @@ def _place(block: Block, offset: int) -> str:
 
 
 def _decibels(amplitude: float) -> str:
-    return f"{20 * np.log10(amplitude):.0f} dBFS" if amplitude > 0 else "unknown"
+    return f"{20 * np.log10(amplitude):+.0f} dBFS" if amplitude > 0 else "unknown"

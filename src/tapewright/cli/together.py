@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
+
 from tapewright.cards import FormatCard, load_format
 from tapewright.chain import OTHER_PROGRAM, combine
 from tapewright.cli.telling import byte_count, doubtful_places, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
-from tapewright.model.reading import unvouched
+from tapewright.model.reading import open_ended, unvouched
 
 __all__ = ["Together", "put_together"]
 
@@ -29,6 +31,8 @@ class Together:
         The verdict.
     faults : tuple of Fault
         What concerns the recordings as a set; those of each are in its reading.
+    unheard : int
+        Bytes of the image that were not heard at all, and are 00 in it.
     """
 
     image: Image
@@ -36,6 +40,7 @@ class Together:
     damaged: bool
     sentence: str
     faults: tuple[Fault, ...] = ()
+    unheard: int = 0
 
 
 def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Together:
@@ -75,9 +80,11 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
     doubtful = tuple(doubtful_places(image, confidence)) if left else ()
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
     has_other = any(fault.kind == OTHER_PROGRAM for reading in found for fault in reading.faults)
-    damage = _damage(image, doubtful, left, is_homeless, has_other, len(found))
+    is_open = bool(open_ended(every))
+    damage = _damage(image, doubtful, left, is_homeless, has_other, is_open, len(found))
     sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
-    return Together(image, doubtful, damage is not None, sentence, faults)
+    unheard = sum(int(np.count_nonzero(sure <= 0)) for sure in confidence)
+    return Together(image, doubtful, damage is not None, sentence, faults, unheard)
 
 
 def _refuse_strangers(readings: Sequence[Reading]) -> None:
@@ -120,6 +127,7 @@ def _damage(
     left: Sequence[Block],
     is_homeless: bool,
     has_other: bool,
+    is_open: bool,
     recordings: int,
 ) -> str | None:
     """Say what is wrong; None if nothing is."""
@@ -131,6 +139,12 @@ def _damage(
         return (
             "damaged: a part of the program is missing; read another recording together with this one, or"
             " play the tape again."
+        )
+    if is_open:
+        also = f", and {byte_count(len(doubtful))} of {len(image)} doubtful" if doubtful else ""
+        return (
+            f"doubtful: bytes may be missing where the leader or the end was not heard{also}; record the"
+            " whole program again, or compare it with the listing."
         )
     if doubtful:
         are = "is" if len(doubtful) == 1 else "are"

@@ -56,7 +56,7 @@ def _unknown_command(error: CycloptsError, help_command: str) -> str:
     known = [name for name in (error.app or ()) if not name.startswith("-")]
     if word.startswith("-"):
         return f"there is no option {word}; {_near(word, ['--help', '--version'], f'see {help_command!r}')}"
-    hint = _near(word, known, f"there are {_listed(known)}; see '{help_command}'")
+    hint = _near(word, known, f"there are {_listed(known, 'and')}; see '{help_command}'")
     return f"there is no command {word!r}; {hint}"
 
 
@@ -88,5 +88,5 @@ def _wrong_value(error: CoercionError) -> str:
     return f"{name} {token.value!r} is not {kind or 'what belongs there'}; correct it"
 
 
-def _listed(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else "".join(words)
+def _listed(words: Sequence[str], joint: str = "or") -> str:
+    return f"{', '.join(words[:-1])} {joint} {words[-1]}" if len(words) > 1 else "".join(words)

@@ -16,16 +16,15 @@ import numpy.typing as npt
 from tapewright.cards import FormatCard
 from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
 from tapewright.line.front import mix
+from tapewright.line.pieces import survey, surveys
 from tapewright.line.receiver import Receiver, Survey, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey"]
+__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey", "surveys"]
 
 FloatArray = npt.NDArray[np.float64]
 
-MOST_PIECES = 8
-SURVEY_SECONDS = 120.0
 #: To rank cards, each is asked to explain this band, whatever its own.
 RANKING_BAND_HZ = (100.0, 8000.0)
 #: A quick look takes so many of the pieces. Cards with at least this share of the best one's evidence there,
@@ -75,24 +74,6 @@ class Prospect:
     evidence_bits: float
     channel: int | str
     lock: Lock | None
-
-
-def survey(source: AudioSource) -> Survey:
-    """Take the liveliest pieces from the first two minutes that have any sound, spread over them."""
-    kept: list[tuple[float, int, Samples]] = []
-    heard_seconds = 0.0
-    for number, chunk in enumerate(source.chunks(1.0)):
-        liveliness = float(np.mean(np.diff(chunk, axis=0) ** 2)) if len(chunk) > 1 else 0.0
-        if liveliness <= 1e-12:
-            continue
-        kept.append((liveliness, number, chunk.copy()))
-        heard_seconds += len(chunk) / source.rate_hz
-        if heard_seconds >= SURVEY_SECONDS:
-            break
-    if len(kept) > MOST_PIECES:  # the liveliest of each tenth
-        groups = np.array_split(np.arange(len(kept)), MOST_PIECES)
-        kept = [kept[max(group, key=lambda k: kept[k][0])] for group in groups]
-    return Survey(tuple(chunk for _, _, chunk in kept), source.rate_hz)
 
 
 def decode(

@@ -12,7 +12,7 @@ from tapewright.model.image import Image
 from tapewright.model.layers import FloatArray, Symbols
 from tapewright.model.place import Fault, Span
 
-__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source", "unvouched"]
+__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source", "open_ended", "unvouched"]
 
 FieldValue = int | str
 BoolArray = npt.NDArray[np.bool_]
@@ -24,6 +24,8 @@ CHECKS = ("ok", "bad", "none", "repaired")
 DOUBTFUL = 0.99
 #: Two stretches of bytes are copies of one if this share of what was read agrees.
 ALIKE = 0.75
+#: Faults of a block whose length nothing says: its beginning, or its end, was not heard.
+LOST_LEADER, LOST_END = "lost-leader", "lost-end"
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +84,13 @@ class Block:
         """Whether the block's own check vouches for its bytes."""
         return self.complete and self.check in ("ok", "repaired")
 
+    @property
+    def is_open(self) -> bool:
+        """Whether bytes may be missing before its first one or after its last, as nothing says how many
+        there are and the leader or the end was not heard.
+        """
+        return any(fault.kind in (LOST_LEADER, LOST_END) for fault in self.faults)
+
     def __repr__(self) -> str:
         where = "" if self.address is None else f" at {self.address:04X}h"
         return f"<Block {self.kind}{where}, {len(self.data)} bytes, check {self.check}, {self.span}>"
@@ -138,12 +147,13 @@ class Reading:
 
     @property
     def damaged(self) -> bool:
-        """Whether there is no program, or of a block without a good copy a check failed, bytes are missing,
-        or an unchecked byte is doubtful.
+        """Whether there is no program, or of a block without a good copy a check failed, bytes are missing
+        or may be, or an unchecked byte is doubtful.
         """
         return (
             not self.blocks
             or self._is_homeless
+            or bool(open_ended(self.blocks))
             or any(
                 not block.complete
                 or block.check == "bad"
@@ -190,6 +200,31 @@ def unvouched(blocks: Iterable[Block]) -> tuple[Block, ...]:
         if not block.verified
         and not (_has_good_copy(block, good) if block.data else _is_needless(block, every, place))
     )
+
+
+def open_ended(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """List the blocks before or after which bytes may be missing, without those of which a copy goes on to
+    the end.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        Of one recording, or of several of the same save.
+    """
+    every = tuple(blocks)
+    whole = [block for block in every if not block.is_open and block.complete]
+    return tuple(
+        block for block in every if block.is_open and not any(_goes_on(block, other) for other in whole)
+    )
+
+
+def _goes_on(block: Block, other: Block) -> bool:
+    """Whether one block begins like another that was cut off."""
+    n = len(block.data)
+    if any(fault.kind == LOST_LEADER for fault in block.faults) or other.kind != block.kind:
+        return False
+    mine, theirs = (np.frombuffer(data, np.uint8) for data in (block.data, other.data[:n]))
+    return len(theirs) == n and _is_alike(mine, theirs, block.byte_confidence > 0)
 
 
 def _has_good_copy(block: Block, good: Iterable[Block]) -> bool:

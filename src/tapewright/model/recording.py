@@ -138,8 +138,8 @@ def check_format(rate_hz: float, channels: int, path: str | None) -> None:
     where = f"{path}: " if path else ""
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise SignalError(
-            f"{where}the sample rate is {rate_hz:g} Hz; give a recording made at"
-            f" {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz",
+            f"{where}the sample rate is {rate_hz:g} Hz; use one of {LOWEST_RATE_HZ:g} to"
+            f" {HIGHEST_RATE_HZ:g} Hz",
             path=path,
         )
     if not 1 <= channels <= MOST_CHANNELS:

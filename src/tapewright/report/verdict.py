@@ -10,7 +10,7 @@ import numpy as np
 from tapewright.chain import Verdict
 from tapewright.image import Comparison
 from tapewright.model import Block, Fault, Reading
-from tapewright.model.reading import DOUBTFUL
+from tapewright.model.reading import DOUBTFUL, open_ended
 from tapewright.report.words import confidence_text, count, length_text, plain
 
 __all__ = ["Headline", "headline", "is_damaged", "least_confidence"]
@@ -90,7 +90,7 @@ def headline(reading: Reading, comparison: Comparison | None, verdict: Verdict |
 def is_damaged(block: Block) -> bool:
     """Whether this block is among those that make a reading damaged."""
     doubtful = block.check == "none" and bool(np.any(block.byte_confidence < DOUBTFUL))
-    return doubtful or not block.complete or block.check == "bad"
+    return doubtful or not block.complete or block.is_open or block.check == "bad"
 
 
 def least_confidence(reading: Reading) -> float:
@@ -177,6 +177,7 @@ def _reasons(reading: Reading) -> Iterator[str]:
     bad = sum(block.check == "bad" for block in blocks)
     partial = sum(not block.complete for block in blocks)
     lost = sum(int(np.count_nonzero(block.byte_confidence <= 0)) for block in blocks)
+    may_lack = len(open_ended(blocks))
     unsure = sum(
         int(np.count_nonzero((block.byte_confidence > 0) & (block.byte_confidence < DOUBTFUL)))
         for block in blocks
@@ -186,6 +187,11 @@ def _reasons(reading: Reading) -> Iterator[str]:
         yield f"{bad} of {count(len(blocks), 'block')} failed {'its' if bad == 1 else 'their'} check."
     if partial:
         yield f"{partial} of {count(len(blocks), 'block')} {'is' if partial == 1 else 'are'} not complete."
+    if may_lack:
+        yield (
+            f"Bytes may be missing in {may_lack} of {count(len(blocks), 'block')}, as the leader or the end"
+            " was not heard."
+        )
     if lost:
         yield f"{count(lost, 'byte')} could not be read at all."
     if unsure:

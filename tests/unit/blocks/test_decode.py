@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -141,7 +143,9 @@ def test_a_block_cut_off_by_the_end_of_the_recording_keeps_what_there_is(name: s
         return
     assert not found[-1].complete
     assert "cut" in kinds(found[-1])
-    assert last_data.data.startswith(found[-1].data)
+    heard = int(np.count_nonzero(found[-1].byte_confidence))
+    assert heard > 0
+    assert found[-1].data == last_data.data[:heard] + bytes(len(found[-1].data) - heard)
     assert not found[-1].verified
 
 
@@ -298,3 +302,56 @@ def test_a_byte_that_comes_out_of_a_gap_begins_when_it_did() -> None:
     assert block.data[31:] == DATA[31:]
     bit_seconds = 1 / 300
     assert np.abs(block.byte_seconds - whole.byte_seconds).max() < 0.5 * bit_seconds
+
+
+# -- bytes whose number nothing says ---------------------------------------------------------------------
+
+
+def text_with(card: FormatCard, lead_seconds: float, trailer_seconds: float) -> list[TapePart]:
+    lead, data, trailer = blocks.encode(Image.from_bytes(DATA), card)
+    return [replace(lead, seconds=lead_seconds), data, replace(trailer, seconds=trailer_seconds)]
+
+
+@pytest.mark.parametrize(
+    "lead_seconds, trailer_seconds, expected",
+    [(5.0, 0.5, set()), (0.3, 0.3, set()), (0.03, 0.5, {"lost-leader"}), (5.0, 0.02, {"lost-end"})],
+)
+@pytest.mark.parametrize("name", ["kcs-300", "kcs-1200"])
+def test_text_without_its_leader_or_end_may_lack_bytes_and_says_so(
+    name: str, lead_seconds: float, trailer_seconds: float, expected: set[str]
+) -> None:
+    card = card_of(name)
+    (block,), _ = read(layer.heard(text_with(card, lead_seconds, trailer_seconds), card), card)
+    assert kinds(block) == expected
+    assert block.is_open == bool(expected)
+    assert all(fault.remedy for fault in block.faults)
+
+
+def test_text_in_two_with_silence_between_may_lack_bytes_on_both_sides() -> None:
+    symbols, card = saved("kcs-300")
+    found, _ = read(layer.dropped_out(symbols, 2000, 3200), card)
+    assert [kinds(block) for block in found] == [{"lost-end"}, {"lost-leader"}]
+
+
+@pytest.mark.parametrize("name", ["mallow-fsk-600", "heron-cycle-1600", "alder-biphase-m-2000"])
+def test_bytes_a_block_promises_and_that_were_never_heard_keep_their_places(name: str) -> None:
+    card = load_format(name)
+    symbols = layer.heard(blocks.encode(Image.from_bytes(DATA, 0x9000), card), card)
+    last = with_data(read(symbols, card)[0])[-1]
+    at = int(np.searchsorted(symbols.start_seconds, last.byte_seconds[-8]))
+    found, _ = read(layer.without(symbols, at, len(symbols) - 1), card)
+    cut = with_data(found)[-1]
+    assert len(cut.data) == len(last.data)
+    assert cut.data == last.data[:-8] + bytes(8)
+    assert not cut.byte_confidence[-8:].any()
+    assert (np.diff(cut.byte_seconds) >= 0).all()
+    assert not cut.complete
+    assert len(blocks.assemble(found, card)[0]) == len(DATA)
+
+
+def test_a_sync_that_is_nowhere_names_no_places_looked_at_where_there_are_none() -> None:
+    card = load_format("heron-cycle-1600")
+    symbols = layer.heard([TapePart("symbols", symbols="0" * 400)], card)
+    _, faults = read(symbols, card)
+    sync = next(fault for fault in faults if fault.kind == "no-sync")
+    assert "places looked at" not in sync.text

@@ -113,7 +113,7 @@ def test_every_range_gets_its_own_block_where_the_card_carries_addresses() -> No
     [
         (Image(), "plain", {}, "there are no program bytes to write"),
         (Image.from_bytes(b"a"), "plain", {}, "stores the address the program loads at"),
-        (Image.from_bytes(b"ab", 0xFFFF), "plain", {}, "'end' would be 65536, which does not fit"),
+        (Image.from_bytes(b"ab", 0xFFFF), "plain", {}, "end at 10000h, and format plain has"),
         (Image.from_bytes(b"a", 0), "header", {}, "'start' would be -16, which does not fit"),
         (Image.from_bytes(bytes(65536)), "unaddressed", {}, "'length' would be 65536, which does not fit"),
         (Image.from_bytes(b"a", 16), "header", {"name": "seven77"}, "'SEVEN77' is 7 characters long"),
@@ -127,6 +127,14 @@ def test_every_range_gets_its_own_block_where_the_card_carries_addresses() -> No
 def test_what_cannot_be_written_is_refused_before_anything_is(image, name, options, message) -> None:
     with pytest.raises(UsageError, match=message):
         blocks.encode(image, made_up(name), **options)
+
+
+@pytest.mark.parametrize("name", ["mallow-fsk-600", "heron-cycle-1600", "thistle-burst-320"])
+def test_a_program_that_runs_past_the_last_address_is_refused(name) -> None:
+    card = load_format(name)
+    assert tape(Image.from_bytes(bytes(16), 0xFFF0), card)
+    with pytest.raises(UsageError, match="would end at 10000h"):
+        tape(Image.from_bytes(bytes(17), 0xFFF0), card)
 
 
 def test_a_name_taken_from_the_image_is_made_to_fit() -> None:

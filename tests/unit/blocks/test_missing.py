@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -174,3 +175,12 @@ def test_short_blocks_are_all_found_however_well_each_is_heard() -> None:
     log_p = np.minimum(symbols.log_p + np.linspace(-0.05, 0, len(symbols))[:, np.newaxis], 0.0)
     found = read(replace(symbols, log_p=log_p.astype(np.float32)), card)
     assert [len(block.data) for block in found if block.verified] == [0, 4, 4, 4, 4, 2]
+
+
+def test_a_recording_that_ends_within_a_block_has_no_time_left_for_the_next() -> None:
+    symbols, card = saved("mallow-fsk-600")
+    first = next(block for block in read(symbols, card) if block.data)
+    at = int(np.searchsorted(symbols.start_seconds, first.byte_seconds[100]))
+    (rest,) = missing(read(layer.without(symbols, at, len(symbols) - 1), card))
+    assert re.search(r"could not be found as the recording ends at \d+\.\d{3} s$", rest.faults[0].text)
+    assert len(rest.data) == len(DATA) - 128

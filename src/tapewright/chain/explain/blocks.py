@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import Alphabet, FormatCard
-from tapewright.cards.layout import Gap, Lead
+from tapewright.cards.layout import Gap
 from tapewright.chain.explain.levels import SILENT_DB, SLIVER_SECONDS, LevelTrack, decibels
 from tapewright.chain.explain.losses import (
     AGAIN,
@@ -21,6 +21,7 @@ from tapewright.chain.explain.losses import (
     loud_gap,
 )
 from tapewright.model import GAP, Block, Fault, Span, Stretch, Symbols
+from tapewright.model.reading import LOST_END, LOST_LEADER
 
 __all__ = ["explain_block", "heard_span"]
 
@@ -29,8 +30,6 @@ __all__ = ["explain_block", "heard_span"]
 LONGEST_GAP_SECONDS = 0.3
 #: A block that ends so near the end of the recording was cut off by it: a tape goes on in silence.
 EDGE_SECONDS = 0.1
-#: A leader shorter than this share of the least the card asks for was not heard whole.
-LEADER_SHARE = 0.5
 #: More bad places than this are told with the block, not one by one.
 MOST_PLACES = 12
 #: Addresses listed one by one.
@@ -67,7 +66,7 @@ def explain_block(block: Block, symbols: Symbols, track: LevelTrack, card: Forma
     list of Stretch
         In order of time; they tile the block's span.
     """
-    whole = _whole(block, symbols, track, card)
+    whole = _whole(block, symbols, track)
     if whole.kind in ("good", "unchecked", "missing"):
         return [whole]
     losses = find_losses(block, symbols, track, Alphabet.of(card))
@@ -112,7 +111,7 @@ def _part(whole: Stretch, span: Span, is_told: bool) -> Stretch:
 # -- the block as a whole --------------------------------------------------------------------------------
 
 
-def _whole(block: Block, symbols: Symbols, track: LevelTrack, card: FormatCard) -> Stretch:
+def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
     name = _name(block)
     doubtful = doubtful_bytes(block)
     evidence = {
@@ -145,31 +144,18 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack, card: FormatCard) 
         text = f": check failed; {byte_words(len(doubtful))} doubtful, at {_places(block, doubtful)}"
         return told("block", "check-failed", text, AGAIN)
     if block.check == "none":
+        opened = [fault.text for fault in block.faults if fault.kind in (LOST_LEADER, LOST_END)]
+        advice = next((fault.remedy for fault in block.faults if fault.text in opened), None)
         if len(doubtful):
             places = _places(block, doubtful)
             text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
-            if _has_lost_leader(block, card):
-                text += "; its leader is short or lost, so bytes may be missing before it"
-                return told("block", "doubtful", text, "record from before the leader")
-            return told("block", "doubtful", text, AGAIN)
-        if block.span.end_seconds > track.seconds - EDGE_SECONDS:
-            text = f": read clearly, but the recording ends at {track.seconds:.2f} s, so bytes may be missing"
-            return told("block", "unchecked", text, _RECORD_ON)
-        if _has_lost_leader(block, card):
-            text = ": read clearly, but its leader is short or lost, so bytes may be missing before it"
-            return told("block", "unchecked", text, "record from before the leader")
+            return told("block", "doubtful", "; ".join((text, *opened)), advice or AGAIN)
+        if opened:
+            return told("block", "unchecked", f": read clearly, but {'; '.join(opened)}", advice)
         return told("block", "unchecked", ": read clearly; this format has no check", None)
     if block.check == "repaired":
         return told("block", "good", ": repaired, and its check agrees now", None)
     return told("block", "good", ": every byte is there, and its check agrees", None)
-
-
-def _has_lost_leader(block: Block, card: FormatCard) -> bool:
-    """Whether the bytes begin sooner than the least the card asks of a leader."""
-    lead = next((item for item in card.layout_of(block.kind).layout if isinstance(item, Lead)), None)
-    if lead is None or not len(block.byte_seconds):
-        return False
-    return bool(block.byte_seconds[0] - block.span.start_seconds < LEADER_SHARE * lead.at_least)
 
 
 def _missing(block: Block) -> Fault | None:

@@ -94,7 +94,8 @@ def read(
     image = place(found.image, start)
     tell = note if json else say
     if image.ranges:
-        tell(f"Program: {telling.image_line(image)}")
+        unheard = f", of which {found.unheard} were not heard and are 00" if found.unheard else ""
+        tell(f"Program: {telling.image_line(image)}{unheard}")
     if output is not None:
         for sentence in save(image, output, force=force):
             tell(sentence)

@@ -180,7 +180,7 @@ def test_a_format_without_a_check_vouches_for_nothing():
 
 @pytest.mark.parametrize(
     "start, end, words",
-    [(0.0, 2.0, "the recording ends at 2.00 s"), (1.8, 3.4, "its leader is short or lost")],
+    [(0.0, 2.0, "as the recording ends"), (1.8, 3.4, "the leader before the bytes")],
     ids=["end", "beginning"],
 )
 def test_where_nothing_counts_the_bytes_a_block_that_was_cut_says_so(start, end, words):
