@@ -51,6 +51,8 @@ FADE_NATS = 9.0
 RETURN_NATS = 3.0
 #: A level of so many symbols that is below this share of the level around may be a fade.
 FADED_SYMBOLS, FADED_SHARE = 5, 0.4
+#: A clock that is so many symbols away from pass 1's has nothing to do with what was heard.
+STRAYED = 4.0
 #: Noise is averaged over this many symbols.
 NOISE_SYMBOLS = 64
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
@@ -294,7 +296,8 @@ def _smoothed(
         variance = np.where(bad, np.inf, alone)
     place, pace, uncertain = smooth_clock(tape, place, variance, usual)
     smooth = Clock(tape, place, pace)
-    if not is_forward(smooth):  # drawn through noise or music; pass 1's runs forward at least
+    strayed = np.abs(place - clock_times(tape, *clock)).max() > STRAYED * usual * imprint.grid.length.max()
+    if strayed or not is_forward(smooth):  # drawn through noise or music; pass 1's keeps to the recording
         smooth = clock
     return hearing, smooth, np.minimum(uncertain / alone, 1.0)
 
