@@ -35,6 +35,8 @@ FARTHEST_SPEED = 1.165
 #: Every speed of the bank hears this many pieces; the best few speeds, refined, hear them all.
 COARSE_PIECES = 3
 FINE_SPEEDS = 3
+#: Gains are learned from pieces that are explained at least this well, as a share of the best.
+WELL_ENOUGH = 0.8
 #: Where less than this share of the power is explained, waveforms from a dull recorder are tried as well:
 #: those behind a first-order low-pass at this share of the fastest tone. So is stronger noise, where a
 #: carrier runs free.
@@ -172,10 +174,13 @@ def _merge(fits: list[tuple[Measured, float]], stretch: float, bonus: float) -> 
     """Average over pieces, each counting by its evidence; gains are taken against signal without noise."""
     evidence = np.array([fit.evidence for fit, _ in fits])
     share = evidence / evidence.sum()
-    weight = np.sum([fit.weight for fit, _ in fits], axis=0)
-    gain = np.sum([fit.gain * fit.weight * louder for fit, louder in fits], axis=0) / np.maximum(weight, 1e-9)
+    # a piece that runs at another speed says nothing of gains: there most symbols are wrong ones
+    least = WELL_ENOUGH * max(fit.explained for fit, _ in fits)
+    good = [(fit, louder) for fit, louder in fits if fit.explained >= least]
+    weight = np.sum([fit.weight for fit, _ in good], axis=0)
+    gain = np.sum([fit.gain * fit.weight * louder for fit, louder in good], axis=0) / np.maximum(weight, 1e-9)
     gain[weight <= 0] = gain[weight > 0].mean()  # of what was not heard: as the rest
-    bend = np.sum([fit.bend * fit.weight for fit, _ in fits], axis=0) / np.maximum(weight, 1e-9)
+    bend = np.sum([fit.bend * fit.weight for fit, _ in good], axis=0) / np.maximum(weight, 1e-9)
     bend[weight <= 0] = 1.0
     left = np.array([fit.left(fit.power) for fit, _ in fits])
     noise, misfit = noise_and_misfit(left, np.array([fit.power for fit, _ in fits]), share, 0.0)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers
+from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.scene import (
     Lock,
     Measured,
@@ -128,23 +128,20 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), heard, templates, lock)
+    power = signal_power(level_track(heard, alphabet, band, templates.block), templates, lock)
+    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 
-def _as_loud(amplitude: FloatArray, heard: Heard, templates: Templates, lock: Lock) -> FloatArray:
+def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
     """Amplitudes as loud as the search would have them, by block.
 
     Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
     gains from wandering off, window by window, until a piece that is searched did not fit them.
     """
-    blocks = len(heard) // (PARTS * templates.block)
-    size = blocks * templates.block
-    followed = np.mean(amplitude[: PARTS * blocks].reshape(PARTS, blocks) ** 2, axis=1)
-    searched = signal_power(block_powers(heard[: PARTS * size], size), templates, lock)
     sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
-    louder = typical_of(searched[sounds] / followed[sounds])
-    return np.asarray(amplitude * np.sqrt(louder / mean_power(templates)))
+    louder = typical_of((searched / amplitude[: len(searched)])[sounds])
+    return np.asarray(amplitude * louder)
 
 
 def _mended(path: Path, search: Callable[[int, int], Path], templates: Templates, names: int) -> Path:

@@ -1,4 +1,4 @@
-"""A clock drawn through places that mean nothing, as in music, does not carry symbols out of the recording."""
+"""A clock drawn through places that mean nothing, as in music, carries no symbols out of the recording."""
 
 from __future__ import annotations
 
