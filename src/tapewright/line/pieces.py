@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from tapewright.line.receiver import Survey
@@ -10,6 +12,8 @@ from tapewright.model import AudioSource, Samples, Span
 __all__ = ["likely_data", "survey", "surveys"]
 
 MOST_PIECES = 8
+#: For a format that is known, so much is looked at, a second at a time.
+SURVEY_SECONDS = 120.0
 #: Quieter than this, as the mean square of what samples differ by, is silence.
 SILENCE = 1e-12
 #: Data are made of a few lengths of half-waves. Two half-waves taken at random are of the same length, to an
@@ -24,8 +28,8 @@ LOOK_SECONDS = 0.25
 FEWEST_HALF_WAVES = 20
 
 
-def surveys(source: AudioSource) -> tuple[Survey, ...]:
-    """Take pieces of a second from all over a recording.
+def surveys(source: AudioSource, most_seconds: float = math.inf) -> tuple[Survey, ...]:
+    """Take pieces of a second from all over a recording, or from its first so many seconds with any sound.
 
     Returns
     -------
@@ -40,6 +44,8 @@ def surveys(source: AudioSource) -> tuple[Survey, ...]:
         liveliness = np.mean(np.diff(chunk, axis=0) ** 2, axis=0)
         if float(np.mean(liveliness)) <= SILENCE:
             continue
+        if every.count >= most_seconds:
+            break
         every.add(float(np.mean(liveliness)), chunk)
         if _is_likely_data(chunk[:, int(np.argmax(liveliness))], source.rate_hz):
             likely.add(float(np.mean(liveliness)), chunk)
@@ -48,8 +54,8 @@ def surveys(source: AudioSource) -> tuple[Survey, ...]:
 
 
 def survey(source: AudioSource) -> Survey:
-    """Take the pieces to look at first; see :func:`surveys`."""
-    return surveys(source)[0]
+    """Take pieces to tell the speed and level of a known format by; where it is lost, it is sought anew."""
+    return surveys(source, SURVEY_SECONDS)[0]
 
 
 def likely_data(source: AudioSource) -> tuple[Span, ...]:
