@@ -128,22 +128,20 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    begin = int(path.start[0] / templates.block) if len(path) else 0
-    part = heard[begin * templates.block :][: len(heard) // PARTS]
-    power = signal_power(level_track(part, alphabet, band, templates.block), templates, lock)
-    amplitude = 1.0 / whole.scale.astype(np.float64)
-    amplitude *= _louder(amplitude[begin:], np.sqrt(power / mean_power(templates)))
+    power = signal_power(level_track(heard, alphabet, band, templates.block), templates, lock)
+    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 
-def _louder(amplitude: FloatArray, searched: FloatArray) -> float:
-    """How much louder the search would have amplitudes, by block.
+def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
+    """Amplitudes as loud as the search would have them, by block.
 
     Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
     gains from wandering off, window by window, until a piece that is searched did not fit them.
     """
     sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
-    return typical_of((searched / amplitude[: len(searched)])[sounds])
+    louder = typical_of((searched / amplitude[: len(searched)])[sounds])
+    return np.asarray(amplitude * louder)
 
 
 def _mended(path: Path, search: Callable[[int, int], Path], templates: Templates, names: int) -> Path:
