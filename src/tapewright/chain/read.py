@@ -135,10 +135,8 @@ def _other_program(left: Sequence[Block]) -> list[Fault]:
     """Say what of the recording is not in the program, as something else stands at its addresses."""
     if not left:
         return []
-    count, place = (
-        sum(len(block.data) for block in left),
-        Span(left[0].span.start_seconds, left[-1].span.end_seconds),
-    )
+    count = sum(len(block.data) for block in left)
+    place = Span(left[0].span.start_seconds, left[-1].span.end_seconds)
     text = (
         f"{count} bytes in {place} are not in the program, which has other bytes at their addresses, as if"
         " there were two programs"

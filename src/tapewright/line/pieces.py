@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.line.receiver import Survey
 from tapewright.model import AudioSource, Samples, Span
@@ -38,17 +40,12 @@ def surveys(source: AudioSource, most_seconds: float = math.inf) -> tuple[Survey
         nothing. One only where the whole recording is alike.
     """
     likely, every = _Liveliest(), _Liveliest()
-    for chunk in source.chunks(1.0):
-        if len(chunk) < 2:
-            continue
-        liveliness = np.mean(np.diff(chunk, axis=0) ** 2, axis=0)
-        if float(np.mean(liveliness)) <= SILENCE:
-            continue
+    for _, chunk, liveliness in _seconds_with_sound(source):
         if every.count >= most_seconds:
             break
-        every.add(float(np.mean(liveliness)), chunk)
+        every.add(float(liveliness.mean()), chunk)
         if _is_likely_data(chunk[:, int(np.argmax(liveliness))], source.rate_hz):
-            likely.add(float(np.mean(liveliness)), chunk)
+            likely.add(float(liveliness.mean()), chunk)
     found = [likely, every] if 0 < likely.count < every.count else [every]
     return tuple(Survey(kept.pieces(), source.rate_hz) for kept in found)
 
@@ -62,15 +59,22 @@ def likely_data(source: AudioSource) -> tuple[Span, ...]:
     """List the seconds of a recording that sound like data of some format, a leader or another steady tone
     among them.
     """
-    found, first = [], 0
+    return tuple(
+        Span(first / source.rate_hz, (first + len(chunk)) / source.rate_hz)
+        for first, chunk, liveliness in _seconds_with_sound(source)
+        if _is_likely_data(chunk[:, int(np.argmax(liveliness))], source.rate_hz)
+    )
+
+
+def _seconds_with_sound(source: AudioSource) -> Iterator[tuple[int, Samples, npt.NDArray[np.floating]]]:
+    """Give where each second with sound begins, in samples, it, and how lively each channel is there."""
+    first = 0
     for chunk in source.chunks(1.0):
-        liveliness = np.mean(np.diff(chunk, axis=0) ** 2, axis=0) if len(chunk) > 1 else np.zeros(1)
-        if float(np.mean(liveliness)) > SILENCE and _is_likely_data(
-            chunk[:, int(np.argmax(liveliness))], source.rate_hz
-        ):
-            found.append(Span(first / source.rate_hz, (first + len(chunk)) / source.rate_hz))
+        if len(chunk) > 1:
+            liveliness = np.mean(np.diff(chunk, axis=0) ** 2, axis=0)
+            if float(liveliness.mean()) > SILENCE:
+                yield first, chunk, liveliness
         first += len(chunk)
-    return tuple(found)
 
 
 class _Liveliest:
