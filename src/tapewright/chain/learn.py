@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -45,6 +45,8 @@ MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 INVERTED_BITS = 3.0
 #: So many layouts at most are finished with their checks, if they are so near the shortest without.
 MOST_FINISHED, NEAR_BITS = 3, 12.0
+#: So many starts at the beginning of a block may belong to a mark.
+MOST_LEFT_OUT = 2
 #: Where one does, others are looked for in which no field has one of these meanings.
 MEANINGS_TO_DOUBT = ("end", "length", "start")
 
@@ -265,8 +267,7 @@ def _lay_out(
 ) -> Layout | None:
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     drafts: list[tuple[Layout, str]] = []
-    for turned in [way for framing in framings for way in (framing, framing.turned)]:
-        stretches = find_stretches(streams, knowns, turned, leader)
+    for turned, stretches in _readings(streams, knowns, framings, leader):
         samples = find_samples(stretches, knowns, turned)
         if not any(sample.has_data for sample in samples):
             continue
@@ -292,6 +293,23 @@ def _lay_out(
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )
+
+
+def _readings(
+    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str
+) -> Iterator[tuple[Framing, list[Stretch]]]:
+    """Every framing both ways round, and with the first bytes of blocks begun later where they can be."""
+    for framing in framings:
+        for turned in (framing, framing.turned):
+            before: list[int] = []
+            for left_out in range(MOST_LEFT_OUT + 1):
+                late = replace(turned, left_out=left_out)
+                stretches = find_stretches(streams, knowns, late, leader)
+                begins = [int(stretch.places[0]) for stretch in stretches]
+                if begins == before:
+                    break
+                before = begins
+                yield late, stretches
 
 
 def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:

@@ -148,6 +148,9 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     for part in np.split(places, np.flatnonzero(apart) + 1):
         if follow_closely:
             part = _in_step(stream.bits, part, framing.byte)
+        elif len(part) > 1:
+            part = part.copy()
+            part[0] = _first_begin(stream.bits, part, framing)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
         if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
             yield _piece(values, part, known)
@@ -169,6 +172,19 @@ def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> 
     if len(before) and is_sound.all() and before[0] < places[0] + length:
         return np.concatenate((before, places[after:]))
     return places
+
+
+def _first_begin(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing) -> int:
+    """Where the first byte of a stretch may begin as well: a mark may end with what looks like its start.
+
+    With idle time between bytes, nothing but its parity tells; `framing` says how many beginnings to leave out.
+    """
+    byte = framing.byte
+    first, latest = int(places[0]), int(places[1]) - byte.symbols_per_byte
+    begins = np.arange(first, min(latest, first + byte.bits) + 1)
+    begins = begins[bits[begins - 1] == int(byte.start[-1])]
+    begins = begins[_sound(bits, begins, byte)]
+    return int(begins[min(framing.left_out, len(begins) - 1)]) if len(begins) else first
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:

@@ -50,6 +50,8 @@ class Framing:
     is_inverted : bool
         Whether everything but the sync is taken to stand on tape inverted: bits are read the other way round
         than the machine means them, which shows in checks over what it sends.
+    left_out : int
+        How many starts at the beginning of a block are taken for part of the mark before it.
     """
 
     byte: ByteFormat
@@ -59,6 +61,7 @@ class Framing:
     spaced: bool = False
     xor: int = 0
     is_inverted: bool = False
+    left_out: int = 0
 
     @property
     def field_coding(self) -> str:

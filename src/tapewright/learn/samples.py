@@ -99,6 +99,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     """
     per_byte = 2 if framing.coding == "hex" else 1
     parts = [part for stretch in _without_chance(stretches, per_byte) for part in _parts(stretch, per_byte)]
+    parts = list(_untorn(parts))
     usual = {  # in each save by itself: a name is as long as it is
         save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
         for save in {part.save for part in parts}
@@ -200,6 +201,25 @@ def _usual(lengths: Iterable[int]) -> int:
     """The commonest length."""
     counted = Counter(lengths).most_common(1)
     return counted[0][0] if counted else 0
+
+
+def _untorn(parts: Sequence[Sample]) -> Iterator[Sample]:
+    """Put together what misheard symbols have torn in two: together they are as long as blocks are."""
+    size = _usual(part.count for part in parts if part.has_data)
+    tail = _usual(len(part.tail) for part in parts if part.has_data)
+    held: Sample | None = None
+    for part in parts:
+        ends_early = held is not None and 0 < held.count < size and len(held.tail) < tail
+        if held is not None and ends_early and held.save == part.save and part.end - held.first == size:
+            part = replace(
+                held, end=part.end, tail=part.tail, spare=part.spare, trail_seconds=part.trail_seconds,
+                gap_seconds=part.gap_seconds,
+            )  # fmt: skip
+        elif held is not None:
+            yield held
+        held = part
+    if held is not None:
+        yield held
 
 
 def _given_back(part: Sample, usual: int, data: bytes, framing: Framing) -> Sample:

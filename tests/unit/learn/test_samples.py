@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from made_up_saves import framing_of, program
@@ -75,6 +77,22 @@ def test_a_tail_byte_that_is_by_chance_the_next_of_the_program_is_given_to_the_t
     blocks = samples_of(stretch(b"\xa5", DATA[:33]), stretch(b"\xa5", DATA[32:], b"\x11"))
     assert [(block.first, block.end) for block in blocks] == [(0, 32), (32, 64)]
     assert blocks[0].tail == DATA[32:33]
+
+
+def test_a_block_that_misheard_symbols_tore_in_two_is_one():
+    blocks = samples_of(
+        stretch(b"\xa5\x01", DATA[:16], b"\x11"), stretch(b"\xa5\x02", DATA[16:22]),
+        stretch(b"\x99\x98\x97", DATA[26:32], b"\x22"), stretch(b"\xa5\x03", DATA[32:48], b"\x33"),
+        stretch(b"\xa5\x04", DATA[48:], b"\x44"),
+    )  # fmt: skip
+    assert [(block.first, block.end) for block in blocks] == [(0, 16), (16, 32), (32, 48), (48, 64)]
+    assert (blocks[1].head, blocks[1].tail) == (b"\xa5\x02", b"\x22")
+
+
+def test_two_short_blocks_running_are_not_one_that_is_torn():
+    cuts = [0, 16, 32, 48, 56, 64]
+    blocks = samples_of(*(stretch(b"\xa5", DATA[i:j], b"\x11") for i, j in itertools.pairwise(cuts)))
+    assert [block.end for block in blocks] == cuts[1:]
 
 
 def test_tail_bytes_that_look_like_trailer_are_taken_from_it():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,6 +50,16 @@ def test_a_mark_that_looks_like_the_start_of_a_byte_does_not_put_bytes_out_of_st
     )
     assert bytes(found.values.tolist()) == b"\x69\x39" + data
     assert found.mark == "10"
+
+
+@pytest.mark.parametrize(("parity", "left_out"), [("none", 1), ("odd", 0), ("odd", 1)])
+def test_with_idle_time_between_bytes_a_mark_may_look_like_the_start_of_the_first(parity, left_out):
+    byte = ByteFormat(start="1", stop="0", parity=parity)
+    data = program(55, 60)
+    bits = 80 * "L" + "1" + sent(b"\x01\x34" + data, byte, idle="00") + 80 * "L"
+    framing = replace(framing_of(1, **byte.model_dump()), left_out=left_out)
+    (found,) = find_stretches([stream(bits, "01L")], [Known(data)], framing, "L")
+    assert (bytes(found.values.tolist()), found.mark) == (b"\x01\x34" + data, "1")
 
 
 def blocks(data: bytes, size: int, check: bytes = b"\x7b") -> str:
