@@ -177,7 +177,7 @@ def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> 
 def _first_begin(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing) -> int:
     """Where the first byte of a stretch may begin as well: a mark may end with what looks like its start.
 
-    With idle time between bytes, nothing but its parity tells; `framing` says how many beginnings to leave out.
+    With idle time between bytes, nothing but its parity tells; `framing` says how many to leave out.
     """
     byte = framing.byte
     first, latest = int(places[0]), int(places[1]) - byte.symbols_per_byte

@@ -52,7 +52,7 @@ def test_a_mark_that_looks_like_the_start_of_a_byte_does_not_put_bytes_out_of_st
     assert found.mark == "10"
 
 
-@pytest.mark.parametrize(("parity", "left_out"), [("none", 1), ("odd", 0), ("odd", 1)])
+@pytest.mark.parametrize("parity, left_out", [("none", 1), ("odd", 0), ("odd", 1)])
 def test_with_idle_time_between_bytes_a_mark_may_look_like_the_start_of_the_first(parity, left_out):
     byte = ByteFormat(start="1", stop="0", parity=parity)
     data = program(55, 60)
