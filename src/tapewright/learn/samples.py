@@ -12,16 +12,10 @@ import numpy.typing as npt
 
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
-from tapewright.learn.matching import NOT_KNOWN
-from tapewright.learn.stretches import Stretch
-from tapewright.model.runs import runs_of
+from tapewright.learn.stretches import MOST_BY_CHANCE, Stretch, known_runs
 
 __all__ = ["Sample", "as_bytes", "find_samples", "once"]
 
-#: So many bytes beside the data may be what the program has there by chance.
-MOST_BY_CHANCE = 3
-#: A run of known bytes is much longer than another by this factor.
-MUCH_LONGER = 4
 #: So many equal bytes at the beginning of a block are one byte, repeated to be found by.
 LEAST_REPEATS = 3
 
@@ -98,7 +92,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
         In order; a block that stands on tape several times running is there once.
     """
     per_byte = 2 if framing.coding == "hex" else 1
-    parts = [part for stretch in _without_chance(stretches, per_byte) for part in _parts(stretch, per_byte)]
+    parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
     parts = list(_untorn(parts))
     usual = {  # in each save by itself: a name is as long as it is
         save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
@@ -127,27 +121,6 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
     return _collapsed([_with_spare(part, tail) for part in parts])
 
 
-def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:
-    """Forget known bytes that only by chance are like some of a much longer run of the same save.
-
-    Two bytes in characters are four of few kinds, and headers hold many of those.
-    """
-    runs = [list(_runs(stretch, per_byte)) for stretch in stretches]
-    for stretch, own in zip(stretches, runs, strict=True):
-        known = stretch.known.copy()
-        for first, end in own:
-            is_meant = end - first > MOST_BY_CHANCE * per_byte or not any(
-                other.known[begin] <= known[first] and known[end - 1] <= other.known[stop - 1]
-                for other, others in zip(stretches, runs, strict=True)
-                if other.save == stretch.save
-                for begin, stop in others
-                if stop - begin > MUCH_LONGER * (end - first)
-            )
-            if not is_meant:
-                known[first:end] = NOT_KNOWN
-        yield replace(stretch, known=known)
-
-
 def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
     """Cut one stretch at the known bytes in it."""
     values = as_bytes(stretch.values)
@@ -156,7 +129,7 @@ def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
         lead_seconds=stretch.lead_seconds, trail_seconds=stretch.trail_seconds,
         gap_seconds=stretch.gap_seconds, spare=as_bytes(stretch.spare),
     )  # fmt: skip
-    runs = list(_runs(stretch, per_byte))
+    runs = list(known_runs(stretch, per_byte))
     if not runs:
         yield whole
         return
@@ -178,18 +151,6 @@ def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
         if k + 1 < len(runs):
             part = replace(part, trail_seconds=0.0, gap_seconds=0.0, spare=b"")
         yield part
-
-
-def _runs(stretch: Stretch, per_byte: int) -> Iterator[tuple[int, int]]:
-    """First and last place (exclusive) of each run of known bytes that follow one another."""
-    known = stretch.known
-    for first, end in runs_of(known != NOT_KNOWN).tolist():
-        breaks = np.flatnonzero(np.diff(known[first:end]) != 1) + first + 1
-        for begin, stop in itertools.pairwise([first, *breaks.tolist(), end]):
-            begin += int(-known[begin] % per_byte)  # a character by itself is no byte
-            stop -= (stop - begin) % per_byte
-            if stop > begin:
-                yield begin, stop
 
 
 def as_bytes(values: npt.NDArray[np.int16]) -> bytes:

@@ -16,8 +16,9 @@ from tapewright.learn.known import NEEDLE, Known
 from tapewright.learn.matching import NOT_KNOWN, continued
 from tapewright.learn.stream import Stream, byte_values
 from tapewright.model import GAP
+from tapewright.model.runs import runs_of
 
-__all__ = ["Stretch", "find_stretches", "surroundings"]
+__all__ = ["MOST_BY_CHANCE", "Stretch", "find_stretches", "known_runs", "surroundings"]
 
 #: A leader before a mark has at least so many symbols.
 LEADER_BEFORE_MARK = 8
@@ -25,6 +26,10 @@ LEADER_BEFORE_MARK = 8
 LEADER_IN_MARK = 8
 #: So many bytes of known ones may be lost, where the receiver misheard a few symbols.
 MOST_MISHEARD = 6
+#: So many bytes beside the data may be what the program has there by chance.
+MOST_BY_CHANCE = 3
+#: A run of known bytes is much longer than another by this factor.
+MUCH_LONGER = 4
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
 SHORTEST_SILENCE = 0.05
 
@@ -60,9 +65,45 @@ def find_stretches(
             replace(_filled(piece, values), save=save)
             for piece in _mended(cut(turned, sent, framing, heard), values)
         ]
+        pieces = list(_without_chance(pieces, 2 if framing.coding == "hex" else 1))
         pieces = _with_repetitive(list(_in_sequence(pieces, sent)), sent)
         found += surroundings(turned, pieces, framing, heard)
     return found
+
+
+def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:
+    """Forget known bytes of a save that only by chance are like some of a much longer run.
+
+    Two bytes in characters are four of few kinds, and headers hold many of those.
+    """
+    runs = [list(known_runs(stretch)) for stretch in stretches]
+    for stretch, own in zip(stretches, runs, strict=True):
+        known = stretch.known.copy()
+        for first, end in own:
+            is_meant = end - first > MOST_BY_CHANCE * per_byte or not any(
+                other.known[begin] <= known[first] and known[end - 1] <= other.known[stop - 1]
+                for other, others in zip(stretches, runs, strict=True)
+                for begin, stop in others
+                if stop - begin > MUCH_LONGER * (end - first)
+            )
+            if not is_meant:
+                known[first:end] = NOT_KNOWN
+        yield replace(stretch, known=known)
+
+
+def known_runs(stretch: Stretch, per_byte: int = 1) -> Iterator[tuple[int, int]]:
+    """First and last place (exclusive) of each run of known bytes that follow one another.
+
+    Written in characters, so many of which make a byte, the characters of whole ones.
+    """
+    known = stretch.known
+    for first, end in runs_of(known != NOT_KNOWN).tolist():
+        breaks = np.flatnonzero(np.diff(known[first:end]) != 1) + first + 1
+        for begin, stop in pairwise([first, *breaks.tolist(), end]):
+            begin += int(-known[begin] % per_byte)
+            stop -= (stop - begin) % per_byte
+            if stop > begin:
+                yield begin, stop
 
 
 def _mended(pieces: Iterable[Stretch], values: npt.NDArray[np.int16]) -> Iterator[Stretch]:

@@ -170,13 +170,6 @@ def test_data_that_repeat_themselves_begin_where_they_usually_do():
     ]  # fmt: skip
 
 
-def test_bytes_of_a_header_that_by_chance_are_in_the_program_are_no_data():
-    header = b"\x01\x02" + DATA[30:32] + b"\x03\x04"
-    by_chance = np.r_[2 * [NOT_KNOWN], 30, 31, 2 * [NOT_KNOWN]]
-    found = find_samples([stretch_of(header, by_chance), stretch(b"\xa5", DATA)], KNOWN, framing_of(1))
-    assert [(block.head, block.first, block.end) for block in found] == [(header, 0, 0), (b"\xa5", 0, 64)]
-
-
 def test_equal_bytes_that_one_save_begins_with_are_no_byte_repeated_to_be_found_by():
     one, other = find_samples(
         [stretch(b"\x30\x30\x30\x35", DATA), stretch(b"\x44\x37\x38\x38", DATA, save=1)],

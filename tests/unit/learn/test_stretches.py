@@ -62,6 +62,18 @@ def test_with_idle_time_between_bytes_a_mark_may_look_like_the_start_of_the_firs
     assert (bytes(found.values.tolist()), found.mark) == (b"\x01\x34" + data, "1")
 
 
+def test_characters_of_a_header_that_by_chance_are_in_the_program_are_no_data():
+    byte = ByteFormat(start="1", stop="0")
+    data = program(56, 120)
+    written = data.hex().upper().encode()
+    framing = replace(framing_of(1, **byte.model_dump()), coding="hex")
+    pieces = [HEAD + written[51:56] + b"\r", HEAD + written[:160] + b"\r", HEAD + written[160:] + b"\r"]
+    bits = 80 * "L" + "".join(sent(piece, byte) + 80 * "L" for piece in pieces)
+    found = find_stretches([stream(bits, "01L")], [Known(data)], framing, "L")
+    assert [bytes(piece.values.tolist()) for piece in found] == pieces
+    assert [piece.known_count for piece in found] == [0, 160, 80]
+
+
 def blocks(data: bytes, size: int, check: bytes = b"\x7b") -> str:
     """Blocks of a size, filled up with zeros, in a leader of zeros."""
     cuts = [data[first : first + size].ljust(size, b"\0") for first in range(0, len(data), size)]
