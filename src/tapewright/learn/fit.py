@@ -58,6 +58,9 @@ class Fit:
         Robust standard deviation of each class's logarithm.
     counts : tuple of int
         How often each class occurs.
+    moved_us : float
+        By how much more time passes from a word of long half-waves to one of short ones than amid their like,
+        and less the other way: 0 where words change with an edge.
     """
 
     book: Book
@@ -69,6 +72,7 @@ class Fit:
     lasting_us: tuple[float, ...]
     spreads: tuple[float, ...]
     counts: tuple[int, ...]
+    moved_us: float = 0.0
 
 
 def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
@@ -101,6 +105,7 @@ def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
     return Fit(
         book, names, leader or _commonest(cut, names), cut, _cost_in_context(tokens, book, cut, elements),
         calm, lasting_us, tuple(spreads.tolist()), tuple(counts.tolist()),
+        _moved_us(tokens, cut, np.exp(calm)),
     )  # fmt: skip
 
 
@@ -181,6 +186,22 @@ def _amid_their_like_us(tokens: Tokens, book: Book, cut: Parse) -> dict[int, flo
         if amid.sum() >= FEWEST_CALM:
             lasting[w] = float(np.median(each_us[amid]))
     return lasting
+
+
+def _moved_us(tokens: Tokens, cut: Parse, calm_us: FloatArray) -> float:
+    """By how much changes are moved: half-waves on either side are compared with those next to them."""
+    words, elements = cut.words, cut.elements
+    changes = cut.places[1:][(words[1:] != words[:-1]) & (words[1:] >= 0) & (words[:-1] >= 0)]
+    changes = changes[(changes > 1) & (changes < len(elements) - 1)]
+    beside = elements[changes - 2], elements[changes + 1]
+    sound = (beside[0] >= 0) & (beside[1] >= 0) & ~tokens.breaks[changes]
+    changes = changes[sound]
+    last_us, first_us = (calm_us[kinds[sound]] for kinds in beside)
+    more_us = tokens.us[changes - 1] + tokens.us[changes] - last_us - first_us
+    each = [more_us[last_us > first_us], more_us[last_us < first_us]]
+    if min(map(len, each)) < FEWEST_CALM:
+        return 0.0
+    return float(np.median(each[0]) - np.median(each[1])) / 2
 
 
 def _lengths_that_add_up(tokens: Tokens, elements: IntArray, book: Book) -> tuple[float, ...]:

@@ -43,6 +43,8 @@ WELL_EXPLAINED = 0.95
 WORD_BITS = 20.0
 #: Evidence of a leader for biphase-L or against it: long half-waves are 0 1 0 1 there and one symbol in -M.
 LEADER_BITS = 10.0
+#: Tones that change further from an edge than this share of a half-wave change anywhere in a wave.
+FAR_FROM_EDGES = 0.25
 #: A cell holds whole cycles where it does within the first of these shares, and may within the second.
 SURELY_WHOLE, MAYBE_WHOLE = 0.003, 0.015
 
@@ -247,6 +249,8 @@ def _spelt(takes: Sequence[Take], fit: Fit, score: float) -> Iterator[LineCode]:
     symbols = spell(fit, is_square=pulse is None and is_square(takes, fit), pulse_us=pulse)
     if symbols["0"] == symbols["1"]:
         return
+    if _changes_amid_waves(fit, symbols):
+        symbols = {name: [_timed(piece) for piece in pieces] for name, pieces in symbols.items()}
     used = sorted({k for word in fit.book.words for k in word}, key=lambda k: lengths[k])
     timings = _named([(float(lengths[k]), float(lengths[k] * fit.spreads[k]), fit.counts[k]) for k in used])
     family = family_of(symbols)
@@ -270,6 +274,22 @@ def _spelt(takes: Sequence[Take], fit: Fit, score: float) -> Iterator[LineCode]:
             score_bits=score + (-LEADER_BITS if leader_is_long else LEADER_BITS),
             words=words[:-1] + ", if an edge in the middle of each bit and its direction are what counts.",
         )
+
+
+def _changes_amid_waves(fit: Fit, symbols: dict[str, list[Piece]]) -> bool:
+    """Whether one tone follows the other at a phase far from that of an edge, as steps of a sine do."""
+    tones = [piece.tone for bit in "01" for piece in symbols[bit] if isinstance(piece, Tone)]
+    if not len(tones) == len(symbols["0"]) + len(symbols["1"]) == 2:
+        return False
+    half_waves_us = [0.5e6 / tone for tone in tones]
+    return abs(fit.moved_us) > FAR_FROM_EDGES * abs(half_waves_us[0] - half_waves_us[1])
+
+
+def _timed(piece: Piece) -> Piece:
+    """A tone for as long as its cycles last: it may begin at any phase then."""
+    if isinstance(piece, Tone) and piece.cycles is not None:
+        return Tone(tone=piece.tone, us=tidy_us(1e6 * piece.cycles / piece.tone))
+    return piece
 
 
 def _named(lengths: Sequence[tuple[float, float, int]]) -> tuple[Timing, ...]:

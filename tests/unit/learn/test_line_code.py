@@ -192,6 +192,25 @@ def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> Non
     assert lasting == pytest.approx([1000.0, 1000.0], rel=0.003)
 
 
+@pytest.mark.parametrize(
+    "steps, begins_with_an_edge",
+    [((-0.33, 0.33, 1.0, 0.33, -0.33, -1.0), False), ((0.5, 1.0, 0.5, -0.5, -1.0, -0.5), True)],
+)
+def test_a_tone_that_begins_amid_a_wave_lasts_for_a_time(
+    steps: tuple[float, ...], begins_with_an_edge: bool
+) -> None:
+    slow, fast = (
+        ", ".join(f"[{level}, {us}]" for level in steps * cycles) for us, cycles in ((116.0, 3), (58.0, 6))
+    )
+    code = proposed(f'"0" = [{{levels = [{slow}]}}]\n"1" = [{{levels = [{fast}]}}]', "1")
+    for bit in "01":
+        (tone,) = code.symbols[bit]
+        assert isinstance(tone, Tone)
+        assert (tone.cycles is not None) == begins_with_an_edge
+        lasting_us = tone.us or 1e6 * (tone.cycles or 0.0) / tone.tone
+        assert lasting_us == pytest.approx(2088.0, rel=0.01)
+
+
 def test_bursts_and_silence_that_last_equally_long_are_written_so() -> None:
     symbols = propose([saved("burst or none", 15)])[0][0].symbols
     burst, silence = (symbols[bit] for bit in "01")
