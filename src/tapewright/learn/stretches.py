@@ -102,7 +102,7 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     apart = int(other.places[first] - one.places[last])
     pitch = float(np.median(np.diff(one.places)))
     is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_MISHEARD
-    if not is_near or abs(apart - count * pitch) > pitch:
+    if not is_near or apart - count * pitch > pitch:  # many symbols may be lost, but hardly one made up
         return None
     missing = one.known[last] + np.arange(1, count)
     between = one.places[last] + np.round(np.arange(1, count) * apart / count).astype(np.int64)
