@@ -35,7 +35,8 @@ ENOUGH_FOUND = 0.6
 FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
-#: No card can say where a block begins whose bytes have no start symbols, and nothing before them.
+#: No card can say where a block begins whose bytes have no start symbols, and nothing before them; or whose
+#: bytes have some, and before them stand others.
 UNANCHORED_BITS = 1_000.0
 #: What a mark before the first byte costs, besides its symbols.
 MARK_BITS = 6.0
@@ -43,9 +44,9 @@ MARK_BITS = 6.0
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
-#: So many layouts at most are finished with their checks, if they are so near the shortest without.
-MOST_FINISHED, NEAR_BITS = 3, 12.0
-#: Where one does, others are looked for in which no field has one of these meanings.
+#: So many layouts at most are finished with their checks.
+MOST_FINISHED = 3
+#: Where one leaves a reader in doubt, others are looked for in which no field has one of these meanings.
 MEANINGS_TO_DOUBT = ("end", "length", "start")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
@@ -94,8 +95,14 @@ class Layout:
         """Length of the description; what a reader has no way to know is a great surprise."""
         marks = {sample.mark for sample in self.samples if sample.mark}
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
-        lost = 0 if self.framing.byte.start else sum(not kind.is_anchored for kind in self.kinds)
+        have_start = bool(self.framing.byte.start)
+        lost = sum(not (kind.is_announced if have_start else kind.is_anchored) for kind in self.kinds)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
+
+    @property
+    def least_bits(self) -> float:
+        """What may be left of that if all bytes that may be a check are one."""
+        return self.bits - sum(kind.checkable_bits for kind in self.kinds)
 
 
 @dataclass(frozen=True)
@@ -281,10 +288,8 @@ def _lay_out(
         return None
     said = [layout for layout, _ in drafts]
     drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
-    drafts.sort(key=lambda draft: draft[0].bits)
-    first = drafts[0][0]
-    near = [draft for draft in drafts[:MOST_FINISHED] if draft[0].bits < first.bits + NEAR_BITS]
-    best = min((_finished(*draft, knowns) for draft in near), key=lambda layout: layout.bits)
+    first = min((layout for layout, _ in drafts), key=lambda layout: layout.bits)
+    best = _shortest(drafts, knowns)
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
@@ -292,6 +297,17 @@ def _lay_out(
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )
+
+
+def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
+    """The shortest description with its checks: of the shortest without, and of those that may become shorter."""
+    first = min(drafts, key=lambda draft: draft[0].bits)
+    best = _finished(*first, knowns)
+    others = sorted(drafts, key=lambda draft: draft[0].least_bits)
+    for draft in [draft for draft in others if draft is not first][: MOST_FINISHED - 1]:
+        if draft[0].least_bits < best.bits:
+            best = min(best, _finished(*draft, knowns), key=lambda layout: layout.bits)
+    return best
 
 
 def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:

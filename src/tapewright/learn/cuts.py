@@ -56,8 +56,9 @@ class Stretch:
     mark : str
         Symbols between leader and first byte that are part of neither.
     lead : str
-        The symbol before that, again and again; empty for none.
+        The symbol before that, again and again; empty for none, or where it is another than leaders have.
     lead_seconds : float
+        Length of what stands there.
     trail_seconds : float
         Length of what follows of the same symbol, up to the next silence.
     gap_seconds : float

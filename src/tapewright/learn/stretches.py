@@ -25,6 +25,8 @@ LEADER_BEFORE_MARK = 8
 LEADER_IN_MARK = 8
 #: So many bytes of known ones may be lost, where the receiver misheard a few symbols.
 MOST_MISHEARD = 6
+#: What stands before a block is leader if more than this share of its symbols are.
+MOSTLY = 0.5
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
 SHORTEST_SILENCE = 0.05
 
@@ -191,6 +193,7 @@ def surroundings(
         lead_first = int(silent[-1]) + 1 if len(silent) else before
         quiet = _silences(stream, ends[k], after)
         trail_end = int(quiet[0]) if len(quiet) else (ends[k] if k + 1 < len(pieces) else after)
+        is_lead = np.mean(index[lead_first:lead_end] == lead) > MOSTLY if lead_end > lead_first else False
         gap = 0.0
         if len(quiet) and k + 1 < len(pieces):
             heard = stream.symbols
@@ -198,7 +201,7 @@ def surroundings(
         yield replace(
             piece,
             mark=mark,
-            lead=turned_name(leader, stream) if lead_end > lead_first else "",
+            lead=turned_name(leader, stream) if is_lead else "",
             lead_seconds=stream.seconds(lead_first, lead_end),
             trail_seconds=stream.seconds(ends[k], trail_end),
             gap_seconds=gap,
