@@ -266,6 +266,7 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
     """How many bytes before the end of the head a check may begin: where nothing else is known to be."""
     shortest = min(len(sample.head) for sample in kind.samples)
     behind = 0
+    may_be_check = False
     for item in reversed(kind.head):
         for _ in range(item.part.widths[0]):
             behind += 1
@@ -273,7 +274,10 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
                 return
             is_plain = abs(item.part.offset) <= (item.part.widths[0] > 1)
             is_sure = is_plain and item.part.lead_bits >= MOST_CHECK_LEAD
-            if item.part.kind != "field" or not is_sure:
+            # the upper byte of a small sum looks like a small number
+            may_be_upper = may_be_check and item.part.widths[0] == 1
+            may_be_check = item.part.kind != "field" or not is_sure
+            if may_be_check or may_be_upper:
                 yield behind
 
 
