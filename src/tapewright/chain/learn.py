@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -44,6 +45,8 @@ MARK_BITS = 6.0
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
+#: Of so many recordings or more, one may be misheard; what that costs.
+FEWEST_TO_DOUBT, MISHEARD_BITS = 3, 40.0
 #: So many layouts at most are finished with their checks.
 MOST_FINISHED = 3
 #: Where one leaves a reader in doubt, others are looked for in which no field has one of these meanings.
@@ -77,6 +80,8 @@ class Layout:
     starts : tuple of (int or None)
         Address of each save, known or supposed.
     rules : Rules
+    misheard : int or None
+        The one recording that was left out, as others have no blocks like its own.
     turned_lead_bits, starts_lead_bits : float
         By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
@@ -87,6 +92,7 @@ class Layout:
     kinds: list[Kind]
     starts: tuple[int | None, ...]
     rules: Rules
+    misheard: int | None = None
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
 
@@ -97,6 +103,7 @@ class Layout:
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
         have_start = bool(self.framing.byte.start)
         lost = sum(not (kind.is_announced if have_start else kind.is_anchored) for kind in self.kinds)
+        bits += MISHEARD_BITS * (self.misheard is not None)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
 
     @property
@@ -277,13 +284,14 @@ def _lay_out(
         samples = find_samples(stretches, knowns, turned)
         if not any(sample.has_data for sample in samples):
             continue
-        for starts in possible_starts(samples, knowns):
-            for without in ("", *MEANINGS_TO_DOUBT):
-                kinds = find_kinds(samples, knowns, starts, turned, without, with_checks=False)
-                rules = rules_of(kinds, turned)
-                drafts.append((Layout(turned, stretches, samples, kinds, starts, rules), without))
-                if not rules.doubts:
-                    break
+        for save, heard in _takes(samples):
+            for starts in possible_starts(heard, knowns):
+                for without in ("", *MEANINGS_TO_DOUBT):
+                    kinds = find_kinds(heard, knowns, starts, turned, without, with_checks=False)
+                    rules = rules_of(kinds, turned)
+                    drafts.append((Layout(turned, stretches, heard, kinds, starts, rules, save), without))
+                    if not rules.doubts:
+                        break
     if not drafts:
         return None
     said = [layout for layout, _ in drafts]
@@ -297,6 +305,26 @@ def _lay_out(
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )
+
+
+def _takes(samples: list[Sample]) -> Iterator[tuple[int | None, list[Sample]]]:
+    """All blocks; and of three recordings or more all but those of the one that others have no blocks like.
+
+    A bit lost in the midst of bytes that nobody knows puts all before the data out of step.
+    """
+    yield None, samples
+    saves = sorted({sample.save for sample in samples})
+    shapes = {save: _shape([sample for sample in samples if sample.save == save]) for save in saves}
+    often = Counter(shapes.values())
+    odd = [save for save in saves if often[shapes[save]] == 1]
+    if len(saves) >= FEWEST_TO_DOUBT and len(odd) == 1:
+        yield odd[0], [sample for sample in samples if sample.save != odd[0]]
+
+
+def _shape(samples: Sequence[Sample]) -> tuple[int, ...]:
+    """How long what stands before the data is, block by block."""
+    first = next((k for k, sample in enumerate(samples) if sample.has_data), len(samples) - 1)
+    return tuple(len(sample.head) for sample in samples[: first + 1])
 
 
 def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
@@ -348,7 +376,7 @@ def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
 
 def _card(name: str, code: LineCode, layout: Layout) -> str:
     symbols = card_symbols(code, layout)
-    count = int(np.max([sample.save for sample in layout.samples])) + 1
+    count = len({sample.save for sample in layout.samples})
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(
         Heading(name, f"Learned format: {code.family}", source, "", symbols, (code.words,)),
