@@ -99,7 +99,7 @@ class Kind:
 
     @property
     def is_announced(self) -> bool:
-        """Whether what stands before most of its blocks, if anything does, is the symbol that leaders have."""
+        """Whether what stands before most of its blocks, if anything does, is the symbol of leaders."""
         others = sum(not sample.lead and sample.lead_seconds > SHORTEST_LEAD for sample in self.samples)
         return 2 * others <= len(self.samples)
 

@@ -139,7 +139,7 @@ BYTE = ByteFormat()
 THREE = [Known(program(90 + k, 90 + 40 * k), start) for k, start in enumerate((0x9234, 0x8765, 0xA1B2))]
 
 
-@pytest.mark.parametrize(("lost", "left_out"), [(0, None), (13, 2)])
+@pytest.mark.parametrize("lost, left_out", [(0, None), (13, 2)])
 def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_out):
     streams = spoiled_header(lost)
     layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")

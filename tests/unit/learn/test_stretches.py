@@ -152,7 +152,7 @@ def test_known_bytes_go_on_after_one_of_them_was_lost():
     assert found.known.tolist() == [-1, -1, *range(60)]
 
 
-@pytest.mark.parametrize(("lost", "most_wrong"), [(1, 1), (12, 3)])
+@pytest.mark.parametrize("lost, most_wrong", [(1, 1), (12, 3)])
 def test_known_bytes_go_on_after_symbols_were_lost(lost, most_wrong):
     data = program(58, 100)
     body = sent(HEAD + data + b"\x7b", BYTE)
