@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -35,7 +36,8 @@ ENOUGH_FOUND = 0.6
 FOUND_SLACK = 0.02
 #: A layout that does not tell a reader how long a block is, say, is this much less likely.
 DOUBT_BITS = 12.0
-#: No card can say where a block begins whose bytes have no start symbols, and nothing before them.
+#: No card can say where a block begins whose bytes have no start symbols, and nothing before them; or whose
+#: bytes have some, and before them stand others.
 UNANCHORED_BITS = 1_000.0
 #: What a mark before the first byte costs, besides its symbols.
 MARK_BITS = 6.0
@@ -43,11 +45,13 @@ MARK_BITS = 6.0
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
-#: So many layouts at most are finished with their checks, if they are so near the shortest without.
-MOST_FINISHED, NEAR_BITS = 3, 12.0
+#: Of so many recordings or more, one may be misheard; what that costs.
+FEWEST_TO_DOUBT, MISHEARD_BITS = 3, 40.0
+#: So many layouts at most are finished with their checks.
+MOST_FINISHED = 3
 #: So many starts at the beginning of a block may belong to a mark.
 MOST_LEFT_OUT = 2
-#: Where one does, others are looked for in which no field has one of these meanings.
+#: Where one leaves a reader in doubt, others are looked for in which no field has one of these meanings.
 MEANINGS_TO_DOUBT = ("end", "length", "start")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
@@ -78,6 +82,8 @@ class Layout:
     starts : tuple of (int or None)
         Address of each save, known or supposed.
     rules : Rules
+    misheard : int or None
+        The one recording that was left out, as others have no blocks like its own.
     turned_lead_bits, starts_lead_bits : float
         By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
@@ -88,6 +94,7 @@ class Layout:
     kinds: list[Kind]
     starts: tuple[int | None, ...]
     rules: Rules
+    misheard: int | None = None
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
 
@@ -96,8 +103,15 @@ class Layout:
         """Length of the description; what a reader has no way to know is a great surprise."""
         marks = {sample.mark for sample in self.samples if sample.mark}
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
-        lost = 0 if self.framing.byte.start else sum(not kind.is_anchored for kind in self.kinds)
+        have_start = bool(self.framing.byte.start)
+        lost = sum(not (kind.is_announced if have_start else kind.is_anchored) for kind in self.kinds)
+        bits += MISHEARD_BITS * (self.misheard is not None)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
+
+    @property
+    def least_bits(self) -> float:
+        """What may be left of that if all bytes that may be a check are one."""
+        return self.bits - sum(kind.checkable_bits for kind in self.kinds)
 
 
 @dataclass(frozen=True)
@@ -271,21 +285,20 @@ def _lay_out(
         samples = find_samples(stretches, knowns, turned)
         if not any(sample.has_data for sample in samples):
             continue
-        for starts in possible_starts(samples, knowns):
-            for without in ("", *MEANINGS_TO_DOUBT):
-                kinds = find_kinds(samples, knowns, starts, turned, without, with_checks=False)
-                rules = rules_of(kinds, turned)
-                drafts.append((Layout(turned, stretches, samples, kinds, starts, rules), without))
-                if not rules.doubts:
-                    break
+        for save, heard in _takes(samples):
+            for starts in possible_starts(heard, knowns):
+                for without in ("", *MEANINGS_TO_DOUBT):
+                    kinds = find_kinds(heard, knowns, starts, turned, without, with_checks=False)
+                    rules = rules_of(kinds, turned)
+                    drafts.append((Layout(turned, stretches, heard, kinds, starts, rules, save), without))
+                    if not rules.doubts:
+                        break
     if not drafts:
         return None
     said = [layout for layout, _ in drafts]
     drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
-    drafts.sort(key=lambda draft: draft[0].bits)
-    first = drafts[0][0]
-    near = [draft for draft in drafts[:MOST_FINISHED] if draft[0].bits < first.bits + NEAR_BITS]
-    best = min((_finished(*draft, knowns) for draft in near), key=lambda layout: layout.bits)
+    first = min((layout for layout, _ in drafts), key=lambda layout: layout.bits)
+    best = _shortest(drafts, knowns)
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
@@ -310,6 +323,37 @@ def _readings(
                     break
                 before = begins
                 yield late, stretches
+
+
+def _takes(samples: list[Sample]) -> Iterator[tuple[int | None, list[Sample]]]:
+    """All blocks; and of three recordings or more all but those of the one that others have no blocks like.
+
+    A bit lost in the midst of bytes that nobody knows puts all before the data out of step.
+    """
+    yield None, samples
+    saves = sorted({sample.save for sample in samples})
+    shapes = {save: _shape([sample for sample in samples if sample.save == save]) for save in saves}
+    often = Counter(shapes.values())
+    odd = [save for save in saves if often[shapes[save]] == 1]
+    if len(saves) >= FEWEST_TO_DOUBT and len(odd) == 1:
+        yield odd[0], [sample for sample in samples if sample.save != odd[0]]
+
+
+def _shape(samples: Sequence[Sample]) -> tuple[int, ...]:
+    """How long what stands before the data is, block by block."""
+    first = next((k for k, sample in enumerate(samples) if sample.has_data), len(samples) - 1)
+    return tuple(len(sample.head) for sample in samples[: first + 1])
+
+
+def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
+    """The shortest description with its checks, of drafts without: of the shortest, and what may be shorter."""
+    first = min(drafts, key=lambda draft: draft[0].bits)
+    best = _finished(*first, knowns)
+    others = sorted(drafts, key=lambda draft: draft[0].least_bits)
+    for draft in [draft for draft in others if draft is not first][: MOST_FINISHED - 1]:
+        if draft[0].least_bits < best.bits:
+            best = min(best, _finished(*draft, knowns), key=lambda layout: layout.bits)
+    return best
 
 
 def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
@@ -350,7 +394,7 @@ def card_symbols(code: LineCode, layout: Layout) -> dict[str, list[Piece]]:
 
 def _card(name: str, code: LineCode, layout: Layout) -> str:
     symbols = card_symbols(code, layout)
-    count = int(np.max([sample.save for sample in layout.samples])) + 1
+    count = len({sample.save for sample in layout.samples})
     source = f"learned from {count} recording{'s' if count > 1 else ''} of known programs"
     return card_text(
         Heading(name, f"Learned format: {code.family}", source, "", symbols, (code.words,)),

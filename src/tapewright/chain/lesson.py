@@ -215,7 +215,7 @@ def _lesson(
     found = Findings(
         learned.code, card_symbols(learned.code, layout), layout.framing, learned.framings,
         layout.kinds, layout.rules, held, layout.starts,
-        layout.turned_lead_bits, layout.starts_lead_bits, is_guess,
+        layout.turned_lead_bits, layout.starts_lead_bits, is_guess, layout.misheard,
     )  # fmt: skip
     conclusions = conclusions_of(found)
     suggestions = (TELL_BYTES,) if is_guess else advise(found)

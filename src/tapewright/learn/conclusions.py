@@ -39,7 +39,7 @@ class Conclusion:
     what : str
         ``line code``, ``timings``, ``leader``, ``polarity``, ``bit order``, ``framing``, ``parity``,
         ``sync``, ``header field ...``, ``data coding``, ``copies``, ``blocks``, ``addresses``,
-        ``check``, ``trailer``.
+        ``check``, ``trailer``, ``recordings``.
     says : str
         In plain words.
     certainty : {"certain", "likely", "open"}
@@ -72,7 +72,7 @@ def conclusions_of(found: Findings) -> tuple[Conclusion, ...]:
     tuple of Conclusion
         In the order of a card: sound, bytes, blocks from their beginning to their end.
     """
-    told = [*_sound(found), *_byte(found)]
+    told = [*_sound(found), *_left_out(found), *_byte(found)]
     is_one = len(found.kinds) == 1
     for kind in found.kinds:
         told += _block(found, kind, "" if is_one else kind.name)
@@ -124,6 +124,16 @@ def _sound(found: Findings) -> Iterator[Conclusion]:
         f"Medians of {counts} ones, at the mean speed of the recordings.",
     )  # fmt: skip
     yield _polarity(found)
+
+
+def _left_out(found: Findings) -> Iterator[Conclusion]:
+    if found.misheard is not None:
+        yield Conclusion(
+            "recordings", f"recording {found.misheard + 1} is left out, as misheard", "likely",
+            "What stands before its data is of another length than in all the others, and without it they are far"
+            " easier to describe.",
+            ("a block that the others do not have",),
+        )  # fmt: skip
 
 
 def _polarity(found: Findings) -> Conclusion:

@@ -56,8 +56,9 @@ class Stretch:
     mark : str
         Symbols between leader and first byte that are part of neither.
     lead : str
-        The symbol before that, again and again; empty for none.
+        The symbol before that, again and again; empty for none, or where it is another than leaders have.
     lead_seconds : float
+        Length of what stands there.
     trail_seconds : float
         Length of what follows of the same symbol, up to the next silence.
     gap_seconds : float
@@ -168,8 +169,9 @@ def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> 
         return places
     after = int(late[-1]) + 1
     before = np.arange(places[after] - length, places[0], -length)[::-1]
-    is_sound = (bits[before - 1] == int(byte.start[-1])) & (bits[before + length - 2] == int(byte.stop[-1]))
-    if len(before) and is_sound.all() and before[0] < places[0] + length:
+    is_announced = bits[before - 1] == int(byte.start[-1])
+    is_sound = len(before) and is_announced.all() and _sound(bits, before, byte).all()
+    if is_sound and before[0] < places[0] + length:
         return np.concatenate((before, places[after:]))
     return places
 
@@ -340,7 +342,8 @@ def _open_filling(
 
 def _sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> npt.NDArray[np.bool_]:
     """Which bytes are such as the framing makes them: a mark before them is not."""
-    inside = places[places + byte.symbols_per_byte <= len(bits)]
+    length = byte.symbols_per_byte - len(byte.start)  # counted from the first bit
+    inside = places[places + length <= len(bits)]
     sound = np.ones(len(inside), np.bool_)
     for k in range(byte.bits):
         sound &= bits[inside + k] != NO_BIT
@@ -348,7 +351,7 @@ def _sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> np
         ones = sum(bits[inside + k].astype(np.int64) for k in range(byte.bits))
         sound &= (ones + bits[inside + byte.bits]) % 2 == (byte.parity == "odd")
     for k, symbol in enumerate(byte.stop):
-        sound &= bits[inside + byte.symbols_per_byte - len(byte.stop) + k] == int(symbol)
+        sound &= bits[inside + length - len(byte.stop) + k] == int(symbol)
     return sound
 
 

@@ -41,6 +41,8 @@ class Findings:
         By how much it is longer with other addresses.
     is_guess : bool
         Whether nobody said what was saved, and `knowns` are supposed.
+    misheard : int or None
+        The recording that was left out, if one was.
     """
 
     code: LineCode
@@ -54,6 +56,7 @@ class Findings:
     turned_lead_bits: float = math.inf
     starts_lead_bits: float = math.inf
     is_guess: bool = False
+    misheard: int | None = None
 
     @property
     def known_bytes(self) -> int:

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapewright.learn.checks import CheckClaim, CheckRule, find_checks
 from tapewright.learn.facts import Facts, facts_of
-from tapewright.learn.fields import OTHER_ORDER_BITS, Part, explain_bytes
+from tapewright.learn.fields import OTHER_ORDER_BITS, UNKNOWN_BITS, Part, explain_bytes
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.messages import Named, messages_of, named
@@ -20,6 +20,8 @@ __all__ = ["Kind", "find_kinds"]
 
 #: Bytes at the end of a header among which its check may begin.
 LATEST_CHECK = 5
+#: A check of 32 bits, written in characters, takes so many.
+MOST_CHECK_BYTES = 8
 #: Constants at the beginning of a block that a check may cover in part are at most so many.
 MOST_SPLIT = 8
 #: What it costs to say that a check covers some of the constants before it and not all.
@@ -40,6 +42,8 @@ LEAST_BITS, CONVINCING_BITS = 0.5, 12.0
 FEWEST_TO_DOUBT, MOST_DOUBTED, MOSTLY, MISHEARD_BITS = 6, 6, 0.6, 24.0
 #: Where some saves have a header, and others none, its leader is at least this share of the longest.
 LEAST_LEAD_SHARE = 0.1
+#: Something shorter than this (seconds) before a block is not worth telling what it is.
+SHORTEST_LEAD = 0.05
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,22 @@ class Kind:
     def is_anchored(self) -> bool:
         """Whether something at its beginning tells where the first byte begins, if bytes have no start."""
         return bool(self.samples[0].mark or self.sync_bytes)
+
+    @property
+    def checkable_bits(self) -> float:
+        """How many bits at most a check, not looked for yet, may save: unknown bytes where one may stand."""
+        end_of_head = [item for item in self.head[-1:] if self.head_check is None]
+        items = [*end_of_head, *self.tail[:1]]
+        bytes_unknown = sum(
+            min(item.part.widths[0], MOST_CHECK_BYTES) for item in items if item.part.kind == "unknown"
+        )
+        return bytes_unknown * (8.0 * len(self.samples) + UNKNOWN_BITS)
+
+    @property
+    def is_announced(self) -> bool:
+        """Whether what stands before most of its blocks, if anything does, is the symbol of leaders."""
+        others = sum(not sample.lead and sample.lead_seconds > SHORTEST_LEAD for sample in self.samples)
+        return 2 * others <= len(self.samples)
 
 
 def find_kinds(
@@ -246,6 +266,7 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
     """How many bytes before the end of the head a check may begin: where nothing else is known to be."""
     shortest = min(len(sample.head) for sample in kind.samples)
     behind = 0
+    may_be_check = False
     for item in reversed(kind.head):
         for _ in range(item.part.widths[0]):
             behind += 1
@@ -253,7 +274,10 @@ def _check_places(kind: Kind, latest: int) -> Iterator[int]:
                 return
             is_plain = abs(item.part.offset) <= (item.part.widths[0] > 1)
             is_sure = is_plain and item.part.lead_bits >= MOST_CHECK_LEAD
-            if item.part.kind != "field" or not is_sure:
+            # the upper byte of a small sum looks like a small number
+            may_be_upper = may_be_check and item.part.widths[0] == 1
+            may_be_check = item.part.kind != "field" or not is_sure
+            if may_be_check or may_be_upper:
                 yield behind
 
 

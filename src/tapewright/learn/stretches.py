@@ -30,6 +30,8 @@ MOST_MISHEARD = 6
 MOST_BY_CHANCE = 3
 #: A run of known bytes is much longer than another by this factor.
 MUCH_LONGER = 4
+#: What stands before a block is leader if more than this share of its symbols are.
+MOSTLY = 0.5
 #: A shorter rest (seconds) within a leader is a flaw of the tape.
 SHORTEST_SILENCE = 0.05
 
@@ -143,7 +145,7 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     apart = int(other.places[first] - one.places[last])
     pitch = float(np.median(np.diff(one.places)))
     is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_MISHEARD
-    if not is_near or abs(apart - count * pitch) > pitch:
+    if not is_near or apart - count * pitch > pitch:  # many symbols may be lost, but hardly one made up
         return None
     missing = one.known[last] + np.arange(1, count)
     between = one.places[last] + np.round(np.arange(1, count) * apart / count).astype(np.int64)
@@ -232,6 +234,7 @@ def surroundings(
         lead_first = int(silent[-1]) + 1 if len(silent) else before
         quiet = _silences(stream, ends[k], after)
         trail_end = int(quiet[0]) if len(quiet) else (ends[k] if k + 1 < len(pieces) else after)
+        is_lead = np.mean(index[lead_first:lead_end] == lead) > MOSTLY if lead_end > lead_first else False
         gap = 0.0
         if len(quiet) and k + 1 < len(pieces):
             heard = stream.symbols
@@ -239,7 +242,7 @@ def surroundings(
         yield replace(
             piece,
             mark=mark,
-            lead=turned_name(leader, stream) if lead_end > lead_first else "",
+            lead=turned_name(leader, stream) if is_lead else "",
             lead_seconds=stream.seconds(lead_first, lead_end),
             trail_seconds=stream.seconds(ends[k], trail_end),
             gap_seconds=gap,

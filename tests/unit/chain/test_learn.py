@@ -18,6 +18,7 @@ from tapewright.chain.learn import learn
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
+from tapewright.learn.stream import Stream
 from tapewright.model import Recording
 
 RATE_HZ = 44_100.0
@@ -103,6 +104,48 @@ def test_a_bit_never_set_in_the_known_bytes_is_one_if_it_is_set_elsewhere(bits):
     layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "1")
     assert layout is not None
     assert layout.framing.byte.bits == bits
+
+
+def test_the_first_bit_of_characters_is_no_start_symbol():
+    byte = ByteFormat(order="msb", start="1", stop="0")
+    knowns = [Known(program(93 + k, 60 + 9 * k)) for k in range(2)]
+    streams = []
+    for known in knowns:
+        count = len(known.data).to_bytes(2, "little")
+        check = bytes([-sum(count + known.data) % 256])
+        body = b"".join(b"%02X" % value for value in count + known.data + check)
+        streams.append(stream(200 * "0" + sent(b"\x18\x4c\x3d" + body, byte) + 200 * "0"))
+    framings = find_framing(streams, knowns)
+    assert {framing.byte.bits for framing in framings} == {7, 8}  # each starts with the other's stop
+    layout = lay_out(streams, knowns, alike(framings), "0")
+    assert layout is not None
+    assert layout.framing.byte == byte
+    assert layout.kinds[0].tail_check is not None
+
+
+def spoiled_header(lost: int) -> list[Stream]:
+    """Three saves; of the last one's header so many symbols were lost."""
+    streams = []
+    for save, known in enumerate(THREE):
+        assert known.start is not None
+        fields = known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
+        body = sent(b"\xa6\x1c" + bytes(8) + fields, BYTE)
+        body = body[:60] + body[60 + lost * (save == 2) :]
+        streams.append(stream(200 * "0" + body + sent(known.data, BYTE) + 200 * "0"))
+    return streams
+
+
+BYTE = ByteFormat()
+THREE = [Known(program(90 + k, 90 + 40 * k), start) for k, start in enumerate((0x9234, 0x8765, 0xA1B2))]
+
+
+@pytest.mark.parametrize("lost, left_out", [(0, None), (13, 2)])
+def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_out):
+    streams = spoiled_header(lost)
+    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    assert layout is not None
+    assert layout.misheard == left_out
+    assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
 
 
 #: A machine that sends the inverse of every byte but the sync, and adds up what it sends.

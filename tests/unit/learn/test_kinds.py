@@ -57,6 +57,20 @@ def test_one_recording_makes_no_check_certain():
     assert kind.tail_check is None or kind.tail_check.certainty != "certain"
 
 
+def test_the_upper_byte_of_a_small_sum_is_not_taken_for_a_number():
+    samples = []
+    for save, known in enumerate(KNOWNS):
+        sizes = [32] * (len(known.data) // 32) + [len(known.data) % 32]
+        for index, size in enumerate(sizes):
+            is_last = index == len(sizes) - 1
+            fields = bytes([0x26, size, index, 255 * is_last])
+            head = b"\xa6" + fields + sum(fields).to_bytes(2, "big")  # 01 is high only in the last blocks
+            samples.append(Sample(save, head, b"", 32 * index, 32 * index + size))
+    (kind,) = kinds_of(samples)
+    assert kind.head_check is not None
+    assert kind.head_check.rule.check == "sum16"
+
+
 def test_a_check_in_the_head():
     def write(known: Known) -> tuple[bytes, bytes]:
         fields = known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
