@@ -179,9 +179,10 @@ def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> 
 def _first_begin(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing) -> int:
     """Where the first byte of a stretch may begin as well: a mark may end with what looks like its start.
 
-    With idle time between bytes, nothing but its parity tells; `framing` says how many to leave out.
+    With idle time between bytes, nothing but its parity tells; `framing` says how many to leave out. A first
+    byte may be sent by a tight loop, and less idle time be after it than after others.
     """
-    byte = framing.byte
+    byte = framing.byte.model_copy(update={"stop": framing.byte.stop[:1]})
     first, latest = int(places[0]), int(places[1]) - byte.symbols_per_byte
     begins = np.arange(first, min(latest, first + byte.bits) + 1)
     begins = begins[bits[begins - 1] == int(byte.start[-1])]
