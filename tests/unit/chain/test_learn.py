@@ -123,6 +123,22 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
     assert layout.kinds[0].tail_check is not None
 
 
+@pytest.mark.parametrize("idle_in_head, stop", [("00", "000"), ("", "0")])
+def test_a_mark_is_told_from_the_start_of_a_first_byte_by_what_makes_sense(idle_in_head, stop):
+    byte = ByteFormat(start="1", stop="0")
+    knowns = [Known(program(94 + k, 290 + 9 * k)) for k in range(2)]
+    streams = []
+    for known in knowns:
+        head = (len(known.data) - 1).to_bytes(2, "big")
+        bits = "1" + sent(head[:1], byte, idle=idle_in_head) + sent(head[1:] + known.data, byte, idle="00")
+        streams.append(stream(80 * "L" + bits + 80 * "L", "01L"))
+    layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "L")
+    assert layout is not None
+    assert {sample.mark for sample in layout.samples} == {"1"}  # 03h with its start, or 01h after it
+    assert layout.framing.byte.stop == stop
+    assert [item.part.fact for item in layout.kinds[0].head] == ["length"]
+
+
 def spoiled_header(lost: int) -> list[Stream]:
     """Three saves; of the last one's header so many symbols were lost."""
     streams = []
