@@ -23,6 +23,8 @@ LEAST_LEADER = 96
 #: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones, or as
 #: many as all of those have in common, but no more than the last number.
 SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
+#: They may be shorter still, if so many symbols after them are as after a long one.
+SHORTEST_LEADER, SURELY_AFTER_LEADER = 9, 24
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
 #: So many bytes at the end of a block may look like leader.
@@ -311,12 +313,17 @@ def _short_leaders(
         is_same = (np.array(long_ones) == long_ones[0]).all(axis=0)
         alike = max(AFTER_LEADER, int(np.argmin(np.append(is_same, False))))
         beginnings = {after(end, alike) for end in ends} - {()}
-    return [
+    candidates = [
         (first, end)
         for first, end in runs.tolist()
-        if end - first >= SHORT_LEADER and not quiet[first] and after(end, alike) in beginnings
+        if end - first >= SHORTEST_LEADER and not quiet[first]
         if not is_data[end : end + AFTER_LEADER].any()
     ]
+    short = [
+        run for run in candidates if run[1] - run[0] >= SHORT_LEADER and after(run[1], alike) in beginnings
+    ]
+    surely = {after(end, SURELY_AFTER_LEADER) for end in [*ends, *(end for _, end in short)]} - {()}
+    return [run for run in candidates if run in short or after(run[1], SURELY_AFTER_LEADER) in surely]
 
 
 def _open_filling(

@@ -135,6 +135,17 @@ def test_leaders_between_blocks_may_be_short_if_the_same_follows_them(between):
     assert [bytes(piece.values.tolist()) for piece in found] == [HEAD + cut + b"\x7b" for cut in cuts]
 
 
+def test_a_leader_may_be_very_short_if_much_of_what_follows_it_follows_others():
+    cuts = [program(71 + k, 32) for k in range(3)]
+    header, head = HEAD + b"\xd8\x31\x55", HEAD + b"\x65"
+    bits = 400 * "0" + sent(header, BYTE) + 9 * "0"
+    bits += "".join(sent(head + cut + b"\x7b", BYTE) + 60 * "0" for cut in cuts)
+    found = find_stretches([stream(bits + 200 * "0")], [Known(b"".join(cuts))], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [
+        header, *(head + cut + b"\x7b" for cut in cuts)
+    ]  # fmt: skip
+
+
 def test_zeros_in_a_header_are_no_leader_if_no_whole_sync_follows_them():
     data = program(57, 100)
     head = HEAD * 3 + bytes(3) + HEAD[:1] + b"\x04"  # an address that begins as the sync does
