@@ -367,7 +367,7 @@ def _shape(samples: Sequence[Sample]) -> tuple[int, ...]:
 
 
 def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
-    """The shortest description with its checks, of drafts without: of the shortest, and what may be shorter."""
+    """The shortest description with its checks: of the shortest draft, and of what may become shorter."""
     first = min(drafts, key=lambda draft: draft[0].bits)
     best = _finished(*first, knowns)
     others = sorted(drafts, key=lambda draft: draft[0].least_bits)

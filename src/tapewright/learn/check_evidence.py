@@ -20,7 +20,7 @@ MOST_OFFSET = 4
 _WIDEST_BYTES = 4
 _BYTE_ORDER: dict[Order, Literal["little", "big"]] = {"le": "little", "be": "big"}
 #: How often a byte of a block, or of its check, is misread (chosen; recordings to learn from are good ones).
-_MISREAD = 0.02
+_MISREAD = 0.005
 #: How often a byte that is no check is one of these, and each other one (chosen: padding is mostly so).
 _USUAL_BYTES = {0x00: 1 / 8, 0xFF: 1 / 16, 0x0D: 1 / 32}
 _OTHER_BYTE = (1 - sum(_USUAL_BYTES.values())) / (256 - len(_USUAL_BYTES))

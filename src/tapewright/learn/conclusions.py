@@ -130,8 +130,8 @@ def _left_out(found: Findings) -> Iterator[Conclusion]:
     if found.misheard is not None:
         yield Conclusion(
             "recordings", f"recording {found.misheard + 1} is left out, as misheard", "likely",
-            "What stands before its data is of another length than in all the others, and without it they are far"
-            " easier to describe.",
+            "What stands before its data is of another length than in all the others, and without it they are"
+            " far easier to describe.",
             ("a block that the others do not have",),
         )  # fmt: skip
 
