@@ -127,6 +127,15 @@ def test_a_format_without_header_and_check(tmp_path: Path) -> None:
     assert tw.load_format(tmp_path / "My Machine.toml").name == "my-machine"
 
 
+def test_programs_in_another_order_are_told_to_be_put_in_order(saves: Saves, tmp_path: Path) -> None:
+    ran = run(
+        "learn", saves.path("one.wav"), saves.path("two.wav"),
+        "--known", saves.path("two.bin"), saves.path("one.bin"), "-o", tmp_path / "no.toml",
+    )  # fmt: skip
+    assert ran.code == 1
+    assert "check that recordings and programs are in the same order" in ran.out
+
+
 def test_known_bytes_that_are_not_there_leave_no_card_and_a_page_that_shows_how_far_it_got(
     saves: Saves, tmp_path: Path
 ) -> None:
@@ -161,6 +170,7 @@ def test_noise_is_no_data(tmp_path: Path) -> None:
     assert (ran.code, told["card"], told["conclusions"]) == (1, None, [])
     assert told["stage"] in ("sound", "bits")
     assert told["remedy"]
+    assert "these" not in f"{told['sentence']} {told['remedy']}"  # it is one recording
     page = (tmp_path / "no.html").read_text(encoding="utf-8")
     assert 'id="data-half-waves"' in page
     assert 'id="data-symbols"' in page

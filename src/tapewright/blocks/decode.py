@@ -98,6 +98,9 @@ class _Scan:
         #: What does not hold text from one place on does not hold it from the next either.
         self.no_text_until = 0
         self.best_bits = -np.inf
+        #: What `_is_block_within` answered, by the candidate's number. Where a sync is much like its leader,
+        #: every symbol of a leader is a candidate, and lies within the blocks of all those before it.
+        self.within: dict[int, bool] = {}
 
     def blocks(self) -> Iterator[Parsed]:
         """Yield every block that stands up to the evidence."""
@@ -117,6 +120,7 @@ class _Scan:
             while parsed is not None:
                 self.cursor = max(parsed.core_end, self.cursor)
                 self.sequence.take(parsed)
+                self.within.clear()  # what a block holds may hang on numbers of the one before it
                 yield parsed
                 parsed = self._next(parsed)
 
@@ -154,15 +158,20 @@ class _Scan:
             np.searchsorted(self.starts, candidate.start + self.card.byte.symbols_per_byte + 4, "right")
         )
         last = int(np.searchsorted(self.starts, parsed.core_end))
-        for inner in self.candidates[first:last]:
-            if inner.lead_bits < INNER_LEAD_BITS and inner.fit_bits < LEAST_BITS / 2:
-                continue
-            other = self._parse(inner, len(self.symbols))
-            if self._stands(other, LEAST_BITS) and (
-                other.check == "ok" or inner.lead_bits >= INNER_LEAD_BITS
-            ):
-                return max(inner.lead_first, candidate.start)
+        for number in range(first, last):
+            if number not in self.within:
+                self.within[number] = self._is_block_within(self.candidates[number])
+            if self.within[number]:
+                return max(self.candidates[number].lead_first, candidate.start)
         return None
+
+    def _is_block_within(self, inner: Candidate) -> bool:
+        """Whether a block starts here even if this is the middle of another."""
+        if inner.lead_bits < INNER_LEAD_BITS and inner.fit_bits < LEAST_BITS / 2:
+            return False
+        other = self._parse(inner, len(self.symbols))
+        is_sure = other.check == "ok" or inner.lead_bits >= INNER_LEAD_BITS
+        return is_sure and self._stands(other, LEAST_BITS)
 
     def _parse(self, candidate: Candidate, limit: int, inherited: Mapping[str, int] | None = None) -> Parsed:
         if inherited is None:

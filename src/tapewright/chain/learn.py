@@ -169,7 +169,8 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     codes, heard = propose(recordings)
     found = Learned(heard=heard, codes=codes)
     if not codes:
-        return replace(found, problem="Nothing in these recordings sounds like data.")
+        which = "this recording" if len(recordings) == 1 else "these recordings"
+        return replace(found, problem=f"Nothing in {which} sounds like data.")
     code, first = _choose(codes, recordings, knowns)
     if code is None or first is None:
         return replace(

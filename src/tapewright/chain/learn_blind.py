@@ -60,7 +60,8 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     codes, heard = propose(recordings)
     found = Learned(heard=heard, codes=codes)
     if not codes:
-        return replace(found, problem="Nothing in these recordings sounds like data.")
+        which = "this recording" if len(recordings) == 1 else "these recordings"
+        return replace(found, problem=f"Nothing in {which} sounds like data.")
     code, streams, guesses = _choose(codes, recordings)
     found = replace(
         found,

@@ -317,19 +317,23 @@ def _failed(
 ) -> Lesson:
     """Say how far it got, and what to do."""
     sentence, remedy = learned.problem, ""
+    is_alone = len(sounds) == 1
     if not learned.codes:
-        remedy = (
-            "check that these are recordings of saves, loud enough and not overdriven, and not of speech or"
-            " music"
-        )
+        these = "this is a recording of a save" if is_alone else "these are recordings of saves"
+        remedy = f"check that {these}, loud enough and not overdriven, and not of speech or music"
     elif is_guess:
         remedy = "key in a program, save it, and give the recording together with its bytes, with --known"
     elif not learned.framings:
         assert learned.code is not None
         sentence = f"The sound is data ({learned.code.family}), but the known bytes do not appear in it."
+        each = (
+            "the program file is"
+            if is_alone
+            else "recordings and programs are in the same order, and each file is"
+        )
         remedy = (
-            "check that the program file is what was saved, byte for byte; if it is, save bytes that differ"
-            " more, such as 00 to FF"
+            f"check that {each} what was saved, byte for byte; if so, save bytes that differ more, such as"
+            " 00 to FF"
         )
         strangers = _strangers(learned, knowns)
         if 0 < len(strangers) < len(sounds):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 import symbol_layer as layer
 from made_up_cards import ADDRESSED, NAMES, made_up
 from tapewright import blocks, framing
+from tapewright.blocks.parse import Parser
 from tapewright.cards import Alphabet, FormatCard, load_format, parse_card
 from tapewright.model import Block, Fault, Image, Range, Symbols, TapePart
 
@@ -302,6 +303,45 @@ def test_a_byte_that_comes_out_of_a_gap_begins_when_it_did() -> None:
     assert block.data[31:] == DATA[31:]
     bit_seconds = 1 / 300
     assert np.abs(block.byte_seconds - whole.byte_seconds).max() < 0.5 * bit_seconds
+
+
+def test_a_leader_that_is_much_like_the_sync_is_not_gone_through_for_each_of_its_symbols(monkeypatch) -> None:
+    card = parse_card(
+        """
+        card = "format"
+        name = "much-alike"
+        title = "A made-up machine whose sync is hardly more than its leader"
+        source = "made up for this test"
+        [symbols]
+        "0" = [{ half_waves = [450, 450] }]
+        "1" = [{ half_waves = [225, 225] }]
+        [byte]
+        bits = 8
+        order = "msb"
+        [[block]]
+        kind = "data"
+        layout = [
+          { lead = "1", seconds = 0.7, at_least = 0.1 },
+          { mark = "1111111111101" },
+          { sync = "ff" },
+          { data = "60" },
+        ]
+        """,
+        FormatCard,
+        "much-alike.toml",
+    )
+    symbols = layer.heard([TapePart("symbols", symbols="1" * 1200)], card)
+    parse, tried = Parser.parse, 0
+
+    def counted(*args, **kwargs):
+        nonlocal tried
+        tried += 1
+        assert tried <= 4 * len(symbols)  # it was more than a hundred times as many
+        return parse(*args, **kwargs)
+
+    monkeypatch.setattr(Parser, "parse", counted)
+    read(symbols, card)
+    assert tried
 
 
 # -- bytes whose number nothing says ---------------------------------------------------------------------
