@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
-from tapewright.model.scratch import grown
+from tapewright.model.scratch import grown, let_go
 
 __all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
@@ -99,6 +99,7 @@ class Gathering:
                 self._fields[name] = field = grown(field, max(count, int(GROWTH * len(field))))
             field[self._count : count] = getattr(part, name)
         self._count = count
+        let_go()
 
 
 def with_gaps(symbols: Symbols, since: float, until: float, usual: float) -> Symbols:

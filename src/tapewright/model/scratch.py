@@ -13,11 +13,12 @@ import tempfile
 from collections.abc import Iterator
 from math import prod
 from typing import TypeVar
+from weakref import WeakSet
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["grown", "pieces", "zeros"]
+__all__ = ["grown", "let_go", "pieces", "zeros"]
 
 Entry = TypeVar("Entry", bound=np.generic)
 
@@ -25,9 +26,14 @@ Entry = TypeVar("Entry", bound=np.generic)
 MOST_BYTES = 1 << 23
 #: What is worked out over a whole recording is worked out for so many entries at a time.
 PIECE = 1 << 16
+#: After so many pieces, what was looked at is let go.
+PIECES_KEPT = 16
 #: The usual folder for such files may itself be kept in memory; this one, by the Filesystem Hierarchy
 #: Standard, is not.
 ON_DISK = "/var/tmp"
+
+
+_files: WeakSet[mmap.mmap] = WeakSet()
 
 
 def zeros(shape: tuple[int, ...], dtype: type[Entry]) -> npt.NDArray[Entry]:
@@ -62,8 +68,17 @@ def grown(array: npt.NDArray[Entry], length: int) -> npt.NDArray[Entry]:
 
 def pieces(count: int) -> Iterator[slice]:
     """Cut `count` entries into slices of which a few copies take little memory."""
-    for first in range(0, count, PIECE):
+    for number, first in enumerate(range(0, count, PIECE)):
+        if number % PIECES_KEPT == PIECES_KEPT - 1:
+            let_go()
         yield slice(first, min(first + PIECE, count))
+
+
+def let_go() -> None:
+    """Leave what is in files to the operating system: it is read again when it is looked at again."""
+    if hasattr(mmap, "MADV_DONTNEED"):
+        for file in list(_files):
+            file.madvise(mmap.MADV_DONTNEED)
 
 
 def _mapped_file(size: int) -> mmap.mmap:
@@ -73,7 +88,9 @@ def _mapped_file(size: int) -> mmap.mmap:
             os.posix_fallocate(file.fileno(), 0, size)
         else:
             file.truncate(size)
-        return mmap.mmap(file.fileno(), size)
+        mapped = mmap.mmap(file.fileno(), size)
+        _files.add(mapped)
+        return mapped
 
 
 def _folder() -> str | None:
