@@ -10,6 +10,7 @@ from benchmarks.accuracy.families import Family
 __all__ = [
     "FIRST_START_SECONDS",
     "MEMORY_MEGABYTES",
+    "MEMORY_MINUTES",
     "MOST_FACTOR",
     "MOST_Z",
     "SPEED_TIMES",
@@ -33,6 +34,7 @@ UNFLAGGED_PERCENT = 1.0
 #: Reading, against real time, by the recording of `benchmarks.speed`; and the most memory.
 SPEED_TIMES = {"clean": 300.0, "noisy": 60.0}
 MEMORY_MEGABYTES = 400.0
+MEMORY_MINUTES = 120.0
 #: From the command to the first symbol, compiling included, and later, when that is done.
 FIRST_START_SECONDS, START_SECONDS = 20.0, 1.5
 #: More errors than the peer count as worse beyond this many standard errors of their difference.

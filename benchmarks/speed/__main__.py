@@ -25,7 +25,6 @@ from typing import Any
 
 from benchmarks import history
 from benchmarks.speed.recording import NOISE_DB, write_recording
-from benchmarks.speed.stages import run_here
 
 #: Functions that take less of the time are not listed.
 LEAST_SHARE = 0.01
@@ -35,9 +34,6 @@ CARDS = ("kcs-300", "kcs-1200", "heron-cycle-1600", "larch-biphase-l-2000", "v21
 def main() -> None:
     """Measure, print and keep."""
     options = _options()
-    if options.read:
-        run_here(options.cards, Path(options.read), options.stages)
-        return
     print(HEADING, flush=True)
     runs: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder:
@@ -71,7 +67,6 @@ def _options() -> argparse.Namespace:
     )
     add("--commit", help="name of this state of the receiver; else the working tree's commit")
     add("--no-save", dest="save", action="store_false", help="do not write to benchmarks/history")
-    add("--read", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.quick:
         options.minutes, options.save = min(options.minutes, 1.0), False
@@ -83,10 +78,8 @@ def _in_new_process(card: str, path: Path, stages: bool) -> dict[str, Any]:
     """Read a file in a fresh process, so that the peak of memory is this file's."""
     import json
 
-    command = [sys.executable, "-m", "benchmarks.speed", "--cards", card, "--read", str(path)]
-    done = subprocess.run(
-        command + ([] if stages else ["--no-stages"]), check=True, capture_output=True, text=True
-    )
+    command = [sys.executable, "-m", "benchmarks.speed.stages", card, str(path), *["--stages"] * stages]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
     result: dict[str, Any] = json.loads(done.stdout)
     return result
 

@@ -7,10 +7,12 @@ import importlib
 import inspect
 import json
 import pkgutil
+import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import soundfile
@@ -103,12 +105,13 @@ def watch_receiver(watch: StopWatch) -> None:
     ]
     wrapped: dict[int, Any] = {}
     for module in modules:
+        compiled = _names_in_compiled(module)
         for name, value in list(vars(module).items()):
             home = getattr(value, "__module__", "") or ""
             if not home.startswith("tapewright.line"):
                 continue
-            if hasattr(value, "py_func") and home == module.__name__:
-                continue  # compiled functions of one module find one another by these names
+            if hasattr(value, "py_func") and (home == module.__name__ or name in compiled):
+                continue  # compiled functions find one another by these names, whenever they are compiled
             if inspect.isclass(value):
                 if home == module.__name__:
                     _watch_methods(watch, value)
@@ -117,6 +120,17 @@ def watch_receiver(watch: StopWatch) -> None:
                 if id(value) not in wrapped:
                     wrapped[id(value)] = watch.watch(label, value)
                 setattr(module, name, wrapped[id(value)])
+
+
+def _names_in_compiled(module: ModuleType) -> set[str]:
+    """Global names that the compiled functions of a module look up."""
+    functions = (value.py_func for value in vars(module).values() if hasattr(value, "py_func"))
+    return {
+        name
+        for function in functions
+        if function.__module__ == module.__name__
+        for name in function.__code__.co_names
+    }
 
 
 def _watch_methods(watch: StopWatch, kind: type) -> None:
@@ -176,3 +190,7 @@ def _peak_megabytes() -> float:
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) / 1024
     return float("nan")
+
+
+if __name__ == "__main__":  # by itself: what writes recordings would count as memory for reading them
+    run_here(sys.argv[1], Path(sys.argv[2]), "--stages" in sys.argv)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from tapewright.blocks.kernels import lead_ends
 from tapewright.model import GAP, Symbols
+from tapewright.model.scratch import pieces, zeros
 
 __all__ = ["LeadScore", "SymbolScores", "first_best"]
 
@@ -50,17 +51,20 @@ class SymbolScores:
     def of(self, name: str) -> npt.NDArray[np.float32]:
         """Give the score of one symbol everywhere, shape (n,)."""
         if name not in self._columns:
-            heard = self.symbols.index != GAP
+            heard = np.count_nonzero(self.symbols.index != GAP)
             k = self.symbols.names.index(name)
             chance = 0.5
-            if name not in "01" and heard.any():
-                share = np.count_nonzero(self.symbols.index == k) / np.count_nonzero(heard)
+            if name not in "01" and heard:
+                share = np.count_nonzero(self.symbols.index == k) / heard
                 chance = float(np.clip(share, 2.0**-RAREST_BITS, 0.5))
-            score = self.symbols.log_p[:, k] / np.float32(np.log(2)) - np.float32(np.log2(chance))
-            score = np.nan_to_num(score, nan=0.0, posinf=0.0, neginf=WORST_BITS)  # no number says nothing
-            score = np.maximum(score, np.float32(WORST_BITS))
-            score[~heard] = 0.0
-            self._columns[name] = score
+            column = zeros((len(self.symbols),), np.float32)
+            for part in pieces(len(column)):
+                score = self.symbols.log_p[part, k] / np.float32(np.log(2)) - np.float32(np.log2(chance))
+                score = np.nan_to_num(score, nan=0.0, posinf=0.0, neginf=WORST_BITS)  # no number says nothing
+                score = np.maximum(score, np.float32(WORST_BITS))
+                score[self.symbols.index[part] == GAP] = 0.0
+                column[part] = score
+            self._columns[name] = column
         return self._columns[name]
 
     def pattern(self, text: str) -> npt.NDArray[np.float32]:
@@ -68,10 +72,10 @@ class SymbolScores:
         if text in self._patterns:
             return self._patterns[text]
         n = len(self.symbols)
-        out = np.full(n, -np.inf, np.float32)
-        starts = n - len(text) + 1
-        if starts > 0 and text:
-            out[:starts] = 0.0
+        out = zeros((n,), np.float32)
+        starts = max(0, n - len(text) + 1) if text else 0
+        out[starts:] = -np.inf
+        if starts:
             for place, name in enumerate(text):
                 out[:starts] += self.of(name)[place : place + starts]
         self._patterns[text] = out
@@ -97,12 +101,12 @@ class SymbolScores:
         if lead in self._leads:
             return self._leads[lead]
         n, length = len(self.symbols), len(lead)
-        bits, first = np.zeros(n + 1), np.arange(n + 1)
-        score = np.stack([self.of(name) for name in lead])
+        bits, first = zeros((n + 1,), np.float64), zeros((n + 1,), np.int64)
+        score = zeros((length, n), np.float32)
+        for place, name in enumerate(lead):
+            score[place] = self.of(name)
         for phase in range(length):
-            ending = slice(phase, n + 1, length)
-            phase_bits, phase_first = lead_ends(score, phase, MOST_LEAD_BITS)
-            bits[ending], first[ending] = phase_bits[ending], phase_first[ending]
+            lead_ends(score, phase, MOST_LEAD_BITS, bits, first)
         self._leads[lead] = LeadScore(lead, bits, first)
         return self._leads[lead]
 

@@ -14,6 +14,7 @@ from tapewright.blocks.scores import SymbolScores, first_best
 from tapewright.cards import BlockLayout, FormatCard
 from tapewright.cards.layout import FieldItem, Fixed, Gap, Lead, Mark, Sync
 from tapewright.model import GAP, Fault, Symbols
+from tapewright.model.scratch import pieces
 
 __all__ = ["Candidate", "Heard", "Search"]
 
@@ -155,8 +156,10 @@ class Search:
 
     def _measure_leads(self, lead: Lead, heard: Heard) -> None:
         score = self.scores.lead_before(lead.lead)
-        ends = np.flatnonzero(score.bits > 0)
-        if len(ends):
+        for part in pieces(len(score.bits)):
+            ends = np.flatnonzero(score.bits[part] > 0) + part.start
+            if not len(ends):
+                continue
             seconds = self.symbols.end_seconds[ends - 1] - self.symbols.start_seconds[score.first[ends]]
             heard.longest_lead_seconds = max(heard.longest_lead_seconds, float(seconds.max()))
 
@@ -166,15 +169,23 @@ class Search:
         fit = self.scores.pattern(anchor)
         if len(fit):
             heard.best_fit = max(heard.best_fit, float(fit.max()) / len(anchor))
-        total = fit.astype(np.float64)
-        if lead is not None:
-            total += np.minimum(self.scores.lead_before(lead.lead).bits[:-1], 2 * LEAST_HEAD_BITS)
-            if any(isinstance(item, Gap) for item in _head(layout)):
-                total[1:][self.symbols.index[:-1] == GAP] += LEAST_HEAD_BITS
-        # a leader may stand for a sync only in part
-        places = np.flatnonzero((total >= LEAST_HEAD_BITS) & (fit >= LEAST_SHARE * len(anchor)))
-        places = self._without_repeats(layout, places)
+        found = [np.zeros(0, np.int64)]
+        for part in pieces(len(fit)):
+            total = fit[part].astype(np.float64)
+            if lead is not None:
+                total += np.minimum(self.scores.lead_before(lead.lead).bits[part], 2 * LEAST_HEAD_BITS)
+                if any(isinstance(item, Gap) for item in _head(layout)):
+                    total[self._is_after_gap(part)] += LEAST_HEAD_BITS
+            # a leader may stand for a sync only in part
+            fits = (total >= LEAST_HEAD_BITS) & (fit[part] >= LEAST_SHARE * len(anchor))
+            found.append(np.flatnonzero(fits) + part.start)
+        places = self._without_repeats(layout, np.concatenate(found))
         return [self._candidate(layout, lead, int(place), float(fit[place])) for place in places]
+
+    def _is_after_gap(self, part: slice) -> npt.NDArray[np.bool_]:
+        """Of each symbol of a part, whether the one before it is a gap."""
+        before = self.symbols.index[max(part.start - 1, 0) : part.stop - 1] == GAP
+        return before if part.start else np.concatenate(([False], before))
 
     def _without_repeats(self, layout: BlockLayout, places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Of a sync repeated many times, keep the first place only: the others are part of it."""
@@ -192,8 +203,12 @@ class Search:
             return []
         score = self.scores.lead_before(lead.lead)
         bits, n = score.bits, len(self.symbols)
-        goes_on = bits[np.minimum(np.arange(n) + len(lead.lead), n)]
-        ends = np.flatnonzero((bits[:n] >= LEAST_LEAD_BITS) & (goes_on < bits[:n]))
+        found_ends = []
+        for part in pieces(n):
+            goes_on = bits[np.minimum(np.arange(part.start, part.stop) + len(lead.lead), n)]
+            is_end = (bits[part] >= LEAST_LEAD_BITS) & (goes_on < bits[part])
+            found_ends.append(np.flatnonzero(is_end) + part.start)
+        ends = np.concatenate(found_ends)
         # unsure symbols add up to little, however many: a leader is one by most of its symbols
         ends = ends[bits[ends] >= np.minimum(SURE_LEAD_BITS, LEAD_SHARE * (ends - score.first[ends]))]
         seconds = self.symbols.end_seconds[ends - 1] - self.symbols.start_seconds[score.first[ends]]
@@ -217,15 +232,14 @@ class Search:
         n = len(self.symbols)
         if not n:
             return []
-        gap = self.symbols.index == GAP
-        seconds = self.symbols.end_seconds - self.symbols.start_seconds
-        places = np.flatnonzero(gap & (seconds >= ONSET_SILENCE_SECONDS)) + 1
-        if not gap[0]:
+        gaps = np.flatnonzero(self.symbols.index == GAP)
+        seconds = self.symbols.end_seconds[gaps] - self.symbols.start_seconds[gaps]
+        places = gaps[seconds >= ONSET_SILENCE_SECONDS] + 1
+        if self.symbols.index[0] != GAP:
             places = np.concatenate(([0], places))
-        silent = np.concatenate(([0], np.cumsum(gap)))
         needed = ONSET_BYTES * self.card.byte.symbols_per_byte
         places = places[places + needed <= n]
-        places = places[silent[places + needed] == silent[places]]
+        places = places[np.searchsorted(gaps, places + needed) == np.searchsorted(gaps, places)]
         return [Candidate(layout, int(place), int(place), 0.0, 0.0) for place in places]
 
     def _candidate(self, layout: BlockLayout, lead: Lead | None, start: int, fit_bits: float) -> Candidate:

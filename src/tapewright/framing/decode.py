@@ -16,6 +16,7 @@ from tapewright.framing.kernels import BYTE, IDLE, LOST, frame_scores, segment
 from tapewright.framing.slots import MOST_BRIDGED_SECONDS, Slots
 from tapewright.model import ByteRun, Symbols
 from tapewright.model.runs import runs_of
+from tapewright.model.scratch import pieces, zeros
 
 __all__ = ["Framer"]
 
@@ -152,7 +153,8 @@ class Framer:
     @cached_property
     def _frame_score(self) -> npt.NDArray[np.float32]:
         byte, names, wanted = self.byte, self.symbols.names, self._wanted
-        scores: npt.NDArray[np.float32] = frame_scores(
+        scores = zeros((len(self.slots),), np.float32)
+        frame_scores(
             self.slots.score,
             self.slots.hole,
             np.array([place for place, _ in wanted], np.int64),
@@ -162,6 +164,7 @@ class Framer:
             {"even": 0, "odd": 1}.get(byte.parity, -1),
             names.index("0"),
             names.index("1"),
+            scores,
         )
         return scores
 
@@ -174,13 +177,15 @@ class Framer:
     @cached_property
     def _idle_score(self) -> npt.NDArray[np.float32]:
         """How much each slot is like idle time: the last stop symbol, or a leader of one symbol."""
+        best = zeros((len(self.slots),), np.float32)
         if not self.byte.is_asynchronous:
-            return np.zeros(len(self.slots), np.float32)
+            return best
         leads = {item.lead for block in self.card.block for item in block.layout if isinstance(item, Lead)}
         alike = {lead[0] for lead in leads if len(set(lead)) == 1}
         idle = (alike | {self.byte.stop[-1]}) - {self.byte.start[0]}
         columns = [self.symbols.names.index(name) for name in sorted(idle)]
-        best: npt.NDArray[np.float32] = self.slots.score[:, columns].max(axis=1)
+        for part in pieces(len(best)):
+            best[part] = self.slots.score[part, columns].max(axis=1)
         return best
 
     def _path(self, first_symbol: int, count: int, idle_seconds: float, *, starts_idle: bool) -> _Path:

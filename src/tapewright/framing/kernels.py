@@ -25,7 +25,7 @@ _SLIP_AT_GAP = np.log(0.1)
 
 
 @njit(cache=True)
-def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zero, bit_one):  # type: ignore[no-untyped-def]
+def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zero, bit_one, out):  # type: ignore[no-untyped-def]
     """Score a byte starting at every slot: log-likelihood ratio of its framing against chance.
 
     Parameters
@@ -42,11 +42,8 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
         -1 for none, else the sum (mod 2) of the bits and the parity bit after them.
     bit_zero, bit_one : int
         Columns of the bits 0 and 1.
-
-    Returns
-    -------
-    ndarray of float32, shape (n,)
-        Very low where the frame would run past the end.
+    out : ndarray of float32, shape (n,)
+        Filled in; very low where the frame would run past the end.
     """
     n = len(score)
     length = first_bit + bits
@@ -54,7 +51,7 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
         length = max(length, offsets[k] + 1)
     if parity >= 0:
         length = max(length, first_bit + bits + 1)
-    out = np.full(n, np.float32(_NEVER))
+    out[:] = np.float32(_NEVER)
     for p in range(n - length + 1):
         total = 0.0
         for k in range(len(offsets)):
@@ -71,7 +68,6 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
             if hole[p + k]:
                 total -= 4.0
         out[p] = total
-    return out
 
 
 @njit(cache=True)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet, ByteFormat
 from tapewright.framing.kernels import end_to_end
 from tapewright.model import GAP, Symbols
+from tapewright.model.scratch import pieces, zeros
 
 __all__ = ["MOST_BRIDGED_SECONDS", "Slots"]
 
@@ -32,6 +33,8 @@ OFTEN_SHARE = 0.2
 LEAST_NEAR_SHARE = 0.85
 #: With fewer bytes than this any may be followed by idle time.
 FEWEST_NEIGHBOURS = 16
+#: Of longer recordings, symbols from all over are measured, about so many.
+MOST_MEASURED = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,50 +81,76 @@ class Slots:
     @cached_property
     def dark(self) -> npt.NDArray[np.int64]:
         """How many slots before each are erased, shape (n + 1,)."""
-        return np.concatenate(([0], np.cumsum(self.erased)))
+        out = zeros((len(self) + 1,), np.int64)
+        np.cumsum(self.erased, out=out[1:])
+        return out
 
     @classmethod
     def of(cls, symbols: Symbols, byte: ByteFormat, alphabet: Alphabet) -> Slots:
         """Lay symbols out."""
-        n = len(symbols)
-        seconds = symbols.end_seconds - symbols.start_seconds
-        is_gap = symbols.index == GAP
-        zero, one = symbols.names.index("0"), symbols.names.index("1")
-        bit_seconds = _bit_seconds(symbols, seconds, alphabet)
+        bit_seconds = _bit_seconds(symbols, alphabet)
         byte_seconds, often_idle = _byte_seconds(symbols, byte, bit_seconds)
-        counts = np.ones(n, np.int64)
-        barrier = is_gap & (seconds > MOST_BRIDGED_SECONDS)
-        counts[is_gap] = np.rint(seconds[is_gap] / byte_seconds * byte.symbols_per_byte).astype(np.int64)
-        counts[barrier] = 1
-        symbol = np.repeat(np.arange(n), counts)
-        of_symbol = np.concatenate(([0], np.cumsum(counts)))
-        within = (np.arange(len(symbol)) - of_symbol[symbol]) / np.maximum(counts, 1)[symbol]
-        start = symbols.start_seconds[symbol] + within * seconds[symbol]
-        erased = is_gap[symbol]
-        chance = np.full(len(symbols.names), 1.0 / len(symbols.names))
-        chance[[zero, one]] = 0.5
-        log_p = _finite(symbols.log_p)[symbol]
-        score = np.maximum(log_p, np.float32(LEAST_LOG_P)) - np.log(chance).astype(np.float32)
-        score[erased] = 0.0
-        hole = np.zeros(n, np.bool_)
-        hole[1:] = symbols.start_seconds[1:] - symbols.end_seconds[:-1] > HOLE_BITS * bit_seconds
-        start = np.concatenate((start, symbols.end_seconds[-1:] if n else np.zeros(1)))
-        heard = start.copy()
-        is_first = np.flatnonzero(within == 0)[1:]
-        heard[is_first] = symbols.end_seconds[symbol[is_first] - 1]
-        return cls(
-            symbol=symbol,
-            start_seconds=start,
-            heard_seconds=heard,
-            score=score,
-            llr=_llr(log_p, zero, one, erased),
-            erased=erased,
-            hole=hole[symbol] & (within == 0),
-            barrier=barrier[symbol],
+        of_symbol = _first_slots(symbols, byte_seconds / byte.symbols_per_byte)
+        count = int(of_symbol[-1])
+        slots = cls(
+            symbol=zeros((count,), np.int64),
+            start_seconds=zeros((count + 1,), np.float64),
+            heard_seconds=zeros((count + 1,), np.float64),
+            score=zeros((count, len(symbols.names)), np.float32),
+            llr=zeros((count,), np.float32),
+            erased=zeros((count,), np.bool_),
+            hole=zeros((count,), np.bool_),
+            barrier=zeros((count,), np.bool_),
             of_symbol=of_symbol,
             byte_seconds=byte_seconds,
             often_idle=often_idle,
         )
+        for part in pieces(len(symbols)):
+            slots._lay_out(symbols, part, HOLE_BITS * bit_seconds)
+        if len(symbols):
+            slots.start_seconds[-1] = slots.heard_seconds[-1] = symbols.end_seconds[-1]
+        return slots
+
+    def _lay_out(self, symbols: Symbols, part: slice, hole_seconds: float) -> None:
+        """Fill in the slots of some of the symbols."""
+        start, end = symbols.start_seconds[part], symbols.end_seconds[part]
+        is_gap = symbols.index[part] == GAP
+        ended = symbols.end_seconds[max(part.start - 1, 0) : part.stop - 1]
+        if part.start == 0:  # there was no time to pass unheard before the first symbol
+            ended = np.concatenate((start[:1], ended))
+        first = self.of_symbol[part.start : part.stop + 1]
+        counts = np.diff(first)
+        symbol = np.repeat(np.arange(len(start)), counts)
+        place = slice(int(first[0]), int(first[-1]))
+        within = (np.arange(place.start, place.stop) - first[symbol]) / counts[symbol]
+        erased, is_first = is_gap[symbol], within == 0
+        self.symbol[place] = symbol + part.start
+        self.start_seconds[place] = start[symbol] + within * (end - start)[symbol]
+        self.heard_seconds[place] = np.where(is_first, ended[symbol], self.start_seconds[place])
+        self.erased[place] = erased
+        self.hole[place] = (start - ended > hole_seconds)[symbol] & is_first
+        self.barrier[place] = (is_gap & (end - start > MOST_BRIDGED_SECONDS))[symbol]
+        names = symbols.names
+        zero, one = names.index("0"), names.index("1")
+        chance = np.full(len(names), 1.0 / len(names))
+        chance[[zero, one]] = 0.5
+        log_p = _finite(symbols.log_p[part])[symbol]
+        score = np.maximum(log_p, np.float32(LEAST_LOG_P)) - np.log(chance).astype(np.float32)
+        score[erased] = 0.0
+        self.score[place] = score
+        self.llr[place] = _llr(log_p, zero, one, erased)
+
+
+def _first_slots(symbols: Symbols, slot_seconds: float) -> npt.NDArray[np.int64]:
+    """Give the first slot of each symbol, and how many slots there are; shape (symbols + 1,)."""
+    out = zeros((len(symbols) + 1,), np.int64)
+    for part in pieces(len(symbols)):
+        seconds = symbols.end_seconds[part] - symbols.start_seconds[part]
+        is_gap = symbols.index[part] == GAP
+        counts = np.where(is_gap, np.rint(seconds / slot_seconds), 1).astype(np.int64)
+        counts[is_gap & (seconds > MOST_BRIDGED_SECONDS)] = 1
+        out[part.start + 1 : part.stop + 1] = out[part.start] + np.cumsum(counts)
+    return out
 
 
 def _finite(log_p: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
@@ -144,11 +173,13 @@ def _llr(
     return out
 
 
-def _bit_seconds(symbols: Symbols, seconds: npt.NDArray[np.floating], alphabet: Alphabet) -> float:
+def _bit_seconds(symbols: Symbols, alphabet: Alphabet) -> float:
     """Mean length of a bit as heard; the card's where too few were."""
     lengths = []
+    some = slice(None, None, 1 + len(symbols) // MOST_MEASURED)
+    index, seconds = symbols.index[some], symbols.end_seconds[some] - symbols.start_seconds[some]
     for bit in "01":
-        heard = seconds[symbols.index == symbols.names.index(bit)]
+        heard = seconds[index == symbols.names.index(bit)]
         nominal = alphabet.shapes[alphabet.names.index(bit)].seconds
         lengths.append(float(np.median(heard)) if len(heard) >= 16 else nominal)
     return sum(lengths) / 2
@@ -190,6 +221,7 @@ def _neighbours(
         fits &= symbols.index[place : place + len(fits)] == symbols.names.index(name)
     first = end_to_end(np.flatnonzero(fits), length)
     here, there = first[:-1], first[1:]
-    busy = np.concatenate(([0], np.cumsum(symbols.index != symbols.names.index(byte.stop[-1]))))
+    busy = zeros((len(symbols) + 1,), np.int64)
+    np.cumsum(symbols.index != symbols.names.index(byte.stop[-1]), out=busy[1:])
     near = (busy[there] == busy[here + length]) & (there - here < MOST_APART * length)
     return here[near], there[near], bool(len(near) and near.mean() < LEAST_NEAR_SHARE)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
+from tapewright.model.scratch import grown, let_go
 
 __all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
@@ -15,7 +16,7 @@ __all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "us
 #: What `Symbols` holds for each symbol.
 FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
 #: Arrays that are full grow by this factor.
-GROWTH = 1.25
+GROWTH = 1.5
 
 
 def moved(symbols: Symbols, seconds: float) -> Symbols:
@@ -60,7 +61,7 @@ def chained(parts: list[Symbols]) -> Symbols:
 class Gathering:
     """One stream from the symbols of windows that overlap, with a gap where nothing was heard.
 
-    Arrays grow in place: of hours of symbols there is never more than one copy and a bit.
+    Of hours of symbols the arrays are in files (`model.scratch`).
 
     Parameters
     ----------
@@ -72,7 +73,7 @@ class Gathering:
 
     def __init__(self, names: str, usual_seconds: float) -> None:
         self._names, self._usual = names, usual_seconds
-        self._fields = {name: getattr(Symbols.empty(names), name).copy() for name in FIELDS}
+        self._fields = {name: getattr(Symbols.empty(names), name) for name in FIELDS}
         self._count, self._end = 0, 0.0
 
     def add(self, part: Symbols) -> None:
@@ -94,13 +95,11 @@ class Gathering:
     def _append(self, part: Symbols) -> None:
         count = self._count + len(part)
         for name, field in self._fields.items():
-            more = getattr(part, name)
-            if field.dtype != more.dtype:
-                self._fields[name] = field = field.astype(more.dtype)
-            if count > len(field):  # the memory grows where it is, nothing is copied
-                field.resize((max(count, int(GROWTH * len(field))), *more.shape[1:]), refcheck=False)
-            field[self._count : count] = more
+            if count > len(field):
+                self._fields[name] = field = grown(field, max(count, int(GROWTH * len(field))))
+            field[self._count : count] = getattr(part, name)
         self._count = count
+        let_go()
 
 
 def with_gaps(symbols: Symbols, since: float, until: float, usual: float) -> Symbols:

@@ -5,17 +5,22 @@ Soft values are natural-log throughout; a log-likelihood ratio is positive where
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.model.place import Span
+from tapewright.model.scratch import pieces
 
 __all__ = ["GAP", "ByteRun", "Symbols"]
 
 FloatArray = npt.NDArray[np.floating]
 IntArray = npt.NDArray[np.integer]
+
+#: How numpy keeps characters.
+UTF_32 = f"utf-32-{sys.byteorder[0]}e"
 
 #: Index of a stretch with no signal of this format in `Symbols.index`.
 GAP = -1
@@ -58,8 +63,13 @@ class Symbols:
     @property
     def text(self) -> str:
         """The symbols as characters; a gap is a full stop."""
+        return "".join(self.text_of(part) for part in pieces(len(self)))
+
+    def text_of(self, part: slice) -> str:
+        """Some of the symbols as characters; of a long recording, all of them are many."""
         table = np.array([*self.names, "."])
-        return "".join(table[self.index])  # index -1 picks the last entry, the full stop
+        # index -1 picks the last entry, the full stop; joining would make an object of every character
+        return table[self.index[part]].tobytes().decode(UTF_32)
 
     def span(self, first: int, last: int) -> Span:
         """The place of symbols `first` to `last` (inclusive)."""
@@ -68,17 +78,9 @@ class Symbols:
     @classmethod
     def empty(cls, names: str) -> Symbols:
         """No symbols at all."""
-        none = np.zeros(0)
-        return cls(
-            names,
-            np.zeros(0, np.int16),
-            none,
-            none,
-            np.zeros((0, len(names)), np.float32),
-            none,
-            none,
-            none,
-        )
+        when, value = np.zeros(0), np.zeros(0, np.float32)
+        log_p = np.zeros((0, len(names)), np.float32)
+        return cls(names, np.zeros(0, np.int16), when, when, log_p, value, value, value)
 
     def __repr__(self) -> str:
         gaps = int(np.count_nonzero(self.index == GAP))

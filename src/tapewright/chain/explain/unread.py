@@ -159,7 +159,7 @@ def find_leaders(
     list of (int, int, BlockLayout)
         First symbol, the one after the last, and the block it leads to; in order of time.
     """
-    text = np.frombuffer(symbols.text[first:end].encode("utf-32-le"), np.uint32)
+    text = np.frombuffer(symbols.text_of(slice(first, end)).encode("utf-32-le"), np.uint32)
     found: dict[int, tuple[int, int, BlockLayout]] = {}
     for layout in card.block:
         lead = next((item for item in layout.layout if isinstance(item, Lead)), None)
@@ -281,11 +281,11 @@ def _best_sync(symbols: Symbols, framer: Framer, card: FormatCard, part: _Part) 
             continue
         wanted = framer.symbols_of(item.sync) if isinstance(item, Sync) else item.mark
         name = f"sync {item.sync.hex(' ').upper()}" if isinstance(item, Sync) else f"the mark '{item.mark}'"
-        text = symbols.text
         low = max(part.first, part.lead_end - len(wanted))
         high = min(part.lead_end + len(wanted) + card.byte.symbols_per_byte, part.end - len(wanted))
         for place in range(low, high + 1):
-            share = sum(a == b for a, b in zip(wanted, text[place:], strict=False)) / len(wanted)
+            text = symbols.text_of(slice(place, place + len(wanted)))
+            share = sum(a == b for a, b in zip(wanted, text, strict=False)) / len(wanted)
             if best is None or share > best[0]:
                 best = share, name
     return best
