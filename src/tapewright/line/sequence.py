@@ -16,6 +16,8 @@ from numba import njit
 __all__ = ["search_sequence"]
 
 _DEAD = -1e30
+#: Paths less likely than this (a natural log) are not heard in what is expected.
+_UNLIKELY = math.log(1e-3)
 #: Nodes kept of one stretch at most; beyond that the beam has failed to keep the search narrow.
 _MOST_NODES = 3_000_000
 
@@ -33,7 +35,7 @@ def _add(a, b):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, usual, beam, wave, energy, length, phase_after, price, step, first_phase,
-    fade_cost, leave_cost, symbol, place, phase, log_p,
+    fade_cost, leave_cost, symbol, place, phase, log_p, expected, low,
 ):  # fmt: skip
     """Search one stretch.
 
@@ -44,8 +46,9 @@ def search_sequence(  # type: ignore[no-untyped-def]
     nats behind the best are given up. `first_phase` is -1 where it is open. A `fade_cost` below zero: no
     fades.
 
-    Fills, for each symbol of the best path, `symbol`, `place`, the `phase` it is entered at, and `log_p`;
-    returns the number of symbols, or -1 if there was no room for all nodes.
+    Fills, for each symbol of the best path, `symbol`, `place`, the `phase` it is entered at, and `log_p`, and
+    in `expected` the mean over all paths of what they would have sounded like; returns the number of symbols,
+    or -1 if there was no room for all nodes.
     """
     symbols = wave.shape[1]
     contexts, phases = symbols + 1, len(phase_after)
@@ -85,6 +88,19 @@ def search_sequence(  # type: ignore[no-untyped-def]
     for n in range(total_length):
         i = min(n // step, len(level) - 1)
         due[n + 1] = due[n] + 0.5 * sharpness[i] * even[n] * even[n] / (level[i] * level[i]) - usual[i]
+    # What a path sounds like in sum, against what was expected, and how that is forgotten
+    sound = np.zeros(total_length + 1)
+    for n in range(total_length):
+        sound[n + 1] = sound[n] + expected[n] / level[min(n // step, len(level) - 1)]
+    wave_sum = np.empty(wave.shape[:3])
+    for c in range(contexts):
+        for m in range(symbols):
+            for p in range(phases):
+                wave_sum[c, m, p] = wave[c, m, p, : length[m]].sum()
+    lean = np.zeros(room if low > 0.0 else 1)
+    forgotten = np.empty(symbols)
+    for m in range(symbols):
+        forgotten[m] = math.exp(-4.0 * low * length[m])
     fit = np.empty(symbols)
     top = np.full(ring, _DEAD)  # best score of the nodes that wait at each place
     top[0] = highest = 0.0  # and of all
@@ -127,7 +143,11 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
                 if end > total_length or price[c, m] == math.inf:
                     continue
-                metric = (fit[m] / a - 0.5 * energy[c, m, p]) * sharp
+                metric = fit[m] / a - 0.5 * energy[c, m, p]
+                if low > 0.0:
+                    off = wave_sum[c, m, p] - sound[end] + sound[n]
+                    metric += low * off * (off + 2.0 * lean[j])
+                metric *= sharp
                 for layer in range(layers):
                     # a faded symbol is there, but was not heard
                     value = (metric if layer == 0 else 0.0) - price[c, m] - (due[end] - due[n])
@@ -159,6 +179,9 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     total[j2] = _add(total[j2], total[j] + value)
                     if best[j] + value > best[j2]:
                         best[j2], came[j2], by[j2] = best[j] + value, j, m
+                        if low > 0.0:
+                            off = wave_sum[c, m, p] - sound[end] + sound[n] if layer == 0 else 0.0
+                            lean[j2] = (lean[j] + off) * forgotten[m]
                         top[place_in_ring] = max(top[place_in_ring], best[j2])
                         highest = max(highest, best[j2])
         waiting[slot] = 0
@@ -209,6 +232,20 @@ def search_sequence(  # type: ignore[no-untyped-def]
         if at[j] > 0:
             break
         all_paths = _add(all_paths, total[j] + ahead[j])
+    expected[:] = 0.0
+    for d in range(done):
+        j = order[d]
+        p = (state[j] // layers) % phases
+        c = state[j] // (layers * phases)
+        for m in range(symbols):
+            j2 = onto[j, m, 0]
+            if j2 < 0 or ahead[j2] <= _DEAD:
+                continue
+            likely = total[j] + gain[j, m, 0] + ahead[j2] - all_paths
+            if likely > _UNLIKELY:
+                loud = math.exp(likely) * level[min(at[j] // step, len(level) - 1)]
+                for t in range(length[m]):
+                    expected[at[j] + t] += loud * wave[c, m, p, t]
     d = 0
     for i in range(found_symbols):
         while d < done and at[order[d]] < place[i]:
