@@ -28,6 +28,7 @@ from tapewright.line.clock import (
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
+from tapewright.line.lows import has_lows, put_back_lows
 from tapewright.line.retrace import can_retrace, retrace
 from tapewright.line.scene import BEST_EB_N0
 from tapewright.line.search import prices
@@ -132,9 +133,9 @@ def polish(
     is_followed = bool(stretch.is_clear.mean() >= FOLLOWED)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     smooth, is_known = clock, False
-    below: FloatArray | float = 0.0
-    expected = None
+    sent = np.empty(0, np.float32)  # what was probably sent, once there is use for it
     for _ in range(ROUNDS if learns else 1):
+        low = 0.0
         if learns:
             # waveforms that leave less than any noise that is believed in have nothing to learn
             is_known = is_followed and measured.is_clean
@@ -143,18 +144,22 @@ def polish(
             if not is_known:
                 clock = smooth
                 even_samples(heard, *clock, grid.taps, hearing.even)
-                np.add(hearing.even, below, hearing.even, casting="same_kind")
+                if len(sent):
+                    put_back_lows(hearing.even, sent, grid)
+                    low = grid.low
                 imprint = _learned(ideal, hearing, measured)
                 measured = _measure(hearing, imprint)
-        found, log_p, is_sure, expected = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur, expected)
+                if has_lows(grid) and not len(sent):
+                    sent = imprint.played(hearing, measured.level)
+        found, log_p, is_sure = _search(
+            hearing, imprint, measured, price, kind, is_sparse, doubtful, blur, sent, low
+        )
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
         hearing = found
         if is_settled:
             break
-        if not is_known:
-            below = below_band(expected, grid)
         measured = _measure(hearing, imprint)
     times = clock_times(np.append(hearing.place, stretch.total).astype(np.float64), *smooth)
     # a symbol of nominal amplitude has the energy of the ideal waveform
@@ -324,11 +329,13 @@ def _places(
 
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
-    kind: IntArray, is_sparse: bool, doubtful: list[tuple[int, int]], blur: FloatArray, expected: npt.NDArray[np.float32] | None = None,
-) -> tuple[Hearing, FloatArray, npt.NDArray[np.bool_], npt.NDArray[np.float32]]:  # fmt: skip
+    kind: IntArray, is_sparse: bool, doubtful: list[tuple[int, int]], blur: FloatArray,
+    sent: npt.NDArray[np.float32], low: float,
+) -> tuple[Hearing, FloatArray, npt.NDArray[np.bool_]]:  # fmt: skip
     """Search the doubtful parts, and keep what was followed between them.
 
-    Also returns the posteriors, and of which symbols they are those of what was followed.
+    Also returns the posteriors, and of which symbols they are those of what was followed; what is searched
+    is filled in in `sent`, if there is any, as `search_sequence` does in its `expected`.
     """
     grid = imprint.grid
     symbols = len(grid.length)
@@ -342,9 +349,6 @@ def _search(
     followed = _log_p_of_followed(symbols)
     sure_belief = _belief(followed)
     sure_log_p = _doubted(followed, np.zeros(symbols), np.zeros(symbols, np.bool_))
-    low = 0.0 if expected is None else grid.low
-    if expected is None:
-        expected = imprint.played(hearing, level)
     parts: list[tuple[npt.NDArray[Any], ...]] = []
     kept = 0
     for first, last in [*doubtful, (len(hearing.even), len(hearing.even))]:
@@ -364,7 +368,7 @@ def _search(
         count = search_sequence(
             hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.entered,
             imprint.energy, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
-            RETURN_NATS, symbol, place, phase, log_p, expected[first:last], low,
+            RETURN_NATS, symbol, place, phase, log_p, sent[first:last], low,
         )  # fmt: skip
         searched = slice(max(count, 0))
         log_p = log_p[searched]
@@ -373,16 +377,7 @@ def _search(
             (symbol[searched], place[searched] + first, phase[searched], log_p, _belief(log_p), is_sure)
         )
     symbol, place, phase, log_p, belief, is_sure = (np.concatenate(f) for f in zip(*parts, strict=True))
-    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p, is_sure, expected
-
-
-def below_band(sound: npt.NDArray[np.float32], grid: Grid) -> npt.NDArray[np.float32]:
-    half = int(1.8 / grid.low)
-    n = np.arange(-half, half + 1)
-    taps = 2 * grid.low * np.sinc(2 * grid.low * n) * np.kaiser(len(n), 6.0)
-    size = 1 << (len(sound) + len(n)).bit_length()
-    spectrum = np.fft.rfft(sound, size) * np.fft.rfft(taps, size)
-    return np.fft.irfft(spectrum, size)[half : half + len(sound)].astype(np.float32)
+    return Hearing.of(hearing.even, symbol, place, phase, grid, belief), log_p, is_sure
 
 
 def _belief(log_p: FloatArray) -> FloatArray:
