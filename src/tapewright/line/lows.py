@@ -16,6 +16,9 @@ from tapewright.line.grid import Grid
 
 __all__ = ["has_lows", "put_back_lows"]
 
+#: Points in the length of the longest wave in the band at which what lies below is worked out.
+BLOCKS_A_WAVE = 40
+
 
 def has_lows(grid: Grid) -> bool:
     """Whether symbols are so short that what lies below the band reaches from one to others."""
@@ -24,9 +27,15 @@ def has_lows(grid: Grid) -> bool:
 
 def put_back_lows(even: npt.NDArray[np.float32], sent: npt.NDArray[np.float32], grid: Grid) -> None:
     """Add to what was heard, on even time, what lies below the band of what was probably sent."""
-    half = int(1.8 / grid.low)  # as `Band.filter`
+    block = max(1, int(1 / (BLOCKS_A_WAVE * grid.low)))  # means are enough of what is so slow
+    count = len(sent) // block
+    if count < 2:
+        return
+    means = sent[: count * block].reshape(count, block).mean(axis=1)
+    low = grid.low * block
+    half = int(1.8 / low)  # as `Band.filter`
     n = np.arange(-half, half + 1)
-    taps = 2 * grid.low * np.sinc(2 * grid.low * n) * np.kaiser(len(n), 6.0)
-    size = 1 << (len(sent) + len(taps) - 1).bit_length()
-    spectrum = np.fft.rfft(sent, size) * np.fft.rfft(taps, size)
-    even += np.fft.irfft(spectrum, size)[half : half + len(sent)].astype(np.float32)
+    taps = 2 * low * np.sinc(2 * low * n) * np.kaiser(len(n), 6.0)
+    lows = np.convolve(means, taps)[half : half + count]
+    middle = block * np.arange(count) + 0.5 * (block - 1)
+    even += np.interp(np.arange(len(sent)), middle, lows).astype(np.float32)
