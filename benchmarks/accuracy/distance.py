@@ -1,23 +1,21 @@
 """How close the closest two sequences of bits are, as recorded and after each impairment.
 
 At little noise the error rate of the best receiver goes with the smallest distance between sequences that
-begin and end alike. What an impairment does to that distance, against the mean energy of a bit, is what it
-costs even a receiver that knows it exactly.
+begin and end alike, and with how many are as close: so it tells about where the bound is, not what it is.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from benchmarks.accuracy.genie import Genie
+from benchmarks.accuracy.harm import UNHARMED, Harm
 
-__all__ = ["HARMED", "smallest_distance"]
+__all__ = ["smallest_distance"]
 
 FloatArray = npt.NDArray[np.float64]
 #: What a recording at 44.1 kHz carries: the writer's band-limited edges end there.
@@ -28,10 +26,9 @@ LONGEST_EVENT, SAMPLE_BITS = 4, 600
 TAIL_SECONDS = 0.01
 
 
-def smallest_distance(genie: Genie, impairment: str = "clean") -> float:
+def smallest_distance(genie: Genie, harm: Harm = UNHARMED) -> float:
     """Smallest squared distance over twice the mean energy of a bit: 1 for orthogonal, equal bits."""
     rate = genie.per_unit / genie.unit_seconds
-    harm = HARMED.get(impairment, _unharmed)
     best = math.inf
     for phase in range(len(genie.phases)):
         ways: dict[tuple[int, int], list[tuple[int, FloatArray]]] = {}
@@ -51,11 +48,11 @@ def smallest_distance(genie: Genie, impairment: str = "clean") -> float:
     return best / (2 * _bit_energy(genie, harm, rate))
 
 
-def _bit_energy(genie: Genie, harm: Callable[[FloatArray, float], FloatArray], rate: float) -> float:
+def _bit_energy(genie: Genie, harm: Harm, rate: float) -> float:
     bits = np.random.default_rng(1).integers(0, 2, SAMPLE_BITS)
     wave = _carried(harm(genie.wave(bits, 0)[0], rate), rate)
     edges = np.concatenate(([0], np.cumsum(genie.units[bits]))) * genie.per_unit
-    if harm in _LEAVING_MEAN:
+    if harm.leaves_mean:
         wave = wave - wave.mean()
     energy = np.add.reduceat(wave**2, edges[:-1])
     return float(np.mean([energy[bits == bit].mean() for bit in (0, 1)]))
@@ -66,36 +63,3 @@ def _carried(wave: FloatArray, rate: float) -> FloatArray:
     spectrum = np.fft.rfft(wave, size)
     spectrum[np.fft.rfftfreq(size, 1 / rate) > CARRIED_HZ] = 0
     return np.asarray(np.fft.irfft(spectrum, size)[: len(wave)], np.float64)
-
-
-def _unharmed(wave: FloatArray, rate: float) -> FloatArray:
-    return wave
-
-
-def _filtered(wave: FloatArray, rate: float, order: int, edge_hz: float, kind: str) -> FloatArray:
-    sections = signal.butter(order, edge_hz, kind, fs=rate, output="sos")
-    return np.asarray(signal.sosfilt(sections, wave), np.float64)
-
-
-def _band(wave: FloatArray, rate: float) -> FloatArray:
-    return _filtered(_filtered(wave, rate, 1, 80.0, "highpass"), rate, 2, 3000.0, "lowpass")
-
-
-def _dull(wave: FloatArray, rate: float) -> FloatArray:
-    return _filtered(wave, rate, 1, 800.0, "lowpass")
-
-
-def _clipped(wave: FloatArray, rate: float) -> FloatArray:
-    # half the rms of a sine or of anything squarer
-    return np.clip(wave, -0.35, 0.35)
-
-
-def _sliced(wave: FloatArray, rate: float) -> FloatArray:
-    return np.clip(wave + 0.35, -0.1, 0.1)
-
-
-_LEAVING_MEAN = (_clipped, _sliced)
-#: The impairments that change distances; the same as in `benchmarks.accuracy.signals`.
-HARMED: dict[str, Callable[[FloatArray, float], FloatArray]] = {
-    "band": _band, "dull": _dull, "clipped": _clipped, "sliced": _sliced,
-}  # fmt: skip

@@ -1,8 +1,9 @@
 """The best any receiver can do: one that is told level, noise, speed, phase and where the data begin.
 
 It searches all sequences of 0 and 1 for the likeliest (Viterbi), with matched filters at exact places, on the
-card's ideal waveforms in white noise. Simulated, so that no bound has to be tight: codes whose symbols differ
-in length, or carry the phase or the sign on, have no closed formula.
+card's ideal waveforms, or on what a known impairment makes of them, in white noise. Simulated, so that no
+bound has to be tight: codes whose symbols differ in length, carry the phase or the sign on, or sound on in
+those that follow, have no closed formula.
 """
 
 from __future__ import annotations
@@ -12,7 +13,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy import signal
 
+from benchmarks.accuracy.echoes import Echoes
+from benchmarks.accuracy.harm import UNHARMED, Harm
 from tapewright.cards import Alphabet, SymbolShape
 
 __all__ = ["Genie"]
@@ -23,9 +27,9 @@ FINENESS = 8
 
 
 class Genie:
-    """Simulates the informed receiver for one alphabet."""
+    """Simulates the informed receiver for one alphabet, and an impairment that it knows as well."""
 
-    def __init__(self, alphabet: Alphabet) -> None:
+    def __init__(self, alphabet: Alphabet, harm: Harm = UNHARMED) -> None:
         self.shapes = [alphabet.shapes[alphabet.names.index(bit)] for bit in "01"]
         lengths = [shape.seconds for shape in self.shapes]
         self.unit_seconds = _common(lengths)
@@ -37,14 +41,15 @@ class Genie:
         self.phases, self.next_phase = self._reachable()
         step = self.unit_seconds / self.per_unit
         self.templates = [
-            np.stack([_sampled(shape, phase, self.per_unit * units, step) for phase in self.phases])
+            harm.bend(
+                np.stack([_sampled(shape, phase, self.per_unit * units, step) for phase in self.phases])
+            )
             for shape, units in zip(self.shapes, self.units, strict=True)
         ]
-
-    @property
-    def bit_energy(self) -> float:
-        """Mean energy of a 0 and a 1, in samples."""
-        return float(np.mean([np.mean(np.sum(t**2, axis=1)) for t in self.templates]))
+        self.harm = harm
+        if harm.filters:
+            self.sections = harm.sections(1.0 / step)
+            self.echoes = Echoes.of(self.templates, self.sections, min(lengths))
 
     def wave(self, bits: npt.NDArray[np.int64], phase: int) -> tuple[FloatArray, int, int]:
         """Waveform of a sequence from a phase on, the phase after it, and its length in units."""
@@ -61,16 +66,15 @@ class Genie:
         sent = rng.integers(0, 2, count)
         starts = np.concatenate(([0], np.cumsum(self.units[sent])))
         wave, _, _ = self.wave(sent, 0)
-        sigma = math.sqrt(self.bit_energy / 10 ** (eb_n0_db / 10) / 2)
-        heard = (wave + sigma * rng.standard_normal(len(wave))).astype(np.float32)
+        if self.harm.filters:
+            wave = signal.sosfilt(self.sections, wave)
+        sigma = math.sqrt(self._bit_energy(wave, sent, starts) / 10 ** (eb_n0_db / 10) / 2)
+        heard = wave + sigma * rng.standard_normal(len(wave))
+        if self.harm.filters:
+            decided, places = self.echoes.search(heard, self.units, self.next_phase)
+        else:
+            decided, places = self._matched(heard.astype(np.float32))
         total = int(starts[-1])
-        gain = np.full((2, total, len(self.phases)), -1e30, np.float32)
-        for bit in (0, 1):
-            width = self.units[bit] * self.per_unit
-            rows = np.lib.stride_tricks.sliding_window_view(heard, width)[:: self.per_unit]
-            template = self.templates[bit].astype(np.float32)
-            gain[bit, : len(rows)] = rows @ template.T - 0.5 * np.sum(template**2, axis=1)
-        decided, places = _viterbi(gain, self.units, self.next_phase)
         ends = np.append(places[1:], total)
         return (
             sent,
@@ -80,6 +84,26 @@ class Genie:
             places.astype(float),
             ends.astype(float),
         )
+
+    def _bit_energy(
+        self, wave: FloatArray, sent: npt.NDArray[np.int64], starts: npt.NDArray[np.int64]
+    ) -> float:
+        """Mean energy received of a 0 and a 1, in samples."""
+        if self.harm.leaves_mean:
+            wave = wave - wave.mean()
+        energy = np.add.reduceat(wave**2, starts[:-1] * self.per_unit)
+        return float(np.mean([energy[sent == bit].mean() for bit in (0, 1)]))
+
+    def _matched(self, heard: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Return the likeliest bits and where they begin, by matched filters."""
+        total = len(heard) // self.per_unit
+        gain = np.full((2, total, len(self.phases)), -1e30, np.float32)
+        for bit in (0, 1):
+            width = self.units[bit] * self.per_unit
+            rows = np.lib.stride_tricks.sliding_window_view(heard, width)[:: self.per_unit]
+            template = self.templates[bit].astype(np.float32)
+            gain[bit, : len(rows)] = rows @ template.T - 0.5 * np.sum(template**2, axis=1)
+        return _viterbi(gain, self.units, self.next_phase)  # type: ignore[no-any-return]
 
     def _reachable(self) -> tuple[list[float], npt.NDArray[np.int64]]:
         phases, following = [0.0], []

@@ -138,6 +138,15 @@ class Imprint:
             wave[symbols, m] = whole
         return Imprint(grid, wave)
 
+    def played(self, hearing: Hearing, level: FloatArray) -> npt.NDArray[np.float32]:
+        """Return what the symbols chosen would have sounded like, on even time."""
+        sound = np.zeros_like(hearing.even)
+        _play(
+            sound, hearing.symbol, hearing.place, hearing.before, hearing.phase, level, self.grid.length,
+            self.entered,
+        )  # fmt: skip
+        return sound
+
     def compare(self, hearing: Hearing) -> FloatArray:
         """Hold each symbol against its waveform.
 
@@ -199,6 +208,14 @@ def _gather(even, belief, place, before, phase, basis, length, level, weight, sq
                 bk /= level[i]
                 for t in range(length[m]):
                     sums[c, m, k, t] += bk * even[n + t]
+
+
+@njit(cache=True, nogil=True)
+def _play(sound, symbol, place, before, phase, level, length, wave):  # type: ignore[no-untyped-def]
+    for i in range(len(symbol)):
+        n, m = place[i], symbol[i]
+        for t in range(min(length[m], len(sound) - n)):
+            sound[n + t] += level[i] * wave[before[i], m, phase[i], t]
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -28,6 +28,7 @@ from tapewright.line.clock import (
 from tapewright.line.doubt import share_of_doubt
 from tapewright.line.grid import Grid
 from tapewright.line.imprint import Hearing, Imprint
+from tapewright.line.lows import has_lows, put_back_lows
 from tapewright.line.retrace import can_retrace, retrace
 from tapewright.line.scene import BEST_EB_N0
 from tapewright.line.search import prices
@@ -132,7 +133,9 @@ def polish(
     is_followed = bool(stretch.is_clear.mean() >= FOLLOWED)
     learns = len(stretch.symbol) >= FEWEST_TO_LEARN
     smooth, is_known = clock, False
+    sent = np.empty(0, np.float32)  # what was probably sent, once there is use for it
     for _ in range(ROUNDS if learns else 1):
+        low = 0.0
         if learns:
             # waveforms that leave less than any noise that is believed in have nothing to learn
             is_known = is_followed and measured.is_clean
@@ -141,9 +144,16 @@ def polish(
             if not is_known:
                 clock = smooth
                 even_samples(heard, *clock, grid.taps, hearing.even)
+                if len(sent):
+                    put_back_lows(hearing.even, sent, grid)
+                    low = grid.low
                 imprint = _learned(ideal, hearing, measured)
                 measured = _measure(hearing, imprint)
-        found, log_p, is_sure = _search(hearing, imprint, measured, price, kind, is_sparse, doubtful, blur)
+                if has_lows(grid) and not len(sent):
+                    sent = imprint.played(hearing, measured.level)
+        found, log_p, is_sure = _search(
+            hearing, imprint, measured, price, kind, is_sparse, doubtful, blur, sent, low
+        )
         if not len(found.symbol):
             return None
         is_settled = np.array_equal(found.symbol, hearing.symbol) and measured.is_clean
@@ -320,10 +330,12 @@ def _places(
 def _search(
     hearing: Hearing, imprint: Imprint, measured: _Measured, price: FloatArray,
     kind: IntArray, is_sparse: bool, doubtful: list[tuple[int, int]], blur: FloatArray,
+    sent: npt.NDArray[np.float32], low: float,
 ) -> tuple[Hearing, FloatArray, npt.NDArray[np.bool_]]:  # fmt: skip
     """Search the doubtful parts, and keep what was followed between them.
 
-    Also returns the posteriors, and of which symbols they are those of what was followed.
+    Also returns the posteriors, and of which symbols they are those of what was followed; what is searched
+    is filled in in `sent`, if there is any, as `search_sequence` does in its `expected`.
     """
     grid = imprint.grid
     symbols = len(grid.length)
@@ -356,7 +368,7 @@ def _search(
         count = search_sequence(
             hearing.even[first:last], level_at, sharpness_at, usual_at, BEAM_NATS, imprint.entered,
             imprint.energy, grid.length, grid.phase_after, price, grid.step, entered, fade_nats,
-            RETURN_NATS, symbol, place, phase, log_p,
+            RETURN_NATS, symbol, place, phase, log_p, sent[first:last], low,
         )  # fmt: skip
         searched = slice(max(count, 0))
         log_p = log_p[searched]

@@ -16,6 +16,8 @@ from numba import njit
 __all__ = ["search_sequence"]
 
 _DEAD = -1e30
+#: Paths less likely than this (a natural log) are not heard in what is expected.
+_UNLIKELY = math.log(1e-3)
 #: Nodes kept of one stretch at most; beyond that the beam has failed to keep the search narrow.
 _MOST_NODES = 3_000_000
 
@@ -33,7 +35,7 @@ def _add(a, b):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, usual, beam, wave, energy, length, phase_after, price, step, first_phase,
-    fade_cost, leave_cost, symbol, place, phase, log_p,
+    fade_cost, leave_cost, symbol, place, phase, log_p, expected, low,
 ):  # fmt: skip
     """Search one stretch.
 
@@ -42,10 +44,12 @@ def search_sequence(  # type: ignore[no-untyped-def]
     `wave` of shape (symbols + 1, symbols, phases, longest), by the symbol before (the last row: unknown), and
     its `energy`, (symbols + 1, symbols, phases); `price` of shape (symbols + 1, symbols). Sequences `beam`
     nats behind the best are given up. `first_phase` is -1 where it is open. A `fade_cost` below zero: no
-    fades.
+    fades. Where `low` (in turns a sample) is above zero, what lies below it was not heard, but was put back
+    as far as `expected` goes (`lows.py`); then a sequence is allowed to differ from that there.
 
-    Fills, for each symbol of the best path, `symbol`, `place`, the `phase` it is entered at, and `log_p`;
-    returns the number of symbols, or -1 if there was no room for all nodes.
+    Fills, for each symbol of the best path, `symbol`, `place`, the `phase` it is entered at, and `log_p`, and
+    `expected` with the mean of all sequences, by how likely they are (unless it is empty); returns the number
+    of symbols, or -1 if there was no room for all nodes.
     """
     symbols = wave.shape[1]
     contexts, phases = symbols + 1, len(phase_after)
@@ -85,6 +89,21 @@ def search_sequence(  # type: ignore[no-untyped-def]
     for n in range(total_length):
         i = min(n // step, len(level) - 1)
         due[n + 1] = due[n] + 0.5 * sharpness[i] * even[n] * even[n] / (level[i] * level[i]) - usual[i]
+    # By how much a sequence's samples, in sum, differ from those expected is a node's `lean`, forgotten as
+    # quickly as the band forgets: what that has below the band, squared, takes nothing from the fit.
+    below = low > 0.0
+    due_sum = np.zeros(total_length + 1 if below else 0)
+    wave_sum = np.zeros(wave.shape[:3] if below else (0, 0, 0))
+    kept = np.empty(symbols)
+    lean = np.zeros(room if below else 0)
+    if below:
+        for n in range(total_length):
+            due_sum[n + 1] = due_sum[n] + expected[n] / level[min(n // step, len(level) - 1)]
+        for m in range(symbols):
+            kept[m] = math.exp(-4.0 * low * length[m])
+            for c in range(contexts):
+                for p in range(phases):
+                    wave_sum[c, m, p] = wave[c, m, p, : length[m]].sum()
     fit = np.empty(symbols)
     top = np.full(ring, _DEAD)  # best score of the nodes that wait at each place
     top[0] = highest = 0.0  # and of all
@@ -127,10 +146,13 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
                 if end > total_length or price[c, m] == math.inf:
                     continue
-                metric = (fit[m] / a - 0.5 * energy[c, m, p]) * sharp
                 for layer in range(layers):
                     # a faded symbol is there, but was not heard
-                    value = (metric if layer == 0 else 0.0) - price[c, m] - (due[end] - due[n])
+                    metric = fit[m] / a - 0.5 * energy[c, m, p] if layer == 0 else 0.0
+                    if below:
+                        off = (wave_sum[c, m, p] if layer == 0 else 0.0) - due_sum[end] + due_sum[n]
+                        metric += low * off * (off + 2.0 * lean[j])
+                    value = metric * sharp - price[c, m] - (due[end] - due[n])
                     if fades:
                         if layer == 1 and not faded:
                             value -= fade_cost
@@ -159,6 +181,9 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     total[j2] = _add(total[j2], total[j] + value)
                     if best[j] + value > best[j2]:
                         best[j2], came[j2], by[j2] = best[j] + value, j, m
+                        if below:
+                            off = (wave_sum[c, m, p] if layer == 0 else 0.0) - due_sum[end] + due_sum[n]
+                            lean[j2] = (lean[j] + off) * kept[m]
                         top[place_in_ring] = max(top[place_in_ring], best[j2])
                         highest = max(highest, best[j2])
         waiting[slot] = 0
@@ -209,6 +234,20 @@ def search_sequence(  # type: ignore[no-untyped-def]
         if at[j] > 0:
             break
         all_paths = _add(all_paths, total[j] + ahead[j])
+    expected[:] = 0.0
+    for d in range(done if len(expected) else 0):
+        j = order[d]
+        p = (state[j] // layers) % phases
+        c = state[j] // (layers * phases)
+        for m in range(symbols):
+            j2 = onto[j, m, 0]
+            if j2 < 0 or ahead[j2] <= _DEAD:
+                continue
+            likely = total[j] + gain[j, m, 0] + ahead[j2] - all_paths
+            if likely > _UNLIKELY:
+                loud = math.exp(likely) * level[min(at[j] // step, len(level) - 1)]
+                for t in range(length[m]):
+                    expected[at[j] + t] += loud * wave[c, m, p, t]
     d = 0
     for i in range(found_symbols):
         while d < done and at[order[d]] < place[i]:

@@ -53,12 +53,8 @@ def test_a_dull_recording_is_not_taken_for_music(card, noise):
     assert np.mean(sureness[real] > SURE) > 0.98
 
 
-@pytest.mark.parametrize("explained, below_db, is_doubted", [
-    (0.8, 30, False), (0.8, 15, True),  # what is left may have any spectrum if it is weak
-    (0.65, 45, False), (0.65, 30, True),  # and must be weaker where the card's waveforms explain less
-    (0.5, 45, True),
-])  # fmt: skip
-def test_the_less_is_explained_the_weaker_must_be_what_is_left(explained, below_db, is_doubted):
+def doubt_of(explained, left, below_db):
+    """Of symbols that are as far from the card's as `explained` says, with something more beside them."""
     alphabet = Alphabet.of(tw.load_format("larch-biphase-l-2000"))
     grid = Grid.of(alphabet, band_of(alphabet, 44_100.0))
     ideal = Imprint.ideal(grid, np.ones(2))
@@ -70,12 +66,34 @@ def test_the_less_is_explained_the_weaker_must_be_what_is_left(explained, below_
     learned = Imprint(grid, (ideal.wave + more).astype(np.float32))
     symbol = np.random.default_rng(4).integers(0, 2, 1000)
     sound = learned.wave[0, :, 0][symbol].ravel()
-    tone = np.sin(0.5 * np.arange(len(sound)))  # music's rest is no noise
-    left = np.sqrt(energy / 2 * 10 ** (-below_db / 10)) * tone / np.std(tone)
+    left = np.sqrt(energy / 2 * 10 ** (-below_db / 10)) * left / np.std(left)
     place = np.arange(len(symbol)) * grid.length[0]
     hearing = Hearing.of((sound + left).astype(np.float32), symbol, place, np.zeros(1000, np.int64), grid)
-    doubt = share_of_doubt(hearing, learned, ideal, np.ones(1000), energy)
+    return share_of_doubt(hearing, learned, ideal, np.ones(1000), energy)
+
+
+@pytest.mark.parametrize("explained, below_db, is_doubted", [
+    (0.8, 30, False), (0.8, 15, True),  # what is left may have any spectrum if it is weak
+    (0.65, 45, False), (0.65, 30, True),  # and must be weaker where the card's waveforms explain less
+    (0.5, 45, True),
+])  # fmt: skip
+def test_the_less_is_explained_the_weaker_must_be_what_is_left(explained, below_db, is_doubted):
+    tone = np.sin(0.5 * np.arange(12_000))  # music's rest is no noise
+    doubt = doubt_of(explained, tone, below_db)
     assert np.all(doubt > 0.4) if is_doubted else np.all(doubt < 0.01)
+
+
+@pytest.mark.parametrize("explained, above, is_doubted", [
+    (0.85, 0.2, False),  # like the card's: what is left may lean
+    (0.5, 0.2, True),
+    (0.5, 1.0, False),  # unlike them, as a recorder makes them, but white
+])  # fmt: skip
+def test_the_less_waveforms_are_like_the_cards_the_flatter_must_be_what_is_left(explained, above, is_doubted):
+    """Noise weaker in half of what is looked at: of 0.2 times the power, it is as flat as 0.2**0.5 / 0.6."""
+    noise = np.fft.rfft(np.random.default_rng(8).standard_normal(12_000))
+    noise[len(noise) * 3 // 8 :] *= np.sqrt(above)
+    doubt = doubt_of(explained, np.fft.irfft(noise), 8)
+    assert np.median(doubt) > 0.02 if is_doubted else np.median(doubt) < 0.01
 
 
 @pytest.mark.parametrize("loud", [0.1, 0.2])
