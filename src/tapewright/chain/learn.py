@@ -46,7 +46,7 @@ MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
 #: Of so many recordings or more, one may be misheard; what that costs.
-FEWEST_TO_DOUBT, MISHEARD_BITS = 3, 40.0
+FEWEST_SAVES, ODD_SAVE_BITS = 3, 40.0
 #: So many layouts at most are finished with their checks.
 MOST_FINISHED = 3
 #: So many starts at the beginning of a block may belong to a mark.
@@ -105,7 +105,7 @@ class Layout:
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
         have_start = bool(self.framing.byte.start)
         lost = sum(not (kind.is_announced if have_start else kind.is_anchored) for kind in self.kinds)
-        bits += MISHEARD_BITS * (self.misheard is not None)
+        bits += ODD_SAVE_BITS * (self.misheard is not None)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
 
     @property
@@ -357,7 +357,7 @@ def _takes(samples: list[Sample]) -> Iterator[tuple[int | None, list[Sample]]]:
     shapes = {save: _shape([sample for sample in samples if sample.save == save]) for save in saves}
     often = Counter(shapes.values())
     odd = [save for save in saves if often[shapes[save]] == 1]
-    if len(saves) >= FEWEST_TO_DOUBT and len(odd) == 1:
+    if len(saves) >= FEWEST_SAVES and len(odd) == 1:
         yield odd[0], [sample for sample in samples if sample.save != odd[0]]
 
 

@@ -18,7 +18,8 @@ from tapewright.chain.timings import Timings, compare_timings
 from tapewright.chain.write import ImageLike, _image
 from tapewright.files import write_text
 from tapewright.learn.advice import Suggestion, advise
-from tapewright.learn.conclusions import Conclusion, conclusions_of
+from tapewright.learn.card import as_doubted_text
+from tapewright.learn.conclusions import Conclusion, as_doubted, conclusions_of
 from tapewright.learn.findings import Findings
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known, Needles
@@ -221,8 +222,11 @@ def _lesson(
     suggestions = (TELL_BYTES,) if is_guess else advise(found)
     if learned.card is None:
         failed = _failed(learned, sounds, held, is_guess)
-        return replace(failed, conclusions=conclusions, suggestions=suggestions)
+        return replace(failed, conclusions=as_doubted(conclusions), suggestions=suggestions)
     proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
+    if not is_guess and not any(back.holds for back in proof):
+        conclusions = as_doubted(conclusions)
+        learned = replace(learned, text=as_doubted_text(learned.text or ""))
     sentence, remedy = (_guessed(proof), "") if is_guess else (_success(proof), _doubt(proof))
     return Lesson(learned, sounds, held, conclusions, suggestions, proof, sentence, remedy, is_guess)
 
@@ -307,9 +311,10 @@ def _doubt(proof: Sequence[ReadBack]) -> str:
         return f"check that {_numbered(strange)} is of the program given for it, and as clear as the others"
     if all(back.holds for back in proof):
         return ""
-    return (
-        "save again, with another program, and give all recordings; use the card with care until it is proved"
-    )
+    right, total = sum(back.right for back in proof), sum(back.total for back in proof)
+    is_usable = right >= HOLDS_SHARE * total
+    until = "use the card with care until it is proved" if is_usable else "this card is of no use yet"
+    return f"save again, with another program, and give all recordings; {until}"
 
 
 def _failed(
@@ -341,7 +346,7 @@ def _failed(
             sentence = f"The known bytes do not appear in {told}, but in the other recordings."
             remedy = "give each recording its own program, in the same order; or leave that recording out"
     else:
-        remedy = "save again, with another program, and give both recordings"
+        remedy = f"save again, with another program, and give {'both' if is_alone else 'all'} recordings"
     return Lesson(learned, sounds, knowns, (), (), (), sentence, remedy, is_guess)
 
 

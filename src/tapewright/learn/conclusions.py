@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 from tapewright.learn.part_words import part_words, parts_words
 
-__all__ = ["LONG_PROGRAM", "Conclusion", "conclusions_of"]
+__all__ = ["LONG_PROGRAM", "Conclusion", "as_doubted", "conclusions_of"]
 
 #: A program of more bytes than this would have been cut into blocks, if the machine does that.
 LONG_PROGRAM = 256
@@ -80,6 +80,20 @@ def conclusions_of(found: Findings) -> tuple[Conclusion, ...]:
     return tuple(map(_as_guess, told) if found.is_guess else told)
 
 
+def as_doubted(conclusions: Sequence[Conclusion]) -> tuple[Conclusion, ...]:
+    """Say no more of blocks than can be known if the card reads nothing it was learned from.
+
+    Of sound and bytes the known bytes themselves are the proof.
+    """
+    told = []
+    for conclusion in conclusions:
+        if conclusion.certainty == "certain" and not conclusion.what.startswith(_PROVED_BY_BYTES):
+            evidence = f"{conclusion.evidence} But the card reads none of the recordings back."
+            conclusion = replace(conclusion, certainty="likely", evidence=evidence)
+        told.append(conclusion)
+    return tuple(told)
+
+
 def _as_guess(conclusion: Conclusion) -> Conclusion:
     """Say no more than can be known where nobody said what was saved."""
     certainty: Certainty = "likely" if conclusion.certainty == "certain" else conclusion.certainty
@@ -92,6 +106,9 @@ def _as_guess(conclusion: Conclusion) -> Conclusion:
         guess = replace(guess, certainty="open", rivals=("a check among what is taken for data",))
     return guess
 
+
+#: What is certain where the known bytes were found, whatever blocks they stand in.
+_PROVED_BY_BYTES = ("line code", "timings", "polarity", "bit order", "framing", "parity", "data coding")
 
 #: What is said instead of some conclusions' evidence where no byte is known, and what else each may be.
 _GUESSES: dict[str, tuple[str, tuple[str, ...]]] = {

@@ -24,8 +24,8 @@ __all__ = ["MOST_BY_CHANCE", "Stretch", "find_stretches", "known_runs", "surroun
 LEADER_BEFORE_MARK = 8
 #: Of a leader that goes over into the mark, so many symbols are taken along, to tell the mark from data.
 LEADER_IN_MARK = 8
-#: So many bytes of known ones may be lost, where the receiver misheard a few symbols.
-MOST_MISHEARD = 6
+#: So many bytes of known ones may be lost, in a dropout say; the receiver misheard so many beside it.
+MOST_LOST, MOST_MISHEARD = 32, 6
 #: So many bytes beside the data may be what the program has there by chance.
 MOST_BY_CHANCE = 3
 #: A run of known bytes is much longer than another by this factor.
@@ -144,7 +144,7 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     count = int(other.known[first] - one.known[last])
     apart = int(other.places[first] - one.places[last])
     pitch = float(np.median(np.diff(one.places)))
-    is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_MISHEARD
+    is_near = len(one) - last <= MOST_MISHEARD and first <= MOST_MISHEARD and 0 < count <= MOST_LOST
     if not is_near or apart - count * pitch > pitch:  # many symbols may be lost, but hardly one made up
         return None
     missing = one.known[last] + np.arange(1, count)

@@ -15,6 +15,7 @@ from tapewright.cards.symbols import HalfWaves
 from tapewright.chain.learn import _alike as alike
 from tapewright.chain.learn import _lay_out as lay_out
 from tapewright.chain.learn import learn
+from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
@@ -162,6 +163,32 @@ def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_ou
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
+
+
+def two_saves(spoiled_from: float) -> tuple[list[Recording], list[tw.Image]]:
+    """Two recordings with a little hiss; of the second a part is silent."""
+    recordings, images = [], []
+    for k in range(2):
+        image = tw.Image.from_bytes(program(70 + k, 160 + 40 * k), 0x0200 + 0x100 * k)
+        sound = tw.synthesize(image, format="heron-cycle-1600", rate_hz=RATE_HZ)
+        samples = np.array(sound.samples)
+        if k == 1:
+            first = int(spoiled_from * len(samples))
+            samples[first : first + 2_000] = 0.0
+        samples += np.random.default_rng(k).normal(0.0, 0.003, samples.shape)
+        recordings.append(sound.with_samples(samples.astype(np.float32), "with hiss"))
+        images.append(image)
+    return recordings, images
+
+
+def test_a_dropout_in_one_recording_does_not_keep_the_format_from_being_learned():
+    recordings, images = two_saves(0.7)
+    lesson = learn_format(recordings, known=images)
+    assert [back.holds for back in lesson.proof] == [True, False]
+    assert lesson.card is not None
+    assert next(iter(lesson.proof)).right == 160
+    check = next(told for told in lesson.conclusions if told.what == "check")
+    assert check.says.startswith("the sum mod 256")
 
 
 #: A machine that sends the inverse of every byte but the sync, and adds up what it sends.

@@ -8,7 +8,8 @@ import pytest
 
 from made_up_saves import findings, framing_of, program, trainer
 from tapewright.cards.format import ByteFormat
-from tapewright.learn.conclusions import Conclusion, conclusions_of
+from tapewright.learn.card import as_doubted_text
+from tapewright.learn.conclusions import Conclusion, as_doubted, conclusions_of
 from tapewright.learn.fields import Part
 from tapewright.learn.findings import Findings
 from tapewright.learn.framing import Framing
@@ -40,6 +41,24 @@ def test_a_guess_is_never_certain_and_open_where_bits_alone_cannot_tell() -> Non
     assert [told(guess, what).certainty for what in ("line code", "bit order", "data coding", "framing")] == [
         "open", "open", "open", "likely",
     ]  # fmt: skip
+
+
+def test_a_card_that_reads_nothing_back_makes_nothing_of_its_blocks_certain() -> None:
+    before = conclusions_of(findings(TWO, trainer))
+    after = as_doubted(before)
+    assert {one.what for one in after if one.certainty == "certain"} == {
+        "line code", "timings", "polarity", "bit order", "framing", "parity", "data coding",
+    }  # fmt: skip
+    assert [one.certainty for one in before if one.what == "sync"] == ["certain"]
+    assert [(one.certainty, "reads none" in one.evidence) for one in after if one.what == "sync"] == [
+        ("likely", True)
+    ]
+    text = 'name = "certain"\n{ check = "xor8" }, # certain\n{ data = "8" }, # open\n'
+    assert as_doubted_text(text).splitlines() == [
+        'name = "certain"',
+        '{ check = "xor8" }, # likely; no recording is read back',
+        '{ data = "8" }, # open',
+    ]
 
 
 def test_a_guess_without_a_check_leaves_open_whether_there_is_one() -> None:
