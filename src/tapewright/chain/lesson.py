@@ -257,7 +257,7 @@ def _known(program: ImageLike, start: int | None, name: str | None) -> Known:
     if len(data) < FEWEST_BYTES:
         raise ImageError(
             f"{told} has {len(data)} bytes, too few to be told from chance; save {FEWEST_BYTES} or more,"
-            " better some hundred that are all different"
+            " better some hundred that differ much"
         )
     runs = len(Needles(data))
     if runs < FEWEST_RUNS:
@@ -270,9 +270,9 @@ def _known(program: ImageLike, start: int | None, name: str | None) -> Known:
 
 
 def _places_told(runs: int) -> str:
-    return (
-        f"{runs or 'no'} place{'' if runs == 1 else 's'} in them {'is' if runs == 1 else 'are'} like no other"
-    )
+    if not runs:
+        return "no place in them can be told from all others"
+    return f"only {'one place' if runs == 1 else f'{runs} places'} in them can be told from all others"
 
 
 def _read_back(sound: Recording, card: FormatCard, known: Known) -> ReadBack:
