@@ -8,6 +8,7 @@ import inspect
 import json
 import pkgutil
 import sys
+import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable
@@ -149,14 +150,15 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
         seconds = len(file) / file.samplerate
         warm_up = path.with_name(f"warm-up-{path.name}")
         soundfile.write(warm_up, file.read(int(4 * file.samplerate)), file.samplerate)
-    idle = _peak_megabytes()
+    idle = _megabytes("RssAnon")
     decode(open_audio(str(warm_up)), card)  # compiles, and fills the caches
     warm_up.unlink()
     watch = StopWatch()
     if stages:
         watch_receiver(watch)
     began, began_cpu = time.perf_counter(), time.process_time()
-    importlib.import_module("tapewright.line.decode").decode(open_audio(str(path)), card)
+    with Memory() as memory:
+        importlib.import_module("tapewright.line.decode").decode(open_audio(str(path)), card)
     took, took_cpu = time.perf_counter() - began, time.process_time() - began_cpu
     began = time.process_time()
     with soundfile.SoundFile(path) as file:
@@ -173,7 +175,8 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
                 "library_seconds": round(library, 3),
                 "times_real_time": round(seconds / took_cpu, 2),
                 "times_library": round(took_cpu / library, 2),
-                "peak_megabytes": round(_peak_megabytes(), 1),
+                "peak_megabytes": round(memory.peak_megabytes, 1),
+                "resident_megabytes": round(_megabytes("VmHWM"), 1),
                 "idle_megabytes": round(idle, 1),
                 "stages": {name: round(value, 3) for name, value in by_stage(split).items()}
                 if stages
@@ -184,10 +187,37 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
     )
 
 
-def _peak_megabytes() -> float:
-    """Largest resident size so far. (The operating system's `ru_maxrss` would begin with the parent's.)"""
+class Memory:
+    """The most memory of its own that the process had; it is looked at every few milliseconds.
+
+    Arrays in files (`tapewright.model.scratch`) are none: what of them is in memory the system takes back as
+    soon as anyone needs it.
+    """
+
+    SECONDS = 0.01
+
+    def __init__(self) -> None:
+        self.peak_megabytes = 0.0
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def __enter__(self) -> Memory:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        while not self._ended.wait(self.SECONDS):
+            self.peak_megabytes = max(self.peak_megabytes, _megabytes("RssAnon"))
+
+
+def _megabytes(name: str) -> float:
+    """What the system says of the process: memory of its own now, or the most there was of all kinds."""
     for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmHWM:"):
+        if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024
     return float("nan")
 
