@@ -197,7 +197,19 @@ def with_card(found: Learned, name: str, text: str) -> Learned:
     try:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
-        return replace(found, problem=f"What was found makes no card: {error}.")
+        return replace(found, problem=_why_no_card(found, error))
+
+
+def _why_no_card(found: Learned, error: CardError) -> str:
+    layout = found.layout
+    if layout is not None and not layout.framing.byte.start:
+        lost = [kind.name for kind in layout.kinds if not kind.is_anchored]
+        if lost:
+            return (
+                f"The known bytes appear, but nothing always the same stands before the {lost[0]} block, so"
+                " that nothing tells where its first byte begins."
+            )
+    return f"What was found makes no card: {error}."
 
 
 def _heard_again(

@@ -12,9 +12,9 @@ from made_up_saves import program
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves
+from tapewright.chain.learn import Learned, learn, with_card
 from tapewright.chain.learn import _alike as alike
 from tapewright.chain.learn import _lay_out as lay_out
-from tapewright.chain.learn import learn
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.framing import find_framing
@@ -122,6 +122,15 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
     assert layout is not None
     assert layout.framing.byte == byte
     assert layout.kinds[0].tail_check is not None
+
+
+def test_without_anything_to_tell_where_a_block_begins_there_is_no_card_and_it_is_said_why():
+    streams = [stream(200 * "0" + sent(b"\x80" + known.data, BYTE) + 200 * "0") for known in THREE[:1]]
+    streams += [stream(200 * "0" + sent(b"\x01" + known.data, BYTE) + 200 * "0") for known in THREE[1:]]
+    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    found = with_card(Learned(layout=layout), "none", 'card = "format"\n')
+    assert found.card is None
+    assert "nothing tells where its first byte begins" in found.problem
 
 
 @pytest.mark.parametrize("idle_in_head, stop", [("00", "000"), ("", "0")])
