@@ -73,6 +73,13 @@ class Tokens:
         """Natural logarithms of the durations."""
         return np.log(self.us)
 
+    def evened(self, rising: bool) -> Tokens:
+        """The same with both half-waves of each cycle made equal; cycles begin with such an edge."""
+        first = np.flatnonzero((self.rising[:-1] == rising) & ~self.breaks[1:])
+        us = self.us.copy()
+        us[first] = us[first + 1] = 0.5 * (self.us[first] + self.us[first + 1])
+        return replace(self, us=us)
+
     @property
     def cycle_logs(self) -> FloatArray:
         """Natural logarithms of the durations of every two half-waves in a row."""

@@ -158,6 +158,12 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
     tokens = _together([_some(take.data, FITTED_WITH // len(usable)) for take in usable])
     opinions = duration_classes(tokens.logs)
     codes = _codes(usable, tokens, opinions, limit)
+    for rising in (True, False) if not codes else ():
+        evened = [
+            replace(take, tokens=take.tokens.evened(rising), data=take.data.evened(rising)) for take in usable
+        ]
+        tokens = _together([_some(take.data, FITTED_WITH // len(usable)) for take in evened])
+        codes += _codes(evened, tokens, duration_classes(tokens.logs), limit)
     classes_us = tuple(float(us) for us in np.exp(opinions[0])) if opinions else ()
     return codes, [_heard(take, tempo.get(id(take), 0.0), classes_us) for take in takes]
 

@@ -192,6 +192,13 @@ def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> Non
     assert lasting == pytest.approx([1000.0, 1000.0], rel=0.003)
 
 
+def test_pulses_of_two_widths_and_rests_of_one_are_told_by_whole_cycles() -> None:
+    # Where a recorder passes no constant level, rests come out longer or shorter than they are.
+    code = proposed('"0" = [{half_waves = [250, 300]}]\n"1" = [{half_waves = [540, 300]}]', "0")
+    lasting = sorted(sum(spelt(code.symbols[bit])) for bit in "01")
+    assert lasting == pytest.approx([550.0, 840.0], rel=0.1)
+
+
 @pytest.mark.parametrize(
     "steps, begins_with_an_edge",
     [((-0.33, 0.33, 1.0, 0.33, -0.33, -1.0), False), ((0.5, 1.0, 0.5, -0.5, -1.0, -0.5), True)],
