@@ -146,13 +146,13 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     onto[j, m, layer], gain[j, m, layer] = -1, _DEAD
                 if end > total_length or price[c, m] == math.inf:
                     continue
+                metric = (fit[m] / a - 0.5 * energy[c, m, p]) * sharp
                 for layer in range(layers):
                     # a faded symbol is there, but was not heard
-                    metric = fit[m] / a - 0.5 * energy[c, m, p] if layer == 0 else 0.0
+                    value = (metric if layer == 0 else 0.0) - price[c, m] - (due[end] - due[n])
                     if below:
                         off = (wave_sum[c, m, p] if layer == 0 else 0.0) - due_sum[end] + due_sum[n]
-                        metric += low * off * (off + 2.0 * lean[j])
-                    value = metric * sharp - price[c, m] - (due[end] - due[n])
+                        value += low * off * (off + 2.0 * lean[j]) * sharp
                     if fades:
                         if layer == 1 and not faded:
                             value -= fade_cost
