@@ -70,12 +70,13 @@ def collect(files: Iterable[Path]) -> Figures:
     known = {family.card for family in FAMILIES}
     curves: dict[tuple[str, str], dict[str, Any]] = {}
     others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
-    speeds: list[dict[str, Any]] = []
+    speeds: dict[tuple[str, str, int], dict[str, Any]] = {}
     starts: list[dict[str, Any]] = []
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
         if content["what"] == "speed":
-            speeds = [run | origin for run in content["runs"]]
+            for run in content["runs"]:
+                speeds[run["card"], run["recording"], round(run["seconds"] / 60)] = run | origin
             continue
         if content["what"] == "start":
             starts = [row | origin for row in content["starts"]]
@@ -92,4 +93,4 @@ def collect(files: Iterable[Path]) -> Figures:
     nothing, dropouts = (
         [row for family in FAMILIES for row in by_card.get(family.card, [])] for by_card in others.values()
     )
-    return Figures(curves, nothing, dropouts, speeds, starts)
+    return Figures(curves, nothing, dropouts, list(speeds.values()), starts)

@@ -172,9 +172,14 @@ def test_speeds_say_how_long_the_recording_was(tmp_path):
         runs=[run | {"seconds": 600.0, "times_real_time": 290.0},
               run | {"seconds": 1800.0, "times_real_time": 310.0}],
     )  # fmt: skip
-    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    newer = keep(  # of another length: both are told
+        tmp_path, "speed-of-an-hour", "2026-01-04T00:00:00", what="speed",
+        runs=[run | {"seconds": 3600.0, "times_real_time": 320.0}],
+    )  # fmt: skip
+    page = write([file, newer], tmp_path / "docs").read_text(encoding="utf-8")
     bars = "The bars, and which are not met"
-    assert "| 1 of 2 | `kcs-300, 10 min` 290 |" in row(page, bars, "reading a clean recording")
+    assert row(page, "Speed", "`kcs-300` | clean | 60") == "| `kcs-300` | clean | 60 | 320 | 7 | 250 |"
+    assert "| 2 of 3 | `kcs-300, 10 min` 290 |" in row(page, bars, "reading a clean recording")
     assert row(page, "Speed", "`kcs-300` | clean | 30") == "| `kcs-300` | clean | 30 | 310 | 7 | 250 |"
 
 
