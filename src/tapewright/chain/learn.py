@@ -103,10 +103,14 @@ class Layout:
         """Length of the description; what a reader has no way to know is a great surprise."""
         marks = {sample.mark for sample in self.samples if sample.mark}
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
-        have_start = bool(self.framing.byte.start)
-        lost = sum(not (kind.is_announced if have_start else kind.is_anchored) for kind in self.kinds)
         bits += ODD_SAVE_BITS * (self.misheard is not None)
-        return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * lost
+        return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * len(self.lost)
+
+    @property
+    def lost(self) -> list[str]:
+        """Kinds of block of which no card can say where they begin."""
+        have_start = bool(self.framing.byte.start)
+        return [k.name for k in self.kinds if not (k.is_announced if have_start else k.is_anchored)]
 
     @property
     def least_bits(self) -> float:
@@ -202,13 +206,11 @@ def with_card(found: Learned, name: str, text: str) -> Learned:
 
 def _why_no_card(found: Learned, error: CardError) -> str:
     layout = found.layout
-    if layout is not None and not layout.framing.byte.start:
-        lost = [kind.name for kind in layout.kinds if not kind.is_anchored]
-        if lost:
-            return (
-                f"The known bytes appear, but nothing always the same stands before the {lost[0]} block, so"
-                " that nothing tells where its first byte begins."
-            )
+    if layout is not None and not layout.framing.byte.start and layout.lost:
+        return (
+            f"The known bytes appear, but nothing that is always the same stands before the {layout.lost[0]}"
+            " block, so that nothing tells where its first byte begins."
+        )
     return f"What was found makes no card: {error}."
 
 

@@ -31,6 +31,9 @@ __all__ = ["Lesson", "ReadBack", "learn_format"]
 FEWEST_BYTES, FEWEST_RUNS = 16, 8
 #: A recording that holds less than this share of the known bytes is of something else.
 HOLDS_SHARE = 0.5
+#: Why nothing of blocks is certain.
+NO_CARD = "But it makes no card that could be tried."
+NOT_READ = "But the card reads none of the recordings back."
 #: What settles everything where nothing is known.
 TELL_BYTES = Suggestion(
     "Key in a program, save it, and give the recording together with its bytes (--known): that settles"
@@ -222,10 +225,10 @@ def _lesson(
     suggestions = (TELL_BYTES,) if is_guess else advise(found)
     if learned.card is None:
         failed = _failed(learned, sounds, held, is_guess)
-        return replace(failed, conclusions=as_doubted(conclusions), suggestions=suggestions)
+        return replace(failed, conclusions=as_doubted(conclusions, NO_CARD), suggestions=suggestions)
     proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
     if not is_guess and not any(back.holds for back in proof):
-        conclusions = as_doubted(conclusions)
+        conclusions = as_doubted(conclusions, NOT_READ)
         learned = replace(learned, text=as_doubted_text(learned.text or ""))
     sentence, remedy = (_guessed(proof), "") if is_guess else (_success(proof), _doubt(proof))
     return Lesson(learned, sounds, held, conclusions, suggestions, proof, sentence, remedy, is_guess)

@@ -80,15 +80,15 @@ def conclusions_of(found: Findings) -> tuple[Conclusion, ...]:
     return tuple(map(_as_guess, told) if found.is_guess else told)
 
 
-def as_doubted(conclusions: Sequence[Conclusion]) -> tuple[Conclusion, ...]:
-    """Say no more of blocks than can be known if the card reads nothing it was learned from.
+def as_doubted(conclusions: Sequence[Conclusion], because: str) -> tuple[Conclusion, ...]:
+    """Say no more of blocks than can be known if no card reads what it was learned from, `because` of that.
 
     Of sound and bytes the known bytes themselves are the proof.
     """
     told = []
     for conclusion in conclusions:
         if conclusion.certainty == "certain" and not conclusion.what.startswith(_PROVED_BY_BYTES):
-            evidence = f"{conclusion.evidence} But the card reads none of the recordings back."
+            evidence = f"{conclusion.evidence} {because}"
             conclusion = replace(conclusion, certainty="likely", evidence=evidence)
         told.append(conclusion)
     return tuple(told)

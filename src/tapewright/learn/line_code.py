@@ -155,14 +155,14 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
         replace(take, tokens=_at_tempo(take.tokens, shift), data=_at_tempo(take.data, shift))
         for take, shift in zip(usable, late.tolist(), strict=True)
     ]
-    tokens = _together([_some(take.data, FITTED_WITH // len(usable)) for take in usable])
+    tokens = _fitted_with(usable)
     opinions = duration_classes(tokens.logs)
     codes = _codes(usable, tokens, opinions, limit)
     for rising in (True, False) if not codes else ():
         evened = [
             replace(take, tokens=take.tokens.evened(rising), data=take.data.evened(rising)) for take in usable
         ]
-        tokens = _together([_some(take.data, FITTED_WITH // len(usable)) for take in evened])
+        tokens = _fitted_with(evened)
         codes += _codes(evened, tokens, duration_classes(tokens.logs), limit)
     classes_us = tuple(float(us) for us in np.exp(opinions[0])) if opinions else ()
     return codes, [_heard(take, tempo.get(id(take), 0.0), classes_us) for take in takes]
@@ -170,6 +170,11 @@ def propose(sounds: Sequence[Recording], *, limit: int = 12) -> tuple[list[LineC
 
 def _at_tempo(tokens: Tokens, shift: float) -> Tokens:
     return replace(tokens, us=tokens.us * np.exp(-shift)) if shift else tokens
+
+
+def _fitted_with(takes: Sequence[Take]) -> Tokens:
+    """Data of all recordings, as much of each."""
+    return _together([_some(take.data, FITTED_WITH // len(takes)) for take in takes])
 
 
 def _some(tokens: Tokens, most: int) -> Tokens:

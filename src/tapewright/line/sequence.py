@@ -96,6 +96,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
     wave_sum = np.zeros(wave.shape[:3] if below else (0, 0, 0))
     kept = np.empty(symbols)
     lean = np.zeros(room if below else 0)
+    apart = np.zeros((symbols, layers))  # by how much a node's ways on differ, in sum
     if below:
         for n in range(total_length):
             due_sum[n + 1] = due_sum[n] + expected[n] / level[min(n // step, len(level) - 1)]
@@ -153,6 +154,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     if below:
                         off = (wave_sum[c, m, p] if layer == 0 else 0.0) - due_sum[end] + due_sum[n]
                         value += low * off * (off + 2.0 * lean[j]) * sharp
+                        apart[m, layer] = off
                     if fades:
                         if layer == 1 and not faded:
                             value -= fade_cost
@@ -182,8 +184,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     if best[j] + value > best[j2]:
                         best[j2], came[j2], by[j2] = best[j] + value, j, m
                         if below:
-                            off = (wave_sum[c, m, p] if layer == 0 else 0.0) - due_sum[end] + due_sum[n]
-                            lean[j2] = (lean[j] + off) * kept[m]
+                            lean[j2] = (lean[j] + apart[m, layer]) * kept[m]
                         top[place_in_ring] = max(top[place_in_ring], best[j2])
                         highest = max(highest, best[j2])
         waiting[slot] = 0

@@ -45,7 +45,7 @@ def test_a_guess_is_never_certain_and_open_where_bits_alone_cannot_tell() -> Non
 
 def test_a_card_that_reads_nothing_back_makes_nothing_of_its_blocks_certain() -> None:
     before = conclusions_of(findings(TWO, trainer))
-    after = as_doubted(before)
+    after = as_doubted(before, "But the card reads none of the recordings back.")
     assert {one.what for one in after if one.certainty == "certain"} == {
         "line code", "timings", "polarity", "bit order", "framing", "parity", "data coding",
     }  # fmt: skip
