@@ -337,7 +337,7 @@ def test_a_track_breaks_where_there_was_nothing() -> None:
     symbols = replace(
         symbols, start_seconds=symbols.start_seconds + late, end_seconds=symbols.end_seconds + late
     )
-    track = make_track(symbols, np.ones(600))
+    track = make_track(symbols, np.ones(600), np.asarray)
     assert np.count_nonzero(np.isnan(track.mean)) == 1
     assert np.all(track.mean[~np.isnan(track.mean)] == 1)
     assert not np.any((track.seconds > 1.1) & (track.seconds < 10.9))
@@ -347,7 +347,7 @@ def test_a_track_of_an_hour_is_short_and_keeps_its_extremes() -> None:
     symbols = symbol_run(1_080_000)
     values = np.zeros(len(symbols))
     values[500_010:500_040] = 1.0  # a tenth of a second
-    track = make_track(symbols, values)
+    track = make_track(symbols, values, np.asarray)
     assert len(track.mean) <= 2000
     assert np.nanmax(track.high) == 1.0
     assert np.nanmin(track.low) == 0.0

@@ -19,6 +19,7 @@ from tapewright.blocks.silence import why_nothing
 from tapewright.blocks.text import is_free_text
 from tapewright.cards import Alphabet, FormatCard, check_width_bytes
 from tapewright.model import GAP, Block, Fault, Span, Symbols
+from tapewright.model.scratch import let_go
 
 __all__ = ["FOLLOW_BITS", "LEAST_BITS", "decode"]
 
@@ -121,6 +122,7 @@ class _Scan:
                 self.cursor = max(parsed.core_end, self.cursor)
                 self.sequence.take(parsed)
                 self.within.clear()  # what a block holds may hang on numbers of the one before it
+                let_go()
                 yield parsed
                 parsed = self._next(parsed)
 
@@ -217,6 +219,7 @@ def _with_room(found: list[Parsed], placed: list[Placed]) -> Iterator[tuple[Pars
     end = 0
     for parsed, place in zip(found, placed, strict=True):
         yield parsed, place, end
+        let_go()
         end = parsed.end_symbol
 
 

@@ -8,13 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
+from tapewright.model.layers import SYMBOL_FIELDS
 from tapewright.model.scratch import grown, let_go
 
 __all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
 
-
-#: What `Symbols` holds for each symbol.
-FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
 #: Arrays that are full grow by this factor.
 GROWTH = 1.5
 
@@ -35,7 +33,7 @@ def picked(symbols: Symbols, keep: npt.NDArray[np.bool_]) -> Symbols:
     """Keep the symbols that are marked; where all of them follow one another, as a view."""
     at = np.flatnonzero(keep)
     chosen = slice(at[0], at[-1] + 1) if len(at) and at[-1] - at[0] < len(at) else at
-    return Symbols(symbols.names, *(getattr(symbols, name)[chosen] for name in FIELDS))
+    return symbols.at(chosen)
 
 
 def replaced(symbols: Symbols, by: Symbols) -> Symbols:
@@ -54,7 +52,7 @@ def chained(parts: list[Symbols]) -> Symbols:
         return parts[0]
     return Symbols(
         parts[0].names,
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in FIELDS),
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in SYMBOL_FIELDS),
     )
 
 
@@ -73,7 +71,7 @@ class Gathering:
 
     def __init__(self, names: str, usual_seconds: float) -> None:
         self._names, self._usual = names, usual_seconds
-        self._fields = {name: getattr(Symbols.empty(names), name) for name in FIELDS}
+        self._fields = {name: getattr(Symbols.empty(names), name) for name in SYMBOL_FIELDS}
         self._count, self._end = 0, 0.0
 
     def add(self, part: Symbols) -> None:
@@ -90,7 +88,7 @@ class Gathering:
         if not self._count:
             return Symbols.empty(self._names)
         self._append(with_gaps(Symbols.empty(self._names), self._end, seconds, self._usual))
-        return Symbols(self._names, *(self._fields[name][: self._count] for name in FIELDS))
+        return Symbols(self._names, *(self._fields[name][: self._count] for name in SYMBOL_FIELDS))
 
     def _append(self, part: Symbols) -> None:
         count = self._count + len(part)

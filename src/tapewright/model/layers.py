@@ -14,7 +14,7 @@ import numpy.typing as npt
 from tapewright.model.place import Span
 from tapewright.model.scratch import pieces
 
-__all__ = ["GAP", "ByteRun", "Symbols"]
+__all__ = ["GAP", "SYMBOL_FIELDS", "ByteRun", "Symbols"]
 
 FloatArray = npt.NDArray[np.floating]
 IntArray = npt.NDArray[np.integer]
@@ -22,6 +22,10 @@ IntArray = npt.NDArray[np.integer]
 #: How numpy keeps characters.
 UTF_32 = f"utf-32-{sys.byteorder[0]}e"
 
+#: What `Symbols` holds for each symbol.
+SYMBOL_FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
+#: What holds for most symbols of a recording is told from so many of them at most.
+MOST_SAMPLED = 1 << 18
 #: Index of a stretch with no signal of this format in `Symbols.index`.
 GAP = -1
 
@@ -74,6 +78,18 @@ class Symbols:
     def span(self, first: int, last: int) -> Span:
         """The place of symbols `first` to `last` (inclusive)."""
         return Span(float(self.start_seconds[first]), float(self.end_seconds[last]))
+
+    def heard_sample(self) -> Symbols:
+        """Those that were heard, gaps left out; of a long recording some of them: enough for a median."""
+        if len(self) <= MOST_SAMPLED:
+            return self.at(np.flatnonzero(self.index != GAP))
+        # at random, as every so manieth might always be a start bit
+        at = np.unique(np.random.default_rng(0).integers(0, len(self), MOST_SAMPLED))
+        return self.at(at[self.index[at] != GAP])
+
+    def at(self, places: IntArray | slice) -> Symbols:
+        """Some of the symbols: of a slice, views."""
+        return Symbols(self.names, *(getattr(self, name)[places] for name in SYMBOL_FIELDS))
 
     @classmethod
     def empty(cls, names: str) -> Symbols:

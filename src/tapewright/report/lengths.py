@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import plotly.graph_objects as go
 
 from tapewright.cards import Alphabet, FormatCard
-from tapewright.model import GAP, Reading
+from tapewright.model import Reading, Symbols
+from tapewright.model.scratch import pieces
 from tapewright.report.sound import SoundSurvey
 from tapewright.report.style import HEARD, MUTED, SERIES, empty_figure, new_figure, safe
 
@@ -77,23 +79,25 @@ def symbol_length_figure(reading: Reading, card: FormatCard) -> go.Figure:
     """
     figure = new_figure(x_title="length of a symbol, µs", y_title="how many")
     symbols = reading.symbols
-    heard = symbols.index != GAP
-    if not heard.any():
+    sample = symbols.heard_sample()
+    if not len(sample):
         return empty_figure(figure, "no symbols were heard")
-    length_us = 1e6 * (symbols.end_seconds - symbols.start_seconds)
     # The few that were stretched to bridge a slip would squeeze all others into one bar.
-    low, high = np.percentile(length_us[heard], [0.2, 99.8])
+    low, high = np.percentile(_length_us(sample), [0.2, 99.8])
     margin = 0.1 * (high - low) + 0.02 * high
     edges = np.linspace(max(0.0, low - margin), high + margin, SYMBOL_BINS + 1)
     middles = 0.5 * (edges[:-1] + edges[1:])
+    counts = np.zeros((len(symbols.names), SYMBOL_BINS), np.int64)
+    for part in map(symbols.at, pieces(len(symbols))):
+        for number in range(len(symbols.names)):
+            counts[number] += np.histogram(_length_us(part)[part.index == number], edges)[0]
     for number, name in enumerate(symbols.names):
-        chosen = symbols.index == number
-        if not chosen.any():
+        if not counts[number].any():
             continue
         color = SERIES[number % len(SERIES)]
         figure.add_scatter(
             x=middles,
-            y=np.histogram(length_us[chosen], edges)[0],
+            y=counts[number],
             mode="lines",
             line={"shape": "hvh", "width": 1.4, "color": color, "dash": ("solid", "dash", "dot")[number % 3]},
             hovertemplate=f"symbol {safe(name)}: %{{x:.0f}} µs, %{{y}} times<extra></extra>",
@@ -104,3 +108,7 @@ def symbol_length_figure(reading: Reading, card: FormatCard) -> go.Figure:
             figure.add_vline(x=1e6 * shape.seconds, line={"color": MUTED, "width": 1, "dash": "dot"})
     figure.layout.showlegend = True
     return figure
+
+
+def _length_us(symbols: Symbols) -> npt.NDArray[np.float64]:
+    return np.asarray(1e6 * (symbols.end_seconds - symbols.start_seconds))

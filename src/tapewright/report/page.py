@@ -192,8 +192,8 @@ def _compared(
 
 
 def _quiet_below(reading: Reading) -> float | None:
-    heard = reading.symbols.level[reading.symbols.index != GAP]
-    return QUIET_SHARE * float(np.median(heard)) if len(heard) else None
+    level = reading.symbols.heard_sample().level
+    return QUIET_SHARE * float(np.median(level)) if len(level) else None
 
 
 def _scale(reading: Reading) -> list[tuple[str, str, int, bool]]:

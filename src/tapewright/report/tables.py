@@ -161,10 +161,10 @@ def difference_lines(comparison: Comparison) -> tuple[list[DifferenceLine], int]
 
 
 def _speed(reading: Reading) -> str:
-    heard = reading.symbols.index != GAP
-    if not heard.any():
+    heard = reading.symbols.heard_sample()
+    if not len(heard):
         return "not known, as nothing was heard"
-    return speed_text(float(np.median(reading.symbols.speed[heard])))
+    return speed_text(float(np.median(heard.speed)))
 
 
 def _block_line(number: int, block: Block) -> BlockLine:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ import plotly.graph_objects as go
 
 from tapewright.model import GAP, Reading, Symbols
 from tapewright.model.reading import DOUBTFUL
+from tapewright.model.scratch import pieces
 from tapewright.report.style import HEARD, MUTED, OCHRE, SURE, TROUBLE, empty_figure, new_figure
 from tapewright.report.words import address_text, confidence_text
 
@@ -45,29 +47,35 @@ class Track:
     high: FloatArray
 
 
-def make_track(symbols: Symbols, values: FloatArray) -> Track:
+def make_track(symbols: Symbols, values: FloatArray, unit: Callable[[FloatArray], FloatArray]) -> Track:
     """Average a quantity of the symbols over short steps, and those over longer ones if there are too many.
 
     Parameters
     ----------
     symbols : Symbols
     values : ndarray, shape (len(symbols),)
+    unit : callable
+        Turns values into what is averaged: percent, or decibels.
 
     Returns
     -------
     Track
         With at most 2000 entries, the NaN between stretches not counted.
     """
-    heard = (symbols.index != GAP) & np.isfinite(values) & np.isfinite(symbols.start_seconds)
-    none = np.zeros(0)
-    if not heard.any():
+    sample, none = symbols.heard_sample(), np.zeros(0)
+    if not len(sample):
         return Track(none, none, none, none)
-    start, value = symbols.start_seconds[heard], values[heard].astype(np.float64)
-    length = float(np.median(symbols.end_seconds[heard] - start))
+    length = float(np.median(sample.end_seconds - sample.start_seconds))
     step = max(STEP_SECONDS, LEAST_SYMBOLS * length)
-    number = np.floor(start / step).astype(np.int64)
-    place, number = np.unique(number, return_inverse=True)
-    mean = np.bincount(number, value) / np.bincount(number)
+    steps = int(symbols.start_seconds.max() / step) + 1
+    total, count = np.zeros(steps), np.zeros(steps)
+    for part in pieces(len(symbols)):
+        chosen = (symbols.index[part] != GAP) & np.isfinite(values[part])
+        number = (symbols.start_seconds[part][chosen] / step).astype(np.int64)
+        total += np.bincount(number, unit(values[part][chosen].astype(np.float64)), steps)
+        count += np.bincount(number, minlength=steps)
+    place = np.flatnonzero(count)
+    mean = total[place] / count[place]
     seconds = (place + 0.5) * step
     low = high = mean
     if len(mean) > MOST_POINTS:
@@ -159,7 +167,7 @@ def speed_figure(reading: Reading) -> go.Figure:
         Trace ``speed``, and of a long recording the band it moves in.
     """
     figure = new_figure(x_title="seconds on the recording", y_title="speed, % from nominal")
-    track = make_track(reading.symbols, 100.0 * (reading.symbols.speed - 1.0))
+    track = make_track(reading.symbols, reading.symbols.speed, _percent)
     if not len(track.seconds):
         return empty_figure(figure, "no symbols were heard")
     _add_band(figure, track, "rgba(63, 120, 168, 0.25)")
@@ -181,7 +189,7 @@ def speed_figure(reading: Reading) -> go.Figure:
 
 def typical_speed(reading: Reading) -> tuple[float, float] | None:
     """Return the median speed and how near to it 95 % of the time stays, in percent; None without symbols."""
-    track = make_track(reading.symbols, 100.0 * (reading.symbols.speed - 1.0))
+    track = make_track(reading.symbols, reading.symbols.speed, _percent)
     if not len(track.seconds):
         return None
     middle = float(np.nanmedian(track.mean))
@@ -204,8 +212,7 @@ def level_figure(reading: Reading) -> go.Figure:
         ("signal", symbols.level, SURE, "solid"),
         ("noise", symbols.noise, OCHRE, "dash"),
     ):
-        decibels = 20 * np.log10(np.maximum(values.astype(np.float64), 1e-6))
-        track = make_track(symbols, decibels)
+        track = make_track(symbols, values, _decibels)
         figure.add_scatter(
             x=track.seconds,
             y=track.mean,
@@ -216,6 +223,14 @@ def level_figure(reading: Reading) -> go.Figure:
         )
     figure.layout.showlegend = True
     return figure
+
+
+def _percent(speed: FloatArray) -> FloatArray:
+    return 100.0 * (speed - 1.0)
+
+
+def _decibels(level: FloatArray) -> FloatArray:
+    return np.asarray(20.0 * np.log10(np.maximum(level, 1e-6)))
 
 
 def _add_band(figure: go.Figure, track: Track, color: str) -> None:

@@ -49,12 +49,17 @@ def heard_span(block: Block, symbols: Symbols, card: FormatCard) -> Span:
     longest = max(LONGEST_GAP_SECONDS, 1.5 * max(gaps, default=0.0))
     start, end = block.span.start_seconds, block.span.end_seconds
     first, last = (block.byte_seconds[0], block.byte_seconds[-1]) if len(block.byte_seconds) else (end, end)
-    is_long = (symbols.index == GAP) & (symbols.end_seconds - symbols.start_seconds > longest)
+    within = slice(
+        int(np.searchsorted(symbols.end_seconds, start, "right")),
+        int(np.searchsorted(symbols.start_seconds, end)),
+    )
+    gap_starts, gap_ends = symbols.start_seconds[within], symbols.end_seconds[within]
+    is_long = (symbols.index[within] == GAP) & (gap_ends - gap_starts > longest)
     for k in np.flatnonzero(is_long):
-        if start < symbols.end_seconds[k] <= first:
-            start = float(symbols.end_seconds[k])
-        elif last < symbols.start_seconds[k] < end and block.complete:
-            end = float(symbols.start_seconds[k])
+        if start < gap_ends[k] <= first:
+            start = float(gap_ends[k])
+        elif last < gap_starts[k] < end and block.complete:
+            end = float(gap_starts[k])
     return Span(start, end)
 
 

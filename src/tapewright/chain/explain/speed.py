@@ -147,7 +147,7 @@ def _speed(recording: Recording, card: FormatCard, heard_cover: float) -> float 
         if has_leaders and not find_leaders(symbols, card, 0, len(symbols)):
             continue
         cover = _cover(symbols, 0.0, played.seconds)
-        speed = tried * float(np.median(symbols.speed[symbols.index != GAP]))
+        speed = tried * float(np.median(symbols.heard_sample().speed))
         if cover > best_cover and (tried == 1.0 or not _is_readable(speed)):
             best_cover, best_speed = cover, speed
     return best_speed

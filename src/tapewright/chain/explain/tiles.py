@@ -117,10 +117,8 @@ def _unread(card: FormatCard, reading: Reading, track: LevelTrack, taken: list[S
 
 def _signal_db(reading: Reading) -> float | None:
     """Level of the format's signal; None where there is none."""
-    heard = reading.symbols.index != GAP
-    if not heard.any():
-        return None
-    return decibels(float(np.median(reading.symbols.level[heard])) / np.sqrt(2))
+    level = reading.symbols.heard_sample().level
+    return decibels(float(np.median(level)) / np.sqrt(2)) if len(level) else None
 
 
 def _holes(found: list[Stretch], track: LevelTrack) -> list[Span]:

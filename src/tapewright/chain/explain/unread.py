@@ -12,6 +12,7 @@ from tapewright.cards import BlockLayout, FormatCard
 from tapewright.cards.layout import Lead, Mark, Sync
 from tapewright.framing import Framer
 from tapewright.model import GAP, ByteRun, Span, Stretch, Symbols
+from tapewright.model.scratch import pieces
 
 __all__ = ["explain_symbols", "find_leaders", "runs_of_symbols"]
 
@@ -61,18 +62,25 @@ def runs_of_symbols(symbols: Symbols, taken: list[Span]) -> list[tuple[int, int]
     list of (int, int)
         First symbol and the one after the last of each run, in order of time.
     """
-    middle = 0.5 * (symbols.start_seconds + symbols.end_seconds)
-    free = symbols.index != GAP
-    block = np.searchsorted([span.start_seconds for span in taken], middle, "right")
-    ends = np.array([-1.0, *(span.end_seconds for span in taken)])
-    free &= middle >= np.maximum.accumulate(ends)[block]
-    places = np.flatnonzero(free)
-    if not len(places):
-        return []
-    apart = symbols.start_seconds[places[1:]] - symbols.end_seconds[places[:-1]]
-    cuts = np.flatnonzero((apart > JOINED_SECONDS) | (np.diff(block[places]) > 0)) + 1
-    runs = [(int(part[0]), int(part[-1]) + 1) for part in np.split(places, cuts)]
-    return [(first, end) for first, end in runs if _is_heard(symbols, first, end)]
+    starts = np.array([span.start_seconds for span in taken])
+    ends = np.maximum.accumulate([-1.0, *(span.end_seconds for span in taken)])
+    firsts: list[int] = []
+    before: list[int] = []  # the last of the run before each
+    last, last_block, last_end = -1, -1, -np.inf
+    for part in pieces(len(symbols)):
+        middle = 0.5 * (symbols.start_seconds[part] + symbols.end_seconds[part])
+        block = np.searchsorted(starts, middle, "right")
+        free = np.flatnonzero((symbols.index[part] != GAP) & (middle >= ends[block]))
+        if not len(free):
+            continue
+        places, block = part.start + free, block[free]
+        apart = symbols.start_seconds[places] - np.append(last_end, symbols.end_seconds[places[:-1]])
+        is_first = (apart > JOINED_SECONDS) | (block > np.append(last_block, block[:-1]))
+        firsts += places[is_first].tolist()
+        before += np.append(last, places[:-1])[is_first].tolist()
+        last, last_block, last_end = int(places[-1]), int(block[-1]), float(symbols.end_seconds[places[-1]])
+    runs = zip(firsts, [*before[1:], last], strict=True) if firsts else ()
+    return [(first, end + 1) for first, end in runs if _is_heard(symbols, first, end + 1)]
 
 
 def _is_heard(symbols: Symbols, first: int, end: int) -> bool:
