@@ -19,7 +19,7 @@ from tapewright.cards import FormatCard
 from tapewright.chain import Verdict, compare_with
 from tapewright.files import check_output, write_text
 from tapewright.image import Comparison
-from tapewright.model import GAP, AudioSource, Image, ImageError, Reading, Stretch
+from tapewright.model import AudioSource, Image, ImageError, Reading, Stretch
 from tapewright.model.reading import DOUBTFUL
 from tapewright.report.hexdump import STEPS, dump_reading
 from tapewright.report.pictures import draw_pictures

@@ -10,7 +10,7 @@ import numpy as np
 
 from tapewright.cards import FormatCard
 from tapewright.image import Comparison
-from tapewright.model import GAP, Block, Range, Reading, Stretch
+from tapewright.model import Block, Range, Reading, Stretch
 from tapewright.report.sound import SoundSurvey
 from tapewright.report.verdict import is_damaged
 from tapewright.report.words import (

@@ -20,7 +20,7 @@ from tapewright.chain.explain.sound import explain_sounds, leader_hertz, soundin
 from tapewright.chain.explain.speed import explain_speeds
 from tapewright.chain.explain.unread import explain_symbols, runs_of_symbols
 from tapewright.framing import Framer
-from tapewright.model import GAP, AudioSource, Reading, Span, Stretch
+from tapewright.model import AudioSource, Reading, Span, Stretch
 
 __all__ = ["explain"]
 
