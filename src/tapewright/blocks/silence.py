@@ -7,6 +7,7 @@ import numpy as np
 from tapewright.blocks.search import Heard
 from tapewright.cards import FormatCard
 from tapewright.model import GAP, Fault, Symbols
+from tapewright.model.scratch import pieces
 
 __all__ = ["why_nothing"]
 
@@ -17,9 +18,11 @@ FEW_SYMBOLS = 16
 
 def why_nothing(symbols: Symbols, card: FormatCard, heard: Heard, best_bits: float) -> tuple[Fault, ...]:
     """Say where the chain stopped, with what was counted up to there."""
-    signal = symbols.index != GAP
-    count = int(np.count_nonzero(signal))
-    seconds = float(np.sum((symbols.end_seconds - symbols.start_seconds)[signal]))
+    count, seconds = 0, 0.0
+    for part in map(symbols.at, pieces(len(symbols))):
+        is_heard = part.index != GAP
+        count += int(np.count_nonzero(is_heard))
+        seconds += float(np.sum((part.end_seconds - part.start_seconds)[is_heard]))
     if count < FEW_SYMBOLS:
         text = f"there is no signal of format {card.name} in the recording ({count} symbols heard)"
         return (Fault("no-signal", text, remedy="check the recording's level, channel and format"),)

@@ -82,7 +82,8 @@ class Slots:
     def dark(self) -> npt.NDArray[np.int64]:
         """How many slots before each are erased, shape (n + 1,)."""
         out = zeros((len(self) + 1,), np.int64)
-        np.cumsum(self.erased, out=out[1:])
+        for part in pieces(len(self)):
+            out[part.start + 1 : part.stop + 1] = out[part.start] + np.cumsum(self.erased[part])
         return out
 
     @classmethod

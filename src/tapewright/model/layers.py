@@ -24,8 +24,8 @@ UTF_32 = f"utf-32-{sys.byteorder[0]}e"
 
 #: What `Symbols` holds for each symbol.
 SYMBOL_FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
-#: What holds for most symbols of a recording is told from so many of them at most.
-MOST_SAMPLED = 1 << 18
+#: What holds for most symbols of a recording is told from so many runs of so many of them at most.
+RUNS_SAMPLED, RUN_SAMPLED = 256, 1024
 #: Index of a stretch with no signal of this format in `Symbols.index`.
 GAP = -1
 
@@ -81,10 +81,11 @@ class Symbols:
 
     def heard_sample(self) -> Symbols:
         """Those that were heard, gaps left out; of a long recording some of them: enough for a median."""
-        if len(self) <= MOST_SAMPLED:
+        if len(self) <= RUNS_SAMPLED * RUN_SAMPLED:
             return self.at(np.flatnonzero(self.index != GAP))
-        # at random, as every so manieth might always be a start bit
-        at = np.unique(np.random.default_rng(0).integers(0, len(self), MOST_SAMPLED))
+        # whole runs, as every so manieth symbol might always be a start bit
+        firsts = np.linspace(0, len(self) - RUN_SAMPLED, RUNS_SAMPLED).astype(np.int64)
+        at = (firsts[:, None] + np.arange(RUN_SAMPLED)).ravel()
         return self.at(at[self.index[at] != GAP])
 
     def at(self, places: IntArray | slice) -> Symbols:

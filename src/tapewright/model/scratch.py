@@ -62,7 +62,8 @@ def zeros(shape: tuple[int, ...], dtype: type[Entry]) -> npt.NDArray[Entry]:
 def grown(array: npt.NDArray[Entry], length: int) -> npt.NDArray[Entry]:
     """Give a longer array that begins with the entries of this one; the others are zeros."""
     out = zeros((length, *array.shape[1:]), array.dtype.type)
-    out[: len(array)] = array
+    for part in pieces(len(array)):
+        out[part] = array[part]
     return out
 
 
@@ -72,6 +73,8 @@ def pieces(count: int) -> Iterator[slice]:
         if number % PIECES_KEPT == PIECES_KEPT - 1:
             let_go()
         yield slice(first, min(first + PIECE, count))
+    if count > PIECE:
+        let_go()
 
 
 def let_go() -> None:

@@ -14,6 +14,7 @@ from tapewright.chain.explain.spectrum import classify
 from tapewright.chain.explain.unread import find_leaders
 from tapewright.model import GAP, AudioSource, Recording, Span, Stretch, Symbols
 from tapewright.model.recording import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from tapewright.model.scratch import pieces
 
 __all__ = ["READABLE_SPEEDS", "SPEED_REMEDY", "explain_speeds", "speed_words"]
 
@@ -81,14 +82,14 @@ def explain_speeds(
 
 def _steadiness(source: AudioSource, channel: int | str, spans: Sequence[Span]) -> list[int]:
     """Count in how many of three pieces each stretch sounds like a tone or like data."""
-    pieces = []
+    parts = []
     for span in spans:
         length = min(0.5, span.seconds / 3)
         starts = (span.start_seconds, 0.5 * (span.start_seconds + span.end_seconds - length))
-        pieces += [Span(start, start + length) for start in (*starts, span.end_seconds - length)]
+        parts += [Span(start, start + length) for start in (*starts, span.end_seconds - length)]
     is_steady = [
         classify(piece, source.rate_hz).kind in ("tone", "keyed")
-        for piece in pieces_of(source, channel, pieces)
+        for piece in pieces_of(source, channel, parts)
     ]
     return [sum(is_steady[k : k + 3]) for k in range(0, len(is_steady), 3)]
 
@@ -122,13 +123,12 @@ def _is_heard(symbols: Symbols, card: FormatCard, span: Span) -> bool:
 
 def _cover(symbols: Symbols, start_seconds: float, end_seconds: float) -> float:
     """Share of a time in which there are symbols, each counted as far as it is sure."""
-    chosen = slice(*np.searchsorted(symbols.start_seconds, (start_seconds, end_seconds)))
-    heard = symbols.index[chosen] != GAP
-    if not heard.any():
-        return 0.0
-    seconds = (symbols.end_seconds[chosen] - symbols.start_seconds[chosen])[heard]
-    sure = np.exp(symbols.log_p[chosen][heard].max(axis=1))
-    return float(np.sum(seconds * sure)) / (end_seconds - start_seconds)
+    chosen = symbols.at(slice(*np.searchsorted(symbols.start_seconds, (start_seconds, end_seconds))))
+    covered = 0.0
+    for part in map(chosen.at, pieces(len(chosen))):
+        sure = np.where(part.index != GAP, np.exp(part.log_p.max(axis=1)), 0.0)
+        covered += float(np.sum(sure * (part.end_seconds - part.start_seconds)))
+    return covered / (end_seconds - start_seconds)
 
 
 def _speed(recording: Recording, card: FormatCard, heard_cover: float) -> float | None:
