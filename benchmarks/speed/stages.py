@@ -21,11 +21,14 @@ import soundfile
 import tapewright.line
 from tapewright.audio import open_audio
 from tapewright.cards import load_format
+from tapewright.chain import read
 from tapewright.line import decode
 
 __all__ = ["run_here"]
 
 
+#: Of recordings from so long on, the memory is that of reading them to the end: blocks and program as well.
+LONG_SECONDS = 3600.0
 #: What is called from here on belongs to acquisition.
 ACQUISITION = (".acquire", "._find")
 ACQUIRING = "acquiring: "
@@ -160,12 +163,15 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
     with Memory() as memory:
         importlib.import_module("tapewright.line.decode").decode(open_audio(str(path)), card)
     took, took_cpu = time.perf_counter() - began, time.process_time() - began_cpu
+    split = dict(sorted(watch.seconds.items(), key=lambda item: -item[1]))
+    if seconds >= LONG_SECONDS:
+        with Memory() as memory:
+            read(path, format=card)
     began = time.process_time()
     with soundfile.SoundFile(path) as file:
         for _ in file.blocks(1 << 16, dtype="float32"):
             pass
     library = time.process_time() - began
-    split = dict(sorted(watch.seconds.items(), key=lambda item: -item[1]))
     split["audio files, and the rest"] = took - sum(split.values())
     print(
         json.dumps(
@@ -176,7 +182,7 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
                 "times_real_time": round(seconds / took_cpu, 2),
                 "times_library": round(took_cpu / library, 2),
                 "peak_megabytes": round(memory.peak_megabytes, 1),
-                "resident_megabytes": round(_megabytes("VmHWM"), 1),
+                "resident_megabytes": round(memory.resident_megabytes, 1),
                 "idle_megabytes": round(idle, 1),
                 "stages": {name: round(value, 3) for name, value in by_stage(split).items()}
                 if stages
@@ -188,16 +194,16 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
 
 
 class Memory:
-    """The most memory of its own that the process had; it is looked at every few milliseconds.
+    """The most memory of its own that the process had, and of all kinds; looked at every few milliseconds.
 
-    Arrays in files (`tapewright.model.scratch`) are none: what of them is in memory the system takes back as
-    soon as anyone needs it.
+    Arrays in files (`tapewright.model.scratch`) are not its own: what of them is in memory the system takes
+    back as soon as anyone needs it.
     """
 
     SECONDS = 0.01
 
     def __init__(self) -> None:
-        self.peak_megabytes = 0.0
+        self.peak_megabytes = self.resident_megabytes = 0.0
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
@@ -212,10 +218,11 @@ class Memory:
     def _watch(self) -> None:
         while not self._ended.wait(self.SECONDS):
             self.peak_megabytes = max(self.peak_megabytes, _megabytes("RssAnon"))
+            self.resident_megabytes = max(self.resident_megabytes, _megabytes("VmRSS"))
 
 
 def _megabytes(name: str) -> float:
-    """What the system says of the process: memory of its own now, or the most there was of all kinds."""
+    """What the system says of the process: memory of its own, or of all kinds."""
     for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
         if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024

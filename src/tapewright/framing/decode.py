@@ -154,18 +154,22 @@ class Framer:
     def _frame_score(self) -> npt.NDArray[np.float32]:
         byte, names, wanted = self.byte, self.symbols.names, self._wanted
         scores = zeros((len(self.slots),), np.float32)
-        frame_scores(
-            self.slots.score,
-            self.slots.hole,
-            np.array([place for place, _ in wanted], np.int64),
-            np.array([names.index(name) for _, name in wanted], np.int64),
-            len(byte.start),
-            byte.bits,
-            {"even": 0, "odd": 1}.get(byte.parity, -1),
-            names.index("0"),
-            names.index("1"),
-            scores,
-        )
+        for part in pieces(len(scores)):
+            with_last_frame = slice(part.start, part.stop + self.length - 1)
+            found = np.empty(len(self.slots.hole[with_last_frame]), np.float32)
+            frame_scores(
+                self.slots.score[with_last_frame],
+                self.slots.hole[with_last_frame],
+                np.array([place for place, _ in wanted], np.int64),
+                np.array([names.index(name) for _, name in wanted], np.int64),
+                len(byte.start),
+                byte.bits,
+                {"even": 0, "odd": 1}.get(byte.parity, -1),
+                names.index("0"),
+                names.index("1"),
+                found,
+            )
+            scores[part] = found[: part.stop - part.start]
         return scores
 
     @cached_property

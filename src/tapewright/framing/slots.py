@@ -33,8 +33,6 @@ OFTEN_SHARE = 0.2
 LEAST_NEAR_SHARE = 0.85
 #: With fewer bytes than this any may be followed by idle time.
 FEWEST_NEIGHBOURS = 16
-#: Of longer recordings, symbols from all over are measured, about so many.
-MOST_MEASURED = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,8 +87,9 @@ class Slots:
     @classmethod
     def of(cls, symbols: Symbols, byte: ByteFormat, alphabet: Alphabet) -> Slots:
         """Lay symbols out."""
-        bit_seconds = _bit_seconds(symbols, alphabet)
-        byte_seconds, often_idle = _byte_seconds(symbols, byte, bit_seconds)
+        sample = symbols.sample()
+        bit_seconds = _bit_seconds(sample, alphabet)
+        byte_seconds, often_idle = _byte_seconds(sample, byte, bit_seconds)
         of_symbol = _first_slots(symbols, byte_seconds / byte.symbols_per_byte)
         count = int(of_symbol[-1])
         slots = cls(
@@ -177,10 +176,9 @@ def _llr(
 def _bit_seconds(symbols: Symbols, alphabet: Alphabet) -> float:
     """Mean length of a bit as heard; the card's where too few were."""
     lengths = []
-    some = slice(None, None, 1 + len(symbols) // MOST_MEASURED)
-    index, seconds = symbols.index[some], symbols.end_seconds[some] - symbols.start_seconds[some]
+    seconds = symbols.end_seconds - symbols.start_seconds
     for bit in "01":
-        heard = seconds[index == symbols.names.index(bit)]
+        heard = seconds[symbols.index == symbols.names.index(bit)]
         nominal = alphabet.shapes[alphabet.names.index(bit)].seconds
         lengths.append(float(np.median(heard)) if len(heard) >= 16 else nominal)
     return sum(lengths) / 2
@@ -222,7 +220,6 @@ def _neighbours(
         fits &= symbols.index[place : place + len(fits)] == symbols.names.index(name)
     first = end_to_end(np.flatnonzero(fits), length)
     here, there = first[:-1], first[1:]
-    busy = zeros((len(symbols) + 1,), np.int64)
-    np.cumsum(symbols.index != symbols.names.index(byte.stop[-1]), out=busy[1:])
+    busy = np.append(0, np.cumsum(symbols.index != symbols.names.index(byte.stop[-1])))
     near = (busy[there] == busy[here + length]) & (there - here < MOST_APART * length)
     return here[near], there[near], bool(len(near) and near.mean() < LEAST_NEAR_SHARE)

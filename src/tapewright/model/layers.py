@@ -79,14 +79,18 @@ class Symbols:
         """The place of symbols `first` to `last` (inclusive)."""
         return Span(float(self.start_seconds[first]), float(self.end_seconds[last]))
 
-    def heard_sample(self) -> Symbols:
-        """Those that were heard, gaps left out; of a long recording some of them: enough for a median."""
+    def sample(self) -> Symbols:
+        """All of them; of a long recording some: enough for a median."""
         if len(self) <= RUNS_SAMPLED * RUN_SAMPLED:
-            return self.at(np.flatnonzero(self.index != GAP))
+            return self
         # whole runs, as every so manieth symbol might always be a start bit
         firsts = np.linspace(0, len(self) - RUN_SAMPLED, RUNS_SAMPLED).astype(np.int64)
-        at = (firsts[:, None] + np.arange(RUN_SAMPLED)).ravel()
-        return self.at(at[self.index[at] != GAP])
+        return self.at((firsts[:, None] + np.arange(RUN_SAMPLED)).ravel())
+
+    def heard_sample(self) -> Symbols:
+        """Of a sample those that were heard: gaps are left out."""
+        sample = self.sample()
+        return sample.at(np.flatnonzero(sample.index != GAP))
 
     def at(self, places: IntArray | slice) -> Symbols:
         """Some of the symbols: of a slice, views."""

@@ -70,7 +70,7 @@ def grown(array: npt.NDArray[Entry], length: int) -> npt.NDArray[Entry]:
 def pieces(count: int) -> Iterator[slice]:
     """Cut `count` entries into slices of which a few copies take little memory."""
     for number, first in enumerate(range(0, count, PIECE)):
-        if number % PIECES_KEPT == PIECES_KEPT - 1:
+        if number % PIECES_KEPT == 0:
             let_go()
         yield slice(first, min(first + PIECE, count))
     if count > PIECE:

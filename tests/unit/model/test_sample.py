@@ -38,5 +38,14 @@ def test_of_a_long_one_no_place_in_a_byte_is_missed_and_no_part_of_the_tape() ->
     assert np.bincount(sample.speed.astype(int)) / len(sample) == pytest.approx(1 / 11, abs=0.001)
 
 
+def test_gaps_are_part_of_a_sample_but_not_of_what_was_heard() -> None:
+    symbols = make_symbols(500_000)
+    index = symbols.index.copy()
+    index[::4] = GAP
+    symbols = replace(symbols, index=index)
+    assert np.mean(symbols.sample().index == GAP) == pytest.approx(0.25)
+    assert not np.any(symbols.heard_sample().index == GAP)
+
+
 def test_nothing_heard_is_no_sample() -> None:
     assert len(Symbols.empty("01").heard_sample()) == 0
