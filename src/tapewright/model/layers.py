@@ -25,7 +25,7 @@ UTF_32 = f"utf-32-{sys.byteorder[0]}e"
 #: What `Symbols` holds for each symbol.
 SYMBOL_FIELDS = ("index", "start_seconds", "end_seconds", "log_p", "level", "speed", "noise")
 #: What holds for most symbols of a recording is told from so many runs of so many of them at most.
-RUNS_SAMPLED, RUN_SAMPLED = 256, 1024
+RUNS_SAMPLED, RUN_SAMPLED = 64, 4096
 #: Index of a stretch with no signal of this format in `Symbols.index`.
 GAP = -1
 
