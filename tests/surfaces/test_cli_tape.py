@@ -6,6 +6,7 @@ import json
 import re
 from typing import Annotated, Literal
 
+import numpy as np
 import pytest
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -257,13 +258,36 @@ def test_nothing_found_says_where_the_chain_stopped(tape, tmp_path):
     out = tmp_path / "none.hex"
     ran = run("read", silent, "--format", tape.card, "-o", out)
     assert ran.code == 1
-    assert "nothing in this recording sounds like format quick-test" in ran.out
+    assert "the recording is silent; check the lead" in ran.out
     assert f"{out} was not made" in ran.out
     assert not out.exists()
     assert ran.out.splitlines()[-1] == "Verdict: no program was found."
     found = document(run("read", silent, "--format", tape.card, "--json").out)
     assert (found.blocks, found.image) == ([], [])
-    assert [fault.kind for fault in found.faults] == ["no-signal"]
+    assert [fault.kind for fault in found.faults] == ["silence"]
+    unlike = tmp_path / "hiss.wav"
+    with create_audio(unlike, 44_100) as made:
+        made.write(0.1 * np.random.default_rng(4).standard_normal((44_100, 1)))
+    hiss = run("read", unlike, "--format", tape.card)
+    assert "nothing in this recording sounds like format quick-test" in hiss.out
+
+
+def test_auto_calls_silence_silence(tape, tmp_path):
+    silent = with_silence(tape.sound, tmp_path / "silent.wav", 0.0, 1e3)
+    ran = run("read", silent)
+    assert "cannot tell the format: the recording is silent; check the lead" in ran.out
+    assert "no format found" in ran.out
+
+
+def test_write_says_what_the_format_has_no_place_for(tape, tmp_path):
+    out = tmp_path / "plain.wav"
+    given = ("--name", "ABC", "--start", "300h")
+    ran = run("write", tape.program, "-o", out, "--format", "kcs-300", *given, "--run", "300h")
+    assert ran.code == 0
+    for words in ("no place for a name", "no place for an address", "no place for the address to run from"):
+        assert words in ran.err
+    named = run("write", tape.program, "-o", out, "--format", "tansy-hex-250", *given, "--force")
+    assert "no place" not in named.err
 
 
 def test_a_format_without_addresses_takes_one_from_the_command_line(tape, tmp_path):

@@ -35,6 +35,8 @@ LEAST_SHARE = 0.6
 #: They are read with so much of the recording first, then more: most of an hour tells nothing new about which
 #: card it is, and a wrong card takes far longer to read with than the right one.
 CONTEST_SECONDS = (20.0, 90.0)
+#: A recording that nowhere reaches this peak is silent (-70 dB of full scale, as in `chain.explain`).
+SILENT_PEAK = 10 ** (-70 / 20)
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
 LEAST_MARGIN_BITS = 10.0
 
@@ -119,16 +121,29 @@ def _read_one_way(
         found, why = blocks.decode(heard.symbols, framing.Framer(heard.symbols, card), card)
         faults += why
     else:
-        faults.append(
-            Fault(
-                "no-signal",
-                f"nothing in this recording sounds like format {card.name}",
-                remedy="check that it is the right recording and card; 'read --format auto' tries every card",
-            )
-        )
+        faults.append(_silence(source) or _unlike(card))
     found, image, confidence = combine(found, card)
     faults += _other_program(blocks.left_out(found, image))
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
+
+
+def _silence(source: AudioSource) -> Fault | None:
+    """Say so where there is no sound at all, told by one more pass over the recording."""
+    if any(np.abs(chunk).max(initial=0.0) >= SILENT_PEAK for chunk in source.chunks(5.0)):
+        return None
+    return Fault(
+        "silence",
+        "the recording is silent",
+        remedy="check the lead, the volume, and which socket was recorded from",
+    )
+
+
+def _unlike(card: FormatCard) -> Fault:
+    return Fault(
+        "no-signal",
+        f"nothing in this recording sounds like format {card.name}",
+        remedy="check that it is the right recording and card; 'read --format auto' tries every card",
+    )
 
 
 def _other_program(left: Sequence[Block]) -> list[Fault]:
@@ -167,8 +182,12 @@ def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard
     heard = [prospect for prospect in ranked if prospect.evidence_bits > 0]
     if not heard:
         reading = read_source(source, ranked[0].card, surveyed=surveyed)
-        others = [fault for fault in reading.faults if fault.kind != "no-signal"]
-        return replace(reading, faults=(*others, _nothing_alike(len(cards), len(surveyed.pieces))))
+        others = [fault for fault in reading.faults if fault.kind not in ("no-signal", "silence")]
+        silence = next((fault for fault in reading.faults if fault.kind == "silence"), None)
+        why = _nothing_alike(len(cards), len(surveyed.pieces))
+        if silence is not None:
+            why = replace(silence, kind="cannot-tell", text=f"cannot tell the format: {silence.text}")
+        return replace(reading, faults=(*others, why))
     least = LEAST_SHARE * heard[0].evidence_bits
     hopeful = [prospect for prospect in heard if prospect.evidence_bits >= least]
     count = max(len(hopeful[:CARDS_IN_CONTEST]), FEWEST_IN_CONTEST)  # or there would be no runner-up

@@ -12,6 +12,7 @@ import numpy as np
 
 from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, MachineCard, load_format, load_machine
+from tapewright.cards.layout import FieldItem, TextField
 from tapewright.image import load_image
 from tapewright.machine import coupled, port_levels
 from tapewright.machine.output import node_volts
@@ -45,6 +46,8 @@ class Written:
         Program bytes in each copy.
     fitting : Fitting or None
         What fitting the sound to the machine came to, where that was asked for.
+    not_on_tape : tuple of str
+        Which of ``name``, ``start`` and ``run`` were given though the format has no place for them.
     """
 
     path: str
@@ -53,6 +56,7 @@ class Written:
     rate_hz: float
     byte_count: int
     fitting: Fitting | None = None
+    not_on_tape: tuple[str, ...] = ()
 
 
 def write(
@@ -122,7 +126,23 @@ def write(
         for chunk in chunks:
             out.write(chunk)
         seconds = out.seconds
-    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program), fitting)
+    given = {"name": name, "start": start, "run": run}
+    homeless = tuple(what for what, value in given.items() if value is not None and not _tells(card, what))
+    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program), fitting, homeless)
+
+
+def _tells(card: FormatCard, what: str) -> bool:
+    """Whether a format has a place on tape for the name, or for an address."""
+    items = [item for block in card.block for item in block.layout]
+    if what == "name":
+        return any(isinstance(item, TextField) for item in items)
+    names = [
+        set(item.value.names) if item.value is not None else {item.field}
+        for item in items
+        if isinstance(item, FieldItem)
+    ]
+    wanted = {"start", "end"} if what == "start" else {what}
+    return any(wanted & some for some in names)
 
 
 def synthesize(

@@ -16,6 +16,12 @@ if TYPE_CHECKING:
 
 __all__ = ["write"]
 
+_NOT_ON_TAPE = {
+    "name": "a name: it is not on the tape",
+    "start": "an address: note down the start, as whoever loads the program has to give it",
+    "run": "the address to run from: note it down with the tape",
+}
+
 
 def write(
     image: ImagePath,
@@ -97,6 +103,8 @@ def write(
         shaped = f", fitted to the input of {card.name}"
     say((made.path, TITLE), f": {byte_count(made.byte_count)}{times} in format {made.format}{shaped}")
     say(f"It plays for {length(made.seconds)}, {made.rate_hz:g} samples a second.")
+    for what in made.not_on_tape:
+        note(f"format {made.format} has no place for {_NOT_ON_TAPE[what]}")
     if made.fitting is not None:
         say(*_fitting_line(made.fitting))
     elif card is not None and card.output is None:
