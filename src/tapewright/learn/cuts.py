@@ -330,19 +330,30 @@ def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
     at: IntArray, period: int,
 ) -> None:  # fmt: skip
-    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
-    begins, counts = [], []
-    for first, end in runs_of(~quiet).tolist():
-        inside = at[(at >= first) & (at < end)]
-        if len(inside):
-            begins.append(first - (first - int(inside[0])) % period)
-            counts.append(-(-(end - begins[-1]) // period))
-    full = max(counts, default=0)
+    """Take for data what looks like leader, if the block then ends where full ones do.
+
+    Zeros fill a last block up, and there are blocks of nothing else.
+    """
+    regions = runs_of(~quiet).tolist()
+    hits = [at[(at >= first) & (at < end)] for first, end in regions]
+    steps = [int(inside[0]) - first for (first, _), inside in zip(regions, hits, strict=True) if len(inside)]
+    if not steps:
+        return
+    begins = [
+        first - (first - (int(inside[0]) if len(inside) else first + steps[0])) % period
+        for (first, _), inside in zip(regions, hits, strict=True)
+    ]
+    counts = [-(-(end - begin) // period) for (_, end), begin in zip(regions, begins, strict=True)]
+    full = max(count for count, inside in zip(counts, hits, strict=True) if len(inside))
     for begin, count in zip(begins, counts, strict=True):
         end = begin + full * period
         if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
             continue
-        begins_again = ((at > begin + count * period) & (at < end)).any()
+        begins_again = ((at > begin + count * period) & (at < end)).any() or any(
+            np.array_equal(bits[other : other + period], bits[begin : begin + period])
+            for other in begins
+            if begin < other < end
+        )
         ends = not is_leader[end - MOST_ALIKE * period : end].all()
         if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
             quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True

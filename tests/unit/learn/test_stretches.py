@@ -107,6 +107,21 @@ def test_filling_that_looks_like_leader_is_of_the_block_if_the_block_ends_where_
     assert bytes(found[1].values.tolist()) == HEAD + data[64:] + bytes(28) + b"\x7b"
 
 
+def test_a_block_of_zeros_in_a_leader_of_zeros_ends_where_full_ones_do():
+    data = bytes(32) + program(57, 64)
+    found = find_stretches([stream(blocks(data, 32, b"\x7b\xc5"))], [Known(data)], framing_of(1), "0")
+    assert [len(piece) for piece in found] == [36, 36, 36]
+    assert [piece.known_count for piece in found] == [32, 32, 32]
+
+
+def test_a_header_and_the_next_block_are_not_one_however_short_the_leader_between_them():
+    data = program(58, 64)
+    header = 200 * "0" + sent(HEAD + b"\x11", BYTE) + 96 * "0" + sent(HEAD + bytes(17) + b"\x91", BYTE)
+    bits = header + blocks(data, 32)
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert bytes(found[0].values.tolist()) == HEAD + b"\x11"
+
+
 def test_a_short_last_block_ends_where_it_ends():
     data = program(54, 80)
     bits = "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in (data[:64], data[64:]))
