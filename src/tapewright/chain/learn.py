@@ -301,8 +301,13 @@ def _lay_out(
             continue
         for save, heard in _takes(samples):
             for starts in possible_starts(heard, knowns):
+                told: set[tuple[float, ...]] = set()
                 for without in ("", *MEANINGS_TO_DOUBT):
                     kinds = find_kinds(heard, knowns, starts, turned, without, with_checks=False)
+                    bits = tuple(kind.bits for kind in kinds)
+                    if bits in told:
+                        continue  # no field had that meaning
+                    told.add(bits)
                     rules = rules_of(kinds, turned)
                     drafts.append((Layout(turned, stretches, heard, kinds, starts, rules, save), without))
                     if not rules.doubts:
