@@ -18,8 +18,8 @@ from tapewright.model.runs import runs_of
 __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
 
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
-#: Where leaders are short, most of the longest.
-LEAST_LEADER = 96
+#: Where leaders are short, most of the longest, but so many: where there is none, zeros are in any bytes.
+LEAST_LEADER, LEAST_OF_SHORT = 96, 24
 #: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones, or as
 #: many as all of those have in common, but no more than the last number.
 SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
@@ -282,7 +282,7 @@ def _between_leaders(
     runs = runs_of(lead)
     longest = int(np.diff(runs, axis=1).max(initial=0))
     for first, end in runs:
-        if end - first >= min(LEAST_LEADER, 3 * longest // 4):
+        if end - first >= min(LEAST_LEADER, max(LEAST_OF_SHORT, 3 * longest // 4)):
             quiet[first:end] = True
     for first, end in _short_leaders(bits, quiet, is_data, runs):
         quiet[first:end] = True

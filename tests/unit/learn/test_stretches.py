@@ -85,6 +85,14 @@ def test_bytes_in_step_with_those_after_them_are_no_bytes_if_their_frame_is_not_
     assert bytes(found.values.tolist()) == b"\xc7\x70\x8e" + data
 
 
+def test_where_no_symbol_stands_for_long_a_few_zeros_are_no_leader():
+    data = program(59, 40)
+    pieces = [40 * b"\x16" + b"\x2a\x00\x34\x00" + data, 8 * b"\x16" + b"\x2b\x00\x34\x00" + data]
+    bits = "_" + sent(b"".join(pieces), BYTE) + "_"
+    (found,) = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert bytes(found.values.tolist()) == b"".join(pieces)
+
+
 def test_what_is_not_the_idle_symbol_is_no_leader():
     byte = ByteFormat(start="0", stop="1")
     data = program(52, 60)
