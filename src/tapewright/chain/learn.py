@@ -15,7 +15,7 @@ from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece, Silence
 from tapewright.learn.card import Heading, card_text
-from tapewright.learn.framing import Framing, find_framing
+from tapewright.learn.framing import Framing, eighth_bit, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
@@ -285,16 +285,9 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
 
 def _says_more(layout: Layout, other: Layout) -> bool:
     """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere."""
-    eight, seven = layout.framing.byte, other.framing.byte
-    if (eight.bits, seven.bits) != (8, 7) or not eight.order == seven.order == "lsb":
-        return False
-    if eight.parity != "none" or eight.start != seven.start:
-        return False
-    frame = {"none": "", "mark": "1", "space": "0"}.get(seven.parity, "-") + seven.stop
-    if frame[1:] != eight.stop:
-        return False
+    in_frame = eighth_bit(layout.framing.byte, other.framing.byte)
     heard = np.concatenate([stretch.values for stretch in layout.stretches])
-    return bool((heard[heard >= 0] >> 7 != int(frame[0])).any())
+    return bool(in_frame and (heard[heard >= 0] >> 7 != int(in_frame)).any())
 
 
 def _lay_out(
@@ -308,8 +301,13 @@ def _lay_out(
             continue
         for save, heard in _takes(samples):
             for starts in possible_starts(heard, knowns):
+                told: set[tuple[float, ...]] = set()
                 for without in ("", *MEANINGS_TO_DOUBT):
                     kinds = find_kinds(heard, knowns, starts, turned, without, with_checks=False)
+                    bits = tuple(kind.bits for kind in kinds)
+                    if bits in told:
+                        continue  # no field had that meaning
+                    told.add(bits)
                     rules = rules_of(kinds, turned)
                     drafts.append((Layout(turned, stretches, heard, kinds, starts, rules, save), without))
                     if not rules.doubts:

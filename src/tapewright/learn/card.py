@@ -301,9 +301,9 @@ def _value(fact: str, offset: int, two: tuple[int, int]) -> str:
 def _sync(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
     sync = kind.sync_bytes
     value = bytes(byte ^ framing.mask for byte in item.part.value[:sync]) + item.part.value[sync:]
-    repeats = int(np.median([sample.repeats for sample in kind.samples]))
+    repeats = max(sample.repeats for sample in kind.samples)  # a reader passes over no more than that
     if repeats > 1:
-        least = max(1, repeats // 3)
+        least = max(1, min(sample.repeats for sample in kind.samples) // 3)
         yield _Line(f'{{ sync = "{value[:1].hex()}", times = {repeats}, at_least = {least} }}')
         value, sync = value[1:], max(sync - 1, 0)
     if value[:sync]:

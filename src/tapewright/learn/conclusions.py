@@ -288,7 +288,7 @@ def _marks(kind: Kind, name: str) -> Iterator[Conclusion]:
 
 def _sync(kind: Kind, item: Named, name: str) -> Conclusion:
     value, part = item.part.value.hex(" ").upper(), item.part
-    repeats = int(np.median([sample.repeats for sample in kind.samples]))
+    repeats = max(sample.repeats for sample in kind.samples)
     if repeats > 1:
         rest = part.value[1:].hex(" ").upper()
         value = f"{part.value[:1].hex().upper()}, {repeats} times" + (f", then {rest}" if rest else "")

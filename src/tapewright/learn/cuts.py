@@ -13,13 +13,14 @@ from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.known import Needles
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values, exchanged
+from tapewright.model import GAP
 from tapewright.model.runs import runs_of
 
 __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turned_name"]
 
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
-#: Where leaders are short, most of the longest.
-LEAST_LEADER = 96
+#: Where leaders are short, most of the longest, but so many: where there is none, zeros are in any bytes.
+LEAST_LEADER, LEAST_OF_SHORT = 96, 24
 #: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones, or as
 #: many as all of those have in common, but no more than the last number.
 SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
@@ -27,6 +28,8 @@ SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
 SHORTEST_LEADER, SURELY_AFTER_LEADER = 9, 24
 #: A mark between leader and bytes has at most so many symbols.
 LONGEST_MARK = 24
+#: So few symbols before a silence are no byte: a last pulse ends the one before.
+LONGEST_END = 2
 #: So many bytes at the end of a block may look like leader.
 MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
@@ -152,8 +155,7 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
         if follow_closely:
             part = _in_step(stream.bits, part, framing.byte)
         elif len(part) > 1:
-            part = part.copy()
-            part[0] = _first_begin(stream.bits, part, framing)
+            part = _begun_later(stream.bits, part, framing)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
         if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
             yield _piece(values, part, known)
@@ -178,18 +180,29 @@ def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> 
     return places
 
 
-def _first_begin(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing) -> int:
-    """Where the first byte of a stretch may begin as well: a mark may end with what looks like its start.
+def _begun_later(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing) -> IntArray:
+    """Begin the first byte of a stretch where it may begin as well.
 
-    With idle time between bytes, nothing but its parity tells; `framing` says how many to leave out. A first
-    byte may be sent by a tight loop, and less idle time be after it than after others.
+    A mark may end with what looks like the start of a byte, and with idle time between bytes nothing but
+    parity tells: `framing` says how many starts to leave out. A first byte may be sent by a tight loop, and
+    less idle time be after it than after others. What is left of a byte read too early may make a second one.
     """
     byte = framing.byte.model_copy(update={"stop": framing.byte.stop[:1]})
-    first, latest = int(places[0]), int(places[1]) - byte.symbols_per_byte
-    begins = np.arange(first, min(latest, first + byte.bits) + 1)
+    begins = places[0] + np.arange(byte.bits + 1)
     begins = begins[bits[begins - 1] == int(byte.start[-1])]
     begins = begins[_sound(bits, begins, byte)]
-    return int(begins[min(framing.left_out, len(begins) - 1)]) if len(begins) else first
+    if not len(begins):
+        return places
+    begin = int(begins[min(framing.left_out, len(begins) - 1)])
+    until = places[min(len(places) - 1, LONGEST_MARK // byte.bits)]
+    some = bits[begin - 1 : until + byte.symbols_per_byte]
+    width = byte.bits + (byte.parity != "none")
+    again = begin - 1 + frame_places(some, int(byte.start[-1]), width)
+    in_step = np.flatnonzero(np.isin(again, places[1:]))
+    if not len(in_step):
+        return places
+    anew = again[: in_step[0]]
+    return np.concatenate((anew, places[places >= again[in_step[0]]]))
 
 
 def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
@@ -216,6 +229,8 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
         begin = first - (first - phase) % period  # the byte that the first symbol after the leader is in
         places = np.arange(begin, end, period, dtype=np.int64)
         places = places[(places >= 0) & (places < len(values))]
+        if len(places) and values[places[-1]] < 0 and end - places[-1] <= LONGEST_END:
+            places = places[:-1]
         places = places[_first_sound(bits, places, byte) :]
         if not len(places):
             continue
@@ -279,16 +294,18 @@ def _between_leaders(
     lead = stream.symbols.index == stream.symbols.names.index(leader)
     lead[: len(is_data)] &= ~is_data
     quiet = bits == NO_BIT
+    is_mark = quiet & (stream.symbols.index != GAP) & ~lead
     runs = runs_of(lead)
     longest = int(np.diff(runs, axis=1).max(initial=0))
     for first, end in runs:
-        if end - first >= min(LEAST_LEADER, 3 * longest // 4):
+        if end - first >= min(LEAST_LEADER, max(LEAST_OF_SHORT, 3 * longest // 4)):
             quiet[first:end] = True
     for first, end in _short_leaders(bits, quiet, is_data, runs):
         quiet[first:end] = True
     _open_filling(quiet, quiet | lead, bits, at, period)
     for first, end in runs_of(~quiet).tolist():
-        first += int(np.argmin(np.append(lead[first:end], False)))  # after a silence, leaders may be short
+        if first == 0 or not is_mark[first - 1]:  # after a silence, leaders may be short
+            first += int(np.argmin(np.append(lead[first:end], False)))
         if end - first < period:
             continue
         inside = at[(at >= first) & (at < end)]
@@ -330,19 +347,30 @@ def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
     at: IntArray, period: int,
 ) -> None:  # fmt: skip
-    """Take for data what fills a last block up and looks like leader, if it then ends where full ones do."""
-    begins, counts = [], []
-    for first, end in runs_of(~quiet).tolist():
-        inside = at[(at >= first) & (at < end)]
-        if len(inside):
-            begins.append(first - (first - int(inside[0])) % period)
-            counts.append(-(-(end - begins[-1]) // period))
-    full = max(counts, default=0)
+    """Take for data what looks like leader, if the block then ends where full ones do.
+
+    Zeros fill a last block up, and there are blocks of nothing else.
+    """
+    regions = runs_of(~quiet).tolist()
+    hits = [at[(at >= first) & (at < end)] for first, end in regions]
+    steps = [int(inside[0]) - first for (first, _), inside in zip(regions, hits, strict=True) if len(inside)]
+    if not steps:
+        return
+    begins = [
+        first - (first - (int(inside[0]) if len(inside) else first + steps[0])) % period
+        for (first, _), inside in zip(regions, hits, strict=True)
+    ]
+    counts = [-(-(end - begin) // period) for (_, end), begin in zip(regions, begins, strict=True)]
+    full = max(count for count, inside in zip(counts, hits, strict=True) if len(inside))
     for begin, count in zip(begins, counts, strict=True):
         end = begin + full * period
         if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
             continue
-        begins_again = ((at > begin + count * period) & (at < end)).any()
+        begins_again = ((at > begin + count * period) & (at < end)).any() or any(
+            np.array_equal(bits[other : other + period], bits[begin : begin + period])
+            for other in begins
+            if begin < other < end
+        )
         ends = not is_leader[end - MOST_ALIKE * period : end].all()
         if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
             quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True

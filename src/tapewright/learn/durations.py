@@ -39,6 +39,9 @@ ONE_LENGTH = (0.16, 0.25)
 #: A trigger off the middle of a sine by half its peak makes one half-wave twice as long as the other.
 LOPSIDED = 0.7
 FEW_PAIRS = 20
+#: That is a third of a half-wave. Where pulses are all as wide, and rests between them are not, half the
+#: difference of the two is as much longer as the mean of the two is.
+PULSES = 0.6
 #: A length that occurs less often than this is an accident.
 RARE = 0.012
 
@@ -178,6 +181,8 @@ def _made_even(tokens: Tokens) -> Tokens:
     halves_us = ((us[first] + us[first + 1]) / 2)[equal]
     skews_us = (sign * (us[first] - us[first + 1]) / 2)[equal]
     share, skew_us = _line_through(halves_us, skews_us)
+    if abs(share) > PULSES:
+        return tokens
     upwards = np.where(rising, 1.0, -1.0)
     made = np.maximum((us - upwards * skew_us) / (1 + upwards * share), SHORTEST_US)
     return replace(tokens, us=made, skew_us=float(np.median(skews_us)))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import statistics
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +21,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: A third word is a leader or a mark of its own where it explains this many more nats than it costs.
 WORTH_A_WORD = 5.0
+#: Lengths (as logarithms) this near are one; so many marks of a length that nothing else has are no accident.
+SAME_CLASS, FEWEST_STRANGE = 0.08, 3
 LONGEST_MARK = 6
 #: So many half-waves amid their like tell their length; otherwise the sums of stretches of so many do.
 FEWEST_CALM, STRETCH = 12, 32
@@ -94,6 +97,9 @@ def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
         book, names, leader = _with_leader(book, names, patterns, spreads)
         if leader == "L":
             book, spreads, cut = _settled(tokens, book)
+        strange = _with_strange_mark(tokens, book, cut, names.index(leader))
+        if strange is not None:
+            (book, spreads, cut), names = strange, (*names, "M")
         book, names, cut = _with_marks(tokens, book, names, cut, spreads, leader)
     elements = cut.elements
     counts = np.bincount(elements[elements >= 0], minlength=len(book.centres))
@@ -300,6 +306,53 @@ def _word_of(pattern: FloatArray, book: Book, spreads: FloatArray) -> int | None
     return spoken.most_common(1)[0][0] if spoken and cut.explained > 0.7 else None
 
 
+def _with_strange_mark(
+    tokens: Tokens, book: Book, cut: Parse, lead: int
+) -> tuple[Book, FloatArray, Parse] | None:
+    """Give a word of its own to half-waves behind leaders that are of lengths too rare to be a class."""
+    found = [tokens.logs[first:end] for first, end in _unexplained_after(tokens, cut, lead)]
+    length = statistics.mode(map(len, found)) if found else 0
+    alike = [logs for logs in found if len(logs) == length]
+    is_even = all(len(word) % 2 == 0 for word in book.words)
+    if len(alike) < FEWEST_STRANGE or (is_even and length % 2) or book.shape in ("bursts", "burst or none"):
+        return None
+    middle = np.median(alike, axis=0)
+    if np.median(np.abs(np.array(alike) - middle)) > MOVED:
+        return None
+    classes = list(book.centres)
+    word = tuple(_class_of(float(value), classes) for value in middle)
+    if len(classes) == len(book.centres):
+        return None
+    grown = replace(book, words=(*book.words, word), centres=tuple(classes), bits=(*book.bits, -1))
+    book, spreads, again = _settled(tokens, grown)
+    is_word = again.words == len(book.words) - 1
+    run = max(1, RIM // len(book.words[lead]) // 2)
+    is_led = is_word.any() and _led(again, lead, run)[is_word].mean() > BEHIND_LEADERS
+    return (book, spreads, again) if is_led and again.cost < cut.cost - WORTH_A_WORD else None
+
+
+def _class_of(value: float, classes: list[float]) -> int:
+    """Which class a length is of; a new one, if none is near."""
+    near = next((k for k, centre in enumerate(classes) if abs(centre - value) < SAME_CLASS), None)
+    if near is None:
+        classes.append(value)
+    return len(classes) - 1 if near is None else near
+
+
+def _unexplained_after(tokens: Tokens, cut: Parse, lead: int) -> Iterator[tuple[int, int]]:
+    """First and end of each few half-waves that no word explains, between a leader and a word."""
+    first, before = -1, -1
+    for word, place in zip(cut.words.tolist(), cut.places.tolist(), strict=True):
+        if tokens.breaks[place]:
+            first, before = -1, -1
+        if word < 0:
+            first = place if first < 0 else first
+            continue
+        if before == lead and 0 <= first and place - first <= LONGEST_MARK:
+            yield first, place
+        first, before = -1, word
+
+
 def _with_marks(
     tokens: Tokens, book: Book, names: tuple[str, ...], cut: Parse,
     spreads: FloatArray, leader: str,
@@ -309,7 +362,7 @@ def _with_marks(
         return book, names, cut
     lead = names.index(leader)
     run = max(1, RIM // len(book.words[lead]) // 2)
-    for letter in "MN":
+    for letter in sorted(set("MN").difference(names)):
         grown = None
         tolerant = _tolerant(spreads)
         least = cut.cost - WORTH_A_WORD
@@ -329,13 +382,18 @@ def _with_marks(
 
 def _follows(cut: Parse, word: int, leader: int, run: int) -> bool:
     """Whether a word stands mostly behind leaders, and behind most of those that anything known follows."""
-    is_leader = np.concatenate((np.zeros(run, np.int64), (cut.words == leader).astype(np.int64)))
-    led = np.convolve(is_leader, np.ones(run, np.int64), "valid")[: len(cut.words)] == run
+    led = _led(cut, leader, run)
     is_word = cut.words == word
     ends = led & (cut.words != leader) & (cut.words >= 0)
     if not is_word.any() or not ends.any():
         return False
     return float(led[is_word].mean()) > BEHIND_LEADERS and float(is_word[ends].mean()) > BEHIND_LEADERS
+
+
+def _led(cut: Parse, leader: int, run: int) -> npt.NDArray[np.bool_]:
+    """Before which words so many stand that leaders consist of."""
+    is_leader = np.concatenate((np.zeros(run, np.int64), (cut.words == leader).astype(np.int64)))
+    return np.asarray(np.convolve(is_leader, np.ones(run, np.int64), "valid")[: len(cut.words)] == run)
 
 
 def _is_made_of(word: tuple[int, ...], words: tuple[tuple[int, ...], ...]) -> bool:

@@ -13,7 +13,7 @@ from tapewright.cards.format import ByteFormat
 from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
 from tapewright.learn.stream import Stream, byte_values, exchanged
 
-__all__ = ["Framing", "find_framing", "frame_places"]
+__all__ = ["Framing", "eighth_bit", "find_framing", "frame_places"]
 
 #: Symbols from one byte to the next that are tried.
 PERIODS = range(5, 14)
@@ -100,6 +100,32 @@ class Framing:
         """The other way round: bytes of the program from what stands on tape, as far as it is written so."""
         mask = self.xor & self.ones
         return as_held(bytes(value ^ mask for value in sent), self.coding)
+
+
+def eighth_bit(eight: ByteFormat, seven: ByteFormat) -> str:
+    """Which symbol of the frame of seven bits is always the last of eight, if both are read from the same.
+
+    Of bytes sent from their first bit on it stands before the stop symbols, as if it were parity; of others,
+    where the next byte begins, as if it were the last stop symbol.
+
+    Parameters
+    ----------
+    eight, seven : ByteFormat
+
+    Returns
+    -------
+    {"0", "1", ""}
+        Empty if they are not two readings of the same bits.
+    """
+    if (eight.bits, seven.bits) != (8, 7) or (eight.order, eight.start) != (seven.order, seven.start):
+        return ""
+    if eight.order == "lsb":
+        frame = {"mark": "1", "space": "0"}.get(seven.parity, "") + seven.stop
+        is_same = eight.parity == "none" and seven.parity not in _OTHER_PARITY and frame[1:] == eight.stop
+        return frame[:1] if is_same else ""
+    last = seven.stop[-1:]
+    parity = _OTHER_PARITY.get(seven.parity, seven.parity) if last == "1" else seven.parity
+    return last if seven.stop == eight.stop + last and parity == eight.parity else ""
 
 
 @dataclass(frozen=True)

@@ -231,8 +231,13 @@ def _sorted_out(samples: Sequence[Sample]) -> Iterator[tuple[str, list[Sample]]]
 
 def _is_fragment(sample: Sample, before: Sequence[Sample], data: Sequence[Sample]) -> bool:
     """Whether it is what a leader misheard for a moment looks like: hardly any leader stands before it."""
-    leads = [other.lead_seconds for other in (*before, *data) if other.save == sample.save]
-    return sample.lead_seconds < LEAST_LEAD_SHARE * max(leads)
+    own = [other for other in (*before, *data) if other.save == sample.save]
+    return _led(sample) < LEAST_LEAD_SHARE * max(map(_led, own))
+
+
+def _led(sample: Sample) -> float:
+    """For how long (seconds) a leader stands before it, and nothing else."""
+    return sample.lead_seconds if sample.lead else 0.0
 
 
 def _evened(samples: Sequence[Sample]) -> list[Sample]:

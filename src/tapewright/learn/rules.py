@@ -60,7 +60,8 @@ def rules_of(kinds: Sequence[Kind], framing: Framing) -> Rules:
     headers = kinds[: kinds.index(data)]
     header = headers[-1] if headers else None
     counts = np.array([sample.room for sample in data.samples], np.int64)
-    is_cut = any(np.diff([sample.save for sample in data.samples]) == 0)
+    places = {(sample.save, sample.first) for sample in data.samples}  # another copy is at the same place
+    is_cut = len(places) > len({save for save, _ in places})
     size = int(counts.max()) if is_cut else None
     doubts: list[str] = []
     length = _length(data, header, is_cut, counts, framing, doubts)

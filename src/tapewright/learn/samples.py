@@ -92,7 +92,7 @@ def find_samples(stretches: Sequence[Stretch], knowns: Sequence[Known], framing:
         In order; a block that stands on tape several times running is there once.
     """
     per_byte = 2 if framing.coding == "hex" else 1
-    parts = [part for stretch in stretches for part in _parts(stretch, per_byte)]
+    parts = _told_once([part for stretch in stretches for part in _parts(stretch, per_byte)])
     parts = list(_untorn(parts))
     usual = {  # in each save by itself: a name is as long as it is
         save: _usual(len(part.head) for part in parts if part.has_data and part.save == save)
@@ -137,7 +137,8 @@ def _parts(stretch: Stretch, per_byte: int) -> Iterator[Sample]:
     tail = len(values) - runs[-1][1]
     begins = [0, *(min(end + tail, first) for (_, end), (first, _) in itertools.pairwise(runs)), len(values)]
     own_head = len(runs) > 1 and runs[1][0] - begins[1]
-    if own_head and 0 < own_head < runs[0][0]:  # a header stands before the first block's head
+    is_header = 0 < own_head < runs[0][0] and len(set(values[: runs[0][0] - own_head + 1])) > 1
+    if is_header:  # stands before the first block's head, which may be a byte repeated for longer at first
         begins[0] = runs[0][0] - own_head
         yield replace(whole, head=values[: begins[0]], trail_seconds=0.0, gap_seconds=0.0, spare=b"")
     for k, (first, end) in enumerate(runs):
@@ -288,26 +289,31 @@ def _without_leader(part: Sample, usual: int, framing: Framing) -> Sample:
     return replace(part, tail=part.tail[:usual])
 
 
-def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
-    """Count the same block several times running once, and a byte that is repeated to be found by.
+def _told_once(parts: Sequence[Sample]) -> list[Sample]:
+    """Count how often the first byte is there, if it is repeated to be found by.
 
     Every save has such a byte; some numbers begin with equal bytes as well.
     """
     saves = {part.save for part in parts}
     repeated = {(part.save, part.head[:1]) for part in parts if once(part.head)[1] > 1}
+    is_sync = {first for _, first in repeated if all((save, first) in repeated for save in saves)}
+    return [
+        replace(part, head=once(part.head)[0], repeats=once(part.head)[1])
+        if part.head[:1] in is_sync
+        else part
+        for part in parts
+    ]
+
+
+def _collapsed(parts: Sequence[Sample]) -> list[Sample]:
+    """Count the same block several times running once."""
     samples: list[Sample] = []
     for part in parts:
-        is_sync = all((save, part.head[:1]) in repeated for save in saves)
-        head, repeats = once(part.head) if is_sync else (part.head, 1)
-        sample = Sample(
-            part.save, head, part.tail, part.first, part.end, repeats, part.mark, part.lead,
-            part.lead_seconds, part.trail_seconds, part.gap_seconds, spare=part.spare, filling=part.filling,
-        )  # fmt: skip
         before = samples[-1] if samples else None
-        if before is not None and _content(before) == _content(sample):
-            samples[-1] = replace(before, copies=before.copies + 1, trail_seconds=sample.trail_seconds)
+        if before is not None and _content(before) == _content(part):
+            samples[-1] = replace(before, copies=before.copies + 1, trail_seconds=part.trail_seconds)
         else:
-            samples.append(sample)
+            samples.append(part)
     return samples
 
 

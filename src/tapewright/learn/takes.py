@@ -87,7 +87,8 @@ def _is_like(pattern: FloatArray, other: FloatArray) -> bool:
 def is_square(takes: Sequence[Take], fit: Fit) -> bool:
     """Whether the slowest half-waves, whose harmonics are heard best, are square."""
     lengths = np.array(fit.book.centres)
-    repeated = {k for word in fit.book.words for k in word if word.count(k) > 1}
+    words = [word for word, name in zip(fit.book.words, fit.names, strict=True) if name not in "MN"]
+    repeated = {k for word in words for k in word if word.count(k) > 1}  # marks are too few
     if not repeated:
         return True
     slowest = max(repeated, key=lambda k: lengths[k])

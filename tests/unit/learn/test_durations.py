@@ -59,6 +59,15 @@ def test_pulses_and_rests_are_no_slicing_offset() -> None:
     assert tokens.skew_us == 0.0
 
 
+@pytest.mark.parametrize("rest_us", [230.0, 300.0, 420.0])
+def test_pulses_hardly_wider_than_the_rests_between_them_are_no_slicing_offset(rest_us: float) -> None:
+    pulses = np.where(random_bits(400), 540.0, 250.0)
+    sent = np.stack([pulses, np.full(400, rest_us)], axis=1).ravel()
+    heard = jittered(sent)
+    tokens = tokens_of(marks_from(heard))
+    assert tokens.us == pytest.approx(heard)
+
+
 @pytest.mark.parametrize("lengths", [(200.0, 400.0), (175.0, 254.0, 332.0), (230.0, 300.0)])
 def test_classes_are_the_lengths_there_are(lengths: tuple[float, ...]) -> None:
     us = jittered(np.random.default_rng(3).choice(lengths, 2000), 5.0)

@@ -11,7 +11,7 @@ from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
 from tapewright.framing import byte_symbols
-from tapewright.learn.framing import Framing, find_framing
+from tapewright.learn.framing import Framing, eighth_bit, find_framing
 from tapewright.learn.known import Known
 
 #: Start, stop, parity.
@@ -182,3 +182,25 @@ def test_a_few_wrong_bits_do_no_harm(frame):
     found = find_framing([stream("".join(bits))], [Known(data)])[0]
     assert found.byte == byte
     assert 0.5 < found.found < 1.0
+
+
+@pytest.mark.parametrize("order", ["lsb", "msb"])
+@pytest.mark.parametrize("turned", [False, True])
+def test_seven_bits_are_told_from_eight_of_which_one_is_not_used(order, turned):
+    byte = byte_format("", "", "", order)
+    data = bytes(value & 0x7F for value in program(3, 90))
+    found = find_framing([stream(tape(data, byte))], [Known(data)])
+    found = [framing.turned if turned else framing for framing in found]
+    eight = next(framing.byte for framing in found if framing.byte.bits == 8)
+    seven = next(framing.byte for framing in found if framing.byte.bits == 7)
+    assert eighth_bit(eight, seven) == "01"[turned]
+    assert eighth_bit(eight, eight) == eighth_bit(seven, eight) == ""
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_seven_bits_are_told_from_eight_with_parity(turned):
+    byte = byte_format("", "", "even", "msb")
+    data = bytes(value & 0x7F for value in program(4, 90))
+    found = find_framing([stream(tape(data, byte))], [Known(data)])
+    eight, seven = sorted(((f.turned if turned else f).byte for f in found), key=lambda byte: -byte.bits)
+    assert eighth_bit(eight, seven) == "01"[turned]

@@ -157,9 +157,10 @@ def test_one_misheard_head_among_many_blocks_spoils_no_field():
     assert blocks[7] not in kind.samples
 
 
-def test_pieces_of_leader_before_one_of_two_saves_are_no_header():
+@pytest.mark.parametrize("lead, seconds", [("1", 0.04), ("", 0.9)])  # hardly any leader; something else
+def test_pieces_of_leader_before_one_of_two_saves_are_no_header(lead, seconds):
     samples = [
-        Sample(0, b"\x38\x1f", b"", 0, 0, lead="1", lead_seconds=0.04),
+        Sample(0, b"\x38\x1f", b"", 0, 0, lead=lead, lead_seconds=seconds),
         *(
             Sample(s, b"\xa5\x1c", b"", 0, len(k.data), lead="1", lead_seconds=4.8)
             for s, k in enumerate(KNOWNS[:2])

@@ -38,6 +38,19 @@ def test_a_length_one_less():
     assert rules_for(lambda known, *_: b"\xa5" + word(len(known.data) - 1)).data == "length_on_tape + 1"
 
 
+def test_two_copies_that_begin_differently_are_no_cut_program():
+    samples = [
+        Sample(save, sync + word(known.start) + word(len(known.data)), b"", 0, len(known.data))
+        for save, known in enumerate(KNOWNS)
+        for sync in (b"\x2a", b"\x2b")
+    ]
+    kinds = find_kinds(
+        samples, KNOWNS, [known.start for known in KNOWNS], framing_of(2), with_checks=False
+    )  # fmt: skip
+    rules = rules_of(kinds, framing_of(2))
+    assert (rules.data, rules.load, rules.size, rules.doubts) == ("length", "start", None, ())
+
+
 def test_first_and_last_address():
     rules = rules_for(lambda known, *_: b"\xa5" + word(known.start) + word(known.start + len(known.data) - 1))
     assert (rules.data, rules.load) == ("end - start + 1", "start")

@@ -64,6 +64,14 @@ def test_a_byte_repeated_to_be_found_by_is_there_once():
     assert (block.head, block.repeats) == (b"\x16\x2a", 16)
 
 
+def test_a_byte_that_is_repeated_for_longer_before_the_first_copy_is_no_header():
+    one, other = samples_of(
+        stretch(40 * b"\x16", b"\x2a", DATA, b"\x99", 6 * b"\x16", b"\x2b", DATA, b"\x99")
+    )
+    assert (one.head, one.repeats, one.first, one.tail) == (b"\x16\x2a", 40, 0, b"\x99")
+    assert (other.head, other.repeats, other.first, other.tail) == (b"\x16\x2b", 6, 0, b"\x99")
+
+
 def test_a_last_head_byte_that_is_by_chance_the_byte_before_the_data_is_given_back():
     # The third block's last head byte is what the program has before its data: there known bytes begin.
     blocks = samples_of(

@@ -85,6 +85,14 @@ def test_bytes_in_step_with_those_after_them_are_no_bytes_if_their_frame_is_not_
     assert bytes(found.values.tolist()) == b"\xc7\x70\x8e" + data
 
 
+def test_where_no_symbol_stands_for_long_a_few_zeros_are_no_leader():
+    data = program(59, 40)
+    pieces = [40 * b"\x16" + b"\x2a\x00\x34\x00" + data, 8 * b"\x16" + b"\x2b\x00\x34\x00" + data]
+    bits = "_" + sent(b"".join(pieces), BYTE) + "_"
+    (found,) = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert bytes(found.values.tolist()) == b"".join(pieces)
+
+
 def test_what_is_not_the_idle_symbol_is_no_leader():
     byte = ByteFormat(start="0", stop="1")
     data = program(52, 60)
@@ -105,6 +113,21 @@ def test_filling_that_looks_like_leader_is_of_the_block_if_the_block_ends_where_
     found = find_stretches([stream(blocks(data, 64))], [Known(data)], framing_of(1), "0")
     assert [len(piece) for piece in found] == [67, 67]
     assert bytes(found[1].values.tolist()) == HEAD + data[64:] + bytes(28) + b"\x7b"
+
+
+def test_a_block_of_zeros_in_a_leader_of_zeros_ends_where_full_ones_do():
+    data = bytes(32) + program(57, 64)
+    found = find_stretches([stream(blocks(data, 32, b"\x7b\xc5"))], [Known(data)], framing_of(1), "0")
+    assert [len(piece) for piece in found] == [36, 36, 36]
+    assert [piece.known_count for piece in found] == [32, 32, 32]
+
+
+def test_a_header_and_the_next_block_are_not_one_however_short_the_leader_between_them():
+    data = program(58, 64)
+    header = 200 * "0" + sent(HEAD + b"\x11", BYTE) + 96 * "0" + sent(HEAD + bytes(17) + b"\x91", BYTE)
+    bits = header + blocks(data, 32)
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert bytes(found[0].values.tolist()) == HEAD + b"\x11"
 
 
 def test_a_short_last_block_ends_where_it_ends():
