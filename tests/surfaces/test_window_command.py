@@ -314,4 +314,12 @@ def test_a_recording_in_which_there_is_nothing(desk):
     silent = desk.folder / "silent.wav"
     with create_audio(silent, 44_100) as file:
         file.write(0 * load(desk.sound).samples)
-    assert "no signal of this format" in desk.window(sound=silent).refusal
+    assert "the recording is silent" in desk.window(sound=silent).refusal
+
+
+def test_sound_of_another_format_is_no_program_to_load(desk):
+    other = desk.folder / "other.wav"
+    run("write", desk.program, "--start", hex(START), "-o", other, "--format", "kcs-300")
+    refusal = desk.window(sound=other).refusal
+    assert "no program of format quick-test to load" in refusal
+    assert "heard nowhere" in refusal

@@ -25,7 +25,7 @@ from tapewright.machine.reasons import Reason, Setting, volts_text, why
 from tapewright.machine.simulate import RATE_HZ
 from tapewright.machine.whatif import Tolerance, changed, tolerance
 from tapewright.machine.window import CORNERS_HZ, LEVELS_DB, Island, WindowMap, islands_at, maps
-from tapewright.model import AudioSource, Image, UsageError
+from tapewright.model import AudioSource, Image, SignalError, UsageError
 
 __all__ = ["Window", "window"]
 
@@ -304,6 +304,9 @@ def _recording(
 
 def _played(source: AudioSource, card: FormatCard) -> list[Played]:
     reading = read(source, format=card)
+    if not reading.blocks:  # sound of another format has symbols of this one in it, and no program to load
+        why = reading.faults[0].text if reading.faults else "no block was found"
+        raise SignalError(f"no program of format {card.name} to load: {why}; see tapewright read --explain")
     channel = reading.source.channel
     chunks = [
         chunk.mean(axis=1) if channel == "average" else chunk[:, int(channel)] for chunk in source.chunks(5.0)
