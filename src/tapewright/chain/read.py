@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
 from tapewright.chain.other_data import other_data
+from tapewright.chain.tone import TONES, Toned
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
@@ -35,6 +36,9 @@ LEAST_SHARE = 0.6
 #: They are read with so much of the recording first, then more: most of an hour tells nothing new about which
 #: card it is, and a wrong card takes far longer to read with than the right one.
 CONTEST_SECONDS = (20.0, 90.0)
+#: Another tone is tried if a few pieces of the recording have this share of the evidence with it that they
+#: have as they are: noise, music and good tapes with dropouts are not read four times for nothing.
+TONE_SHARE = 0.5
 #: A recording that nowhere reaches this peak is silent (-70 dB of full scale, as in `chain.explain`).
 SILENT_PEAK = 10 ** (-70 / 20)
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
@@ -68,11 +72,13 @@ def read(
     """
     source = open_source(sound, rate_hz)
     if isinstance(format, (str, Path, FormatCard)) and format != AUTO:
-        return read_source(source, load_format(format))
+        cards = [load_format(format)]
+        return _best_tone(source, cards, lambda toned: read_source(toned, cards[0]))
     names: Sequence[CardLike] = format_names() if isinstance(format, (str, Path, FormatCard)) else format
     if not names:
         raise UsageError("no format cards to try; name at least one")
-    return _best_card(source, [load_format(name) for name in names])
+    cards = [load_format(name) for name in names]
+    return _best_tone(source, cards, lambda toned: _best_card(toned, cards))
 
 
 def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
@@ -107,6 +113,36 @@ def read_source(
         if _evidence(other) > _evidence(reading):
             return other
     return reading
+
+
+def _best_tone(
+    source: AudioSource, cards: list[FormatCard], read_cards: Callable[[AudioSource], Reading]
+) -> Reading:
+    """Read a recording as it is; where that is not well, with another tone too, and keep what tells most."""
+    best = read_cards(source)
+    if not best.damaged:
+        return best
+    least = TONE_SHARE * _evidence_by_sound(source, cards)
+    for tone in TONES:
+        toned = Toned(source, tone)
+        if _evidence_by_sound(toned, cards) <= least:
+            continue
+        reading = read_cards(toned)
+        if _worth(reading) > _worth(best):
+            best = replace(reading, faults=(*reading.faults, tone.fault))
+            if not best.damaged:
+                break
+    return best
+
+
+def _evidence_by_sound(source: AudioSource, cards: list[FormatCard]) -> float:
+    ranked = line.rank(line.survey(source), cards, source.channels)
+    return max((prospect.evidence_bits for prospect in ranked), default=0.0)
+
+
+def _worth(reading: Reading) -> tuple[bool, bool, float]:
+    """How well a recording was read, to be compared."""
+    return reading.verified, not reading.damaged, _evidence(reading)
 
 
 def _read_one_way(
