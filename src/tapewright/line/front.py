@@ -144,16 +144,21 @@ def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: 
 
 def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
     """Cut a stream into windows of `size` samples that share `overlap` with each neighbour."""
-    buffer = np.zeros(0, np.float32)
-    first = 0
+    waiting: list[Heard] = []
+    first, held = 0, 0
     for piece in pieces:
-        buffer = np.concatenate((buffer, piece))
-        while len(buffer) >= size + overlap:  # so that the last window is never a sliver
+        waiting.append(piece)
+        held += len(piece)
+        if held < size + overlap:  # so that the last window is never a sliver
+            continue
+        buffer = np.concatenate(waiting)
+        while len(buffer) >= size + overlap:
             yield Window(first, buffer[:size], 0 if first == 0 else overlap // 2, size - overlap // 2)
             buffer = buffer[size - overlap :]
             first += size - overlap
-    if len(buffer):
-        yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
+        waiting, held = [buffer], len(buffer)
+    if held:
+        yield Window(first, np.concatenate(waiting), 0 if first == 0 else overlap // 2, held)
 
 
 def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
