@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["running_mean", "running_median"]
+__all__ = ["running_mean", "running_median", "sums_up_to"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -48,11 +48,18 @@ def running_mean(
 
 @njit(cache=True, nogil=True)
 def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-def]
-    """Fill in each mean of `size` values that begins `before` values earlier, from sums up to each value."""
+    """Fill in each mean of `size` values that begins `before` values earlier."""
+    if len(values):
+        sums = sums_up_to(values, before, size - 1 - before, is_mirrored)
+        for i in range(len(values)):
+            mean[i] = (sums[i + size] - sums[i]) / size
+
+
+@njit(cache=True, nogil=True)
+def sums_up_to(values, before, after, is_mirrored):  # type: ignore[no-untyped-def]
+    """Sums of all values up to each, and of so many more before the first and after the last."""
     count = len(values)
-    if not count:
-        return
-    sums = np.empty(count + size)
+    sums = np.empty(before + count + max(after, 0) + 1)
     total, k = 0.0, 0
     sums[0] = total
     for i in range(-before, 0):
@@ -63,12 +70,11 @@ def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-
         total += values[i]
         k += 1
         sums[k] = total
-    for i in range(count, count + size - 1 - before):
+    for i in range(count, count + after):
         total += values[_mirrored(i, count) if is_mirrored else count - 1]
         k += 1
         sums[k] = total
-    for i in range(count):
-        mean[i] = (sums[i + size] - sums[i]) / size
+    return sums
 
 
 @njit(cache=True, nogil=True, inline="always")

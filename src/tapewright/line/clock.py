@@ -46,7 +46,7 @@ FINENESS, OUTSIDE = 256, 1e-3
 #: more restless than quartz may be less likely, and one that follows flutter likelier by far.
 FAR_BEHIND_NATS = 20.0
 #: A median is taken of so many values at most.
-MOST_FOR_MEDIAN = 4096
+MOST_FOR_MEDIAN = 2048
 
 
 class Clock(NamedTuple):
@@ -69,7 +69,7 @@ def is_forward(clock: Clock) -> bool:
 
 
 def typical_of(values: FloatArray) -> float:
-    """Median, of some thousands of the values where there are more."""
+    """Median, of two thousand or so of the values where there are more."""
     some = values[:: len(values) // MOST_FOR_MEDIAN + 1]
     low, high = (len(some) - 1) // 2, len(some) // 2
     parted = np.partition(some, (low, high))  # as numpy's median, which takes four times as long

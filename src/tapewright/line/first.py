@@ -52,6 +52,8 @@ SAME_PHASE = 0.1
 #: Level is that of the faintest of so many parts in which there is sound: those that have this share of the
 #: loudest one's power.
 PARTS, SOUND_SHARE = 16, 0.01
+#: How loud a whole stretch is is told by levels of so many blocks together.
+LOUD_BLOCKS = 8
 
 
 def first_pass(
@@ -128,19 +130,21 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    power = signal_power(level_track(heard, alphabet, band, templates.block), templates, lock)
+    power = signal_power(level_track(heard, alphabet, band, LOUD_BLOCKS * templates.block), templates, lock)
     amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 
 def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
-    """Amplitudes as loud as the search would have them, by block.
+    """Amplitudes as loud as the search would have them, by block; those `searched` are by `LOUD_BLOCKS`.
 
     Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
     gains from wandering off, window by window, until a piece that is searched did not fit them.
     """
     sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
-    louder = typical_of((searched / amplitude[: len(searched)])[sounds])
+    followed = amplitude[LOUD_BLOCKS // 2 :: LOUD_BLOCKS]
+    together = min(len(followed), len(searched))
+    louder = typical_of((searched[:together] / followed[:together])[sounds[:together]])
     return np.asarray(amplitude * louder)
 
 

@@ -11,7 +11,7 @@ import soxr
 from numba import njit
 
 from tapewright.cards import Alphabet
-from tapewright.line.averages import running_mean
+from tapewright.line.averages import running_mean, sums_up_to
 from tapewright.line.templates import Band
 from tapewright.model import Samples
 
@@ -144,16 +144,21 @@ def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: 
 
 def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
     """Cut a stream into windows of `size` samples that share `overlap` with each neighbour."""
-    buffer = np.zeros(0, np.float32)
-    first = 0
+    waiting: list[Heard] = []
+    first, held = 0, 0
     for piece in pieces:
-        buffer = np.concatenate((buffer, piece))
-        while len(buffer) >= size + overlap:  # so that the last window is never a sliver
+        waiting.append(piece)
+        held += len(piece)
+        if held < size + overlap:  # so that the last window is never a sliver
+            continue
+        buffer = np.concatenate(waiting)
+        while len(buffer) >= size + overlap:
             yield Window(first, buffer[:size], 0 if first == 0 else overlap // 2, size - overlap // 2)
             buffer = buffer[size - overlap :]
             first += size - overlap
-    if len(buffer):
-        yield Window(first, buffer, 0 if first == 0 else overlap // 2, len(buffer))
+        waiting, held = [buffer], len(buffer)
+    if held:
+        yield Window(first, np.concatenate(waiting), 0 if first == 0 else overlap // 2, held)
 
 
 def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
@@ -166,26 +171,38 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     bursts whatever their share of the time.
     """
     power: FloatArray = block_powers(heard, block)
-    sparse, rate, span = _is_sparse(alphabet), band.rate_hz / block, level_span(alphabet, band, block)
-    if sparse:
-        power = running_mean(power, max(1, int(rate / alphabet.highest_hertz)))
-    before, after = (_mean_power(power, span, side * (span // 2), sparse) for side in (1, -1))
-    if sparse:
+    span = level_span(alphabet, band, block)
+    if _is_sparse(alphabet):
+        power = running_mean(power, max(1, int(band.rate_hz / block / alphabet.highest_hertz)))
+        silence = _silence(power)
+        before, after = (_mean_of_bursts(power, span, side * (span // 2), silence) for side in (1, -1))
         level = np.maximum(before, after)
     else:
-        level = _more_alike(before, after, _mean_power(power, span // 4, 0, sparse))
+        level = np.empty(len(power))
+        _fill_in_level(power, span, _silence(power), level)
     return np.asarray(np.maximum(running_mean(level, span // 8 | 1), 1e-14))
 
 
+def _silence(power: FloatArray) -> float:
+    """A running sum keeps the rounding of what was loud before: what is this far below it is silence."""
+    return max(1e-14, 1e-9 * float(power.max(initial=0.0)))
+
+
 @njit(cache=True, nogil=True)
-def _more_alike(ones, others, to):  # type: ignore[no-untyped-def]
-    """Of two numbers, the one whose ratio to a third is nearer to 1."""
-    chosen = np.empty(len(to))
-    for k in range(len(to)):
-        one, other = ones[k], others[k]
-        is_nearer = max(one / to[k], to[k] / one) < max(other / to[k], to[k] / other)
-        chosen[k] = one if is_nearer else other
-    return chosen
+def _fill_in_level(power, span, silence, level):  # type: ignore[no-untyped-def]
+    """Fill in means of `span` values before or after each: the one more like the mean of fewer around it."""
+    if not len(power):
+        return
+    sums = sums_up_to(power, span, span, True)
+    few = span // 4
+    first_of_few = span - few // 2
+    for k in range(len(level)):
+        before = max((sums[k + span + 1] - sums[k + 1]) / span, silence)
+        after = max((sums[k + 2 * span] - sums[k + span]) / span, silence)
+        around = max((sums[k + first_of_few + few] - sums[k + first_of_few]) / few, silence)
+        # the greater over the smaller, without dividing
+        is_before = max(before, around) * min(after, around) < max(after, around) * min(before, around)
+        level[k] = before if is_before else after
 
 
 def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
@@ -215,11 +232,9 @@ def block_powers(heard, block):  # type: ignore[no-untyped-def]
     return powers
 
 
-def _mean_power(power: FloatArray, span: int, origin: int, weighted: bool) -> FloatArray:
+def _mean_of_bursts(power: FloatArray, span: int, origin: int, silence: float) -> FloatArray:
+    """Means weighted with the power itself."""
     mean = running_mean(power, span, origin=origin)
-    # a running sum keeps the rounding of what was loud before: what is this far below it is silence
-    silence = max(1e-14, 1e-9 * float(power.max(initial=0.0)))
-    if weighted:
-        squares = running_mean(power * power, span, origin=origin)
-        mean = np.where(mean > silence, np.maximum(squares, 0.0) / np.maximum(mean, silence), silence)
-    return np.asarray(np.maximum(mean, silence))
+    squares = np.maximum(running_mean(power * power, span, origin=origin), 0.0)
+    weighted = np.where(mean > silence, squares / np.maximum(mean, silence), silence)
+    return np.asarray(np.maximum(weighted, silence))

@@ -9,12 +9,9 @@ import numpy.typing as npt
 
 from tapewright.model import GAP, Symbols
 from tapewright.model.layers import SYMBOL_FIELDS
-from tapewright.model.scratch import grown, let_go
+from tapewright.model.scratch import Growing
 
 __all__ = ["Gathering", "between", "chained", "moved", "picked", "replaced", "usual_seconds", "with_gaps"]
-
-#: Arrays that are full grow by this factor.
-GROWTH = 1.5
 
 
 def moved(symbols: Symbols, seconds: float) -> Symbols:
@@ -71,12 +68,12 @@ class Gathering:
 
     def __init__(self, names: str, usual_seconds: float) -> None:
         self._names, self._usual = names, usual_seconds
-        self._fields = {name: getattr(Symbols.empty(names), name) for name in SYMBOL_FIELDS}
-        self._count, self._end = 0, 0.0
+        self._fields = {name: Growing(getattr(Symbols.empty(names), name)) for name in SYMBOL_FIELDS}
+        self._is_begun, self._end = False, 0.0
 
     def add(self, part: Symbols) -> None:
         """Append a window's symbols, but for those that the window before has heard as well."""
-        if self._count:
+        if self._is_begun:
             part = picked(part, 0.5 * (part.start_seconds + part.end_seconds) >= self._end)
         if len(part):
             end = float(part.end_seconds[-1])
@@ -85,19 +82,15 @@ class Gathering:
 
     def finish(self, seconds: float) -> Symbols:
         """Return all of them; the recording ends at `seconds`."""
-        if not self._count:
+        if not self._is_begun:
             return Symbols.empty(self._names)
         self._append(with_gaps(Symbols.empty(self._names), self._end, seconds, self._usual))
-        return Symbols(self._names, *(self._fields[name][: self._count] for name in SYMBOL_FIELDS))
+        return Symbols(self._names, *(self._fields[name].array() for name in SYMBOL_FIELDS))
 
     def _append(self, part: Symbols) -> None:
-        count = self._count + len(part)
+        self._is_begun = True
         for name, field in self._fields.items():
-            if count > len(field):
-                self._fields[name] = field = grown(field, max(count, int(GROWTH * len(field))))
-            field[self._count : count] = getattr(part, name)
-        self._count = count
-        let_go()
+            field.append(getattr(part, name))
 
 
 def with_gaps(symbols: Symbols, since: float, until: float, usual: float) -> Symbols:

@@ -7,7 +7,7 @@ was heard more often, and in the end on the ideal waveform.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -61,6 +61,11 @@ class Hearing:
         if belief is None:
             belief = np.eye(len(grid.length)).take(symbol, axis=0)
         return cls(even, symbol, place, _before(symbol, place, grid.length), phase, belief)
+
+    def every(self, step: int) -> Hearing:
+        """Every so many-th symbol."""
+        names = ("symbol", "place", "before", "phase", "belief")
+        return replace(self, **{name: getattr(self, name)[::step] for name in names})
 
 
 @dataclass(frozen=True, eq=False)

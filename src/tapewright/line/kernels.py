@@ -102,37 +102,37 @@ def render_segments(  # type: ignore[no-untyped-def]
         last[0], last[1] = end_value, end_slope
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
 def compare_with_templates(  # type: ignore[no-untyped-def]
     heard, amplitude, block, start, symbol, length, sine, cosine, free, sums
 ):  # fmt: skip
     """Inner products of what was heard, over the local amplitude, with each symbol's template.
 
-    `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows. Row
-    i of `sums` becomes: samples compared, heard x heard, heard x sine, sine x sine, heard x cosine, cosine x
-    cosine, sine x cosine. The first and last sample of a
-    symbol, which it shares with its neighbours, are left out. Between samples templates are parabolas through
-    three: at the nearest sample, what misses half a sample would pass for noise.
+    `amplitude` has an entry for each `block` of samples; `sine` and `cosine` hold the templates in rows.
+    Column i of `sums` becomes: samples compared, heard x heard, heard x sine, sine x sine, heard x cosine,
+    cosine x cosine, sine x cosine. The first and last sample of a symbol, shared with its neighbours,
+    are left out. Between samples templates are parabolas through three: at the nearest sample, what misses
+    half a sample would pass for noise.
     """
     for i in range(len(start)):
         n, m = math.floor(start[i] + 0.5), symbol[i]
         late = start[i] - n
         here, back, on = 1.0 - late * late, 0.5 * late * (late + 1.0), 0.5 * late * (late - 1.0)
-        sums[i, :] = 0.0
-        for k in range(1, int(length[m])):
-            if n + k < 0 or n + k >= len(heard):
-                continue
+        samples, xx, xs, ss, xq, qq, sq = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(max(1, -n), min(int(length[m]), len(heard) - n)):
             x = heard[n + k] / amplitude[(n + k) // block]
             s = here * sine[m, k] + back * sine[m, k - 1] + on * sine[m, k + 1]
-            sums[i, 0] += 1.0
-            sums[i, 1] += x * x
-            sums[i, 2] += x * s
-            sums[i, 3] += s * s
+            samples += 1.0
+            xx += x * x
+            xs += x * s
+            ss += s * s
             if free:
                 q = here * cosine[m, k] + back * cosine[m, k - 1] + on * cosine[m, k + 1]
-                sums[i, 4] += x * q
-                sums[i, 5] += q * q
-                sums[i, 6] += s * q
+                xq += x * q
+                qq += q * q
+                sq += s * q
+        for j, value in enumerate((samples, xx, xs, ss, xq, qq, sq)):
+            sums[j, i] = value
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -56,6 +56,8 @@ FADED_SYMBOLS, FADED_SHARE = 5, 0.4
 STRAYED = 4.0
 #: Noise is averaged over this many symbols.
 NOISE_SYMBOLS = 64
+#: Where there is next to none, it is measured on so many symbols at most, evenly spread.
+MOST_TO_MEASURE = 4096
 #: A stretch of fewer symbols says too little of its clock and waveforms; one of still fewer says nothing.
 FEWEST_TO_LEARN, FEWEST_SYMBOLS = 16, 4
 #: How likely it is, at least, that a stretch of fewer symbols than this belongs to something else: music and
@@ -147,7 +149,7 @@ def polish(
                 if len(sent):
                     put_back_lows(hearing.even, sent, grid)
                     low = grid.low
-                imprint = _learned(ideal, hearing, measured)
+                imprint = _learned(ideal, hearing, measured.level, measured.noise)
                 measured = _measure(hearing, imprint)
                 if has_lows(grid) and not len(sent):
                     sent = imprint.played(hearing, measured.level)
@@ -244,35 +246,38 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
     variance = np.where(sounding, noise / share / np.maximum(energy, 1e-12), np.inf)
     level = level_through(hearing.place.astype(np.float64), raw, np.maximum(variance, 1e-12))
     left = np.maximum(total - 2 * level * fit + level**2 * energy, 1e-6 * total)
-    mean = _noise_around(left, length)
+    mean = _noise_around(left, length, NOISE_SYMBOLS)
     is_clean = bool(np.all(share * level**2 * typical > 2 * BEST_EB_N0 * mean))
     return _Measured(sums, level, mean, is_clean, _fades(fit, level * energy))
 
 
-def _noise_around(left: FloatArray, length: FloatArray) -> FloatArray:
-    """Noise per sample around each symbol, by what the symbols leave."""
-    window = min(NOISE_SYMBOLS, len(left))
+def _noise_around(left: FloatArray, length: FloatArray, around: int) -> FloatArray:
+    """Noise per sample around each symbol, by what so many symbols leave."""
+    window = min(around, len(left))
     mean = running_mean(left, window, beyond="edge") / running_mean(length, window, beyond="edge")
     return np.asarray(np.maximum(mean, 1e-14))
 
 
-def _learned(ideal: Imprint, hearing: Hearing, measured: _Measured) -> Imprint:
-    level, usual = measured.level, typical_of(measured.level)
-    return ideal.learned(hearing, level, (level / usual) ** 2, typical_of(measured.noise) / usual**2)
+def _learned(ideal: Imprint, hearing: Hearing, level: FloatArray, noise: FloatArray) -> Imprint:
+    usual = typical_of(level)
+    return ideal.learned(hearing, level, (level / usual) ** 2, typical_of(noise) / usual**2)
 
 
 def _noise_by(ideal: Imprint, hearing: Hearing, measured: _Measured) -> FloatArray:
     """Noise around symbols put on even time by a clock that is not smooth, and held against ideal waveforms.
 
-    What better waveforms and a better clock would explain is no noise.
+    What better waveforms and a better clock would explain is no noise. Some thousands of the symbols tell.
     """
-    learned, level = _learned(ideal, hearing, measured), measured.level
-    total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(hearing).T
+    step = len(hearing.symbol) // MOST_TO_MEASURE + 1
+    some, level = hearing.every(step), measured.level[::step]
+    learned = _learned(ideal, some, level, measured.noise[::step])
+    total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(some).T
     left = total - 2 * level * fit + level**2 * energy
     late = (slope_fit - level * cross) ** 2 / np.maximum(slope_energy, 1e-12)
     freedom = np.maximum(ideal.grid.share * length, 2.0)  # of which the time took one
     left = np.maximum((left - late) * freedom / (freedom - 1.0), 1e-6 * total)
-    return _noise_around(left, length)
+    noise = _noise_around(left, length, NOISE_SYMBOLS // step)
+    return np.asarray(np.interp(hearing.place, some.place, noise))
 
 
 def _fades(fit: FloatArray, expected: FloatArray) -> bool:

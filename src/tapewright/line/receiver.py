@@ -25,13 +25,14 @@ from tapewright.line.stretches import stretches
 from tapewright.line.templates import FILLER_NAME, band_of, kinds_of
 from tapewright.model import AudioSource, Samples, Symbols
 from tapewright.model.runs import runs_of
+from tapewright.model.scratch import keep_freed_memory
 
 __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
 WINDOW_SECONDS = 10.0
-CHUNK_SECONDS = 5.0
+CHUNK_SECONDS = 2.0
 #: Neighbouring windows share this many of the longest symbols, half a second at least.
 OVERLAP_SYMBOLS = 40
 #: Pieces that speed and level are found from: long enough for so many bits, within limits.
@@ -148,6 +149,7 @@ class Receiver:
 
     def read(self, source: AudioSource, channel: int | str, lock: Lock | None) -> tuple[Symbols, float]:
         """Read the whole recording, window by window; also returns its length in seconds."""
+        keep_freed_memory()
         rate = self.band.rate_hz
         overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * self.longest_seconds))
         size = max(int(WINDOW_SECONDS * rate), 4 * overlap)

@@ -48,7 +48,7 @@ ALIKE_PACE = 0.02
 #: The level of a signal is told by so many symbols together.
 LEVEL_SYMBOLS = 31
 #: Gains and noise are measured on so many symbols at most, evenly spread.
-MOST_TO_MEASURE = 4096
+MOST_TO_MEASURE = 2048
 #: Noise is measured at so many levels, where there are so many symbols for each. Where the loudest has less
 #: than this times the power of the faintest, they do not tell noise from misfit.
 LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
@@ -242,8 +242,8 @@ def measure(
     sums = _compare(path, scene, amplitude)
     middle = (0.5 * (path.start + path.end) / t.block).astype(np.int64).clip(0, len(amplitude) - 1)
     counts = scene.sharpness[middle] / scene.sharpness[middle].mean(dtype=np.float64)
-    sums[:, 1:] *= counts[:, np.newaxis]
-    samples, total, fit, energy = sums[:, 0], sums[:, 1], sums[:, 2], sums[:, 3]
+    sums[1:] *= counts
+    samples, total, fit, energy = sums[:4]
     if scene.is_free:
         left, fit = _left_with_free_phase(sums)
     else:
@@ -342,7 +342,7 @@ def _typical_noise(left: FloatArray, samples: FloatArray, band: Band, fitted: in
 
 def _compare(path: Path, scene: Scene, amplitude: FloatArray) -> FloatArray:
     t = scene.templates
-    sums = np.empty((len(path), 7))
+    sums = np.empty((7, len(path)))
     compare_with_templates(
         scene.heard, amplitude, t.block, path.start, path.symbol, t.length, t.rows[0], t.rows[-1],
         scene.is_free, sums,
@@ -367,7 +367,7 @@ def _bend(
 
 def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
     """What the best mix of sine and cosine leaves, and its correlation as if it were all sine."""
-    _, total, sine, sine_energy, cosine, cosine_energy, cross = sums.T
+    _, total, sine, sine_energy, cosine, cosine_energy, cross = sums
     determinant = np.maximum(sine_energy * cosine_energy - cross**2, 1e-9)
     taken = (cosine_energy * sine**2 - 2 * cross * sine * cosine + sine_energy * cosine**2) / determinant
     return total - taken, np.sqrt(np.maximum(taken, 0.0) * sine_energy)

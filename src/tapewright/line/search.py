@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, fields, replace
 
@@ -250,10 +251,6 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, npt.NDArra
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
-    shapes = np.empty(len(t.length), SHAPE)
-    values = (*t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop)
-    for name, value in zip(SHAPE.names or (), values, strict=True):
-        shapes[name] = value
     tuning = Tuning(
         slot=t.slot,
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
@@ -266,7 +263,17 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, npt.NDArra
         is_free=scene.is_free,
         idle_allowed=not forced,
     )
-    return fits, shapes, tuning
+    return fits, _shapes(t), tuning
+
+
+@functools.lru_cache(maxsize=4)  # of pieces of one window the templates are the same
+def _shapes(templates: Templates) -> npt.NDArray[np.void]:
+    t = templates
+    shapes = np.empty(len(t.length), SHAPE)
+    values = (*t.energies, t.length, t.turns, _apart(t), t.flips, t.bend, t.droop)
+    for name, value in zip(SHAPE.names or (), values, strict=True):
+        shapes[name] = value
+    return shapes
 
 
 def _apart(templates: Templates) -> FloatArray:

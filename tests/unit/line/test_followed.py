@@ -10,7 +10,7 @@ import pytest
 from symbol_cards import recording_of
 from tapewright.cards import Alphabet, load_format
 from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
-from tapewright.line import decode, first
+from tapewright.line import decode, first, polish
 from tapewright.line.clock import clock_times
 from tapewright.line.front import listen
 from tapewright.line.receiver import Receiver, Survey
@@ -58,6 +58,20 @@ def test_following_says_what_searching_all_of_it_says(name, channel, monkeypatch
     # many were followed: they are held to be sure by 26 nats, and no more (docs/architecture.md); of a free
     # carrier with wow one of the two windows
     assert share_followed(followed) > 0.3
+
+
+@pytest.mark.parametrize("name", ["kcs-1200", "larch-biphase-l-2000"])
+def test_noise_told_by_some_of_the_symbols_is_that_told_by_all(name, monkeypatch):
+    card = load_format(name)
+    tape = add_noise(tape_of(name, 4000, 3), 35.0, band_hz=(20, 20_000), seed=3)
+    by_all = decode(tape, card).symbols
+    monkeypatch.setattr(polish, "MOST_TO_MEASURE", 1000)
+    by_some = decode(tape, card).symbols
+    real = by_all.index >= 0
+    ratio = by_some.noise[real] / by_all.noise[real]
+    assert np.any(ratio != 1.0)
+    assert np.median(ratio) == pytest.approx(1.0, abs=0.04)
+    assert np.quantile(np.abs(np.log(ratio)), 0.95) < 0.3
 
 
 def share_followed(symbols: Symbols) -> float:

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import mmap
+import platform
+import subprocess
+import sys
 import tracemalloc
 
 import numpy as np
@@ -16,9 +21,6 @@ def test_it_is_an_array_like_any_other(count):
     array[-1] = 3.0
     assert array.shape == (count, 2)
     assert array.sum() == 6.0
-    longer = scratch.grown(array, count + 5)
-    assert longer[count - 1, 1] == 3.0
-    assert longer.sum() == 6.0
 
 
 def test_a_big_one_takes_no_memory_of_the_process():
@@ -40,11 +42,77 @@ def test_without_room_on_disk_it_is_in_memory(monkeypatch):
     assert array.all()
 
 
+BIG = scratch.MOST_BYTES // 16 + 1
+
+
+@pytest.mark.parametrize("counts", [[], [3, 0, 4], [BIG, 0, 7, BIG]])
+def test_one_that_grows_holds_what_was_appended_in_order(counts):
+    rows = np.arange(2.0 * sum(counts)).reshape(-1, 2)
+    growing = scratch.Growing(np.zeros((0, 2)))
+    for part in np.split(rows, np.cumsum(counts)):
+        growing.append(part)
+    assert np.array_equal(growing.array(), rows)
+
+
+def test_a_big_one_that_grows_takes_no_memory_of_the_process():
+    growing = scratch.Growing(np.zeros(0, np.uint8))
+    part = np.ones(scratch.MOST_BYTES // 4, np.uint8)
+    tracemalloc.start()
+    for _ in range(16):
+        growing.append(part)
+    array = growing.array()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert array.sum() == 4 * scratch.MOST_BYTES
+    assert peak < 2 * scratch.MOST_BYTES
+
+
+@pytest.mark.parametrize("room", [0, 1, scratch.MOST_BYTES + 1000])
+def test_one_that_grows_and_finds_no_room_on_disk_goes_on_in_memory(room, monkeypatch, tmp_path):
+    class Disk(io.FileIO):
+        def write(self, data):
+            if self.tell() == room:
+                raise OSError("no space left on device")
+            return super().write(data[: room - self.tell()])
+
+    monkeypatch.setattr(scratch.tempfile, "TemporaryFile", lambda **_: Disk(tmp_path / "disk", "w+"))
+    rows = np.arange(4 * scratch.MOST_BYTES, dtype=np.uint32)
+    growing = scratch.Growing(np.zeros(0, np.uint32))
+    for part in np.array_split(rows, 9):
+        growing.append(part)
+    assert np.array_equal(growing.array(), rows)
+
+
 def test_files_go_with_their_arrays(tmp_path, monkeypatch):
     monkeypatch.setattr(scratch, "_folder", lambda: str(tmp_path))
     array = scratch.zeros((2 * scratch.MOST_BYTES,), np.uint8)
     assert len(array) == 2 * scratch.MOST_BYTES
     assert not list(tmp_path.iterdir())
+
+
+USED_TWENTY_TIMES = """
+import resource, sys
+import numpy as np
+from tapewright.model import scratch
+if sys.argv[1] == "kept":
+    scratch.keep_freed_memory()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+for _ in range(20):
+    parts = [np.ones(1 << 20, np.uint8) for _ in range(8)]
+    del parts
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="asks the allocator of the GNU C library")
+def test_freed_memory_is_not_fetched_from_the_system_again():
+    fetched = {
+        how: int(subprocess.check_output([sys.executable, "-c", USED_TWENTY_TIMES, how]))
+        for how in ("kept", "given back")
+    }
+    once = 8 * (1 << 20) // mmap.PAGESIZE
+    assert fetched["kept"] < 2 * once
+    assert fetched["given back"] > 4 * once
 
 
 def test_pieces_are_all_of_it():
