@@ -348,7 +348,7 @@ def _unexplained_after(tokens: Tokens, cut: Parse, lead: int) -> Iterator[tuple[
         if word < 0:
             first = place if first < 0 else first
             continue
-        if before == lead and 0 <= first and place - first <= LONGEST_MARK:
+        if before == lead and first >= 0 and place - first <= LONGEST_MARK:
             yield first, place
         first, before = -1, word
 
