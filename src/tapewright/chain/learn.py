@@ -39,7 +39,7 @@ DOUBT_BITS = 12.0
 #: No card can say where a block begins whose bytes have no start symbols, and nothing before them; or whose
 #: bytes have some, and before them stand others.
 UNANCHORED_BITS = 1_000.0
-#: What a mark before the first byte costs, besides its symbols.
+#: What a mark before the first byte costs in each kind of block, besides its symbols: so bytes are paid for.
 MARK_BITS = 6.0
 #: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
@@ -101,7 +101,7 @@ class Layout:
     @property
     def bits(self) -> float:
         """Length of the description; what a reader has no way to know is a great surprise."""
-        marks = {sample.mark for sample in self.samples if sample.mark}
+        marks = [mark for kind in self.kinds for mark in {sample.mark for sample in kind.samples} if mark]
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
         bits += ODD_SAVE_BITS * (self.misheard is not None)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * len(self.lost)

@@ -21,6 +21,8 @@ __all__ = ["FEWEST_BYTES", "LONGEST_MARK", "Stretch", "cut", "leader_of", "turne
 #: So many equal symbols or more, outside the known bytes, are a leader and no data (ten bytes of zeros are).
 #: Where leaders are short, most of the longest, but so many: where there is none, zeros are in any bytes.
 LEAST_LEADER, LEAST_OF_SHORT = 96, 24
+#: To tell which symbol leaders consist of, no run counts for more.
+LONGEST_COUNTED = 192
 #: Leaders between blocks may be shorter: so many symbols, and then so many like those after long ones, or as
 #: many as all of those have in common, but no more than the last number.
 SHORT_LEADER, AFTER_LEADER, MOST_AFTER_LEADER = 16, 8, 32
@@ -90,7 +92,7 @@ class Stretch:
         return int(np.count_nonzero(self.known != NOT_KNOWN))
 
 
-def cut(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+def cut(stream: Stream, sent: bytes, framing: Framing, leader: str, full: int = 0) -> Iterator[Stretch]:
     """Cut one save into stretches of bytes; what stands around them is not told yet.
 
     Parameters
@@ -102,16 +104,20 @@ def cut(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[
     framing : Framing
     leader : str
         See `leader_of`.
+    full : int
+        So many bytes are in the largest block of other saves: those of this one may be as large.
     """
-    return (_asynchronous if framing.byte.start else _synchronous)(stream, sent, framing, leader)
+    if framing.byte.start:
+        return _asynchronous(stream, sent, framing, leader)
+    return _synchronous(stream, sent, framing, leader, full)
 
 
 def leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str:
     """The symbol leaders consist of in this save, by the name the receiver gives it.
 
     Between bytes that announce themselves it is the idle one. Else it is the bit that stands longest outside
-    the known bytes, in long runs: the line code alone may mistake zeros in a program for a leader, and of
-    absolute levels upside down it is the other bit.
+    the known bytes, in long runs and often: the line code alone may mistake zeros in a program for a leader,
+    what fills a block up stands there once, and of absolute levels upside down it is the other bit.
     """
     if leader not in "01":
         return leader
@@ -126,7 +132,7 @@ def leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str
     stands = {}
     for name in "01":
         runs = np.diff(runs_of((index == names.index(name)) & outside))
-        stands[name] = int(runs[runs >= LEAST_LEADER // 2].sum())
+        stands[name] = int(np.minimum(runs[runs >= LEAST_LEADER // 2], LONGEST_COUNTED).sum())
     return max("01", key=lambda name: (stands[name], name == leader))
 
 
@@ -205,7 +211,7 @@ def _begun_later(bits: npt.NDArray[np.int8], places: IntArray, framing: Framing)
     return np.concatenate((anew, places[places >= again[in_step[0]]]))
 
 
-def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> Iterator[Stretch]:
+def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str, full: int) -> Iterator[Stretch]:
     """Lay bytes end to end through what lies between leaders, in step with the known ones."""
     bits, byte = stream.bits, framing.byte
     values = byte_values(bits, byte.bits, byte.order)
@@ -215,7 +221,7 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) -> 
     is_data = _known_places(values, sent, at, offsets, period)
     regions = [
         part
-        for region in _between_leaders(stream, at, is_data, period, leader)
+        for region in _between_leaders(stream, at, is_data, period, leader, full)
         for part in _in_step_throughout(region, at, period)
     ]
     heads = [first_hit - first for first, _, first_hit in regions if first_hit >= 0]
@@ -287,7 +293,7 @@ def _known_places(
 
 
 def _between_leaders(
-    stream: Stream, at: IntArray, is_data: npt.NDArray[np.bool_], period: int, leader: str
+    stream: Stream, at: IntArray, is_data: npt.NDArray[np.bool_], period: int, leader: str, full: int
 ) -> Iterator[tuple[int, int, int]]:
     """First and last symbol (exclusive) of every region that is no leader, and its first known byte or -1."""
     bits = stream.bits
@@ -302,7 +308,7 @@ def _between_leaders(
             quiet[first:end] = True
     for first, end in _short_leaders(bits, quiet, is_data, runs):
         quiet[first:end] = True
-    _open_filling(quiet, quiet | lead, bits, at, period)
+    _open_filling(quiet, quiet | lead, bits, at, period, full)
     for first, end in runs_of(~quiet).tolist():
         if first == 0 or not is_mark[first - 1]:  # after a silence, leaders may be short
             first += int(np.argmin(np.append(lead[first:end], False)))
@@ -345,7 +351,7 @@ def _short_leaders(
 
 def _open_filling(
     quiet: npt.NDArray[np.bool_], is_leader: npt.NDArray[np.bool_], bits: npt.NDArray[np.int8],
-    at: IntArray, period: int,
+    at: IntArray, period: int, full: int,
 ) -> None:  # fmt: skip
     """Take for data what looks like leader, if the block then ends where full ones do.
 
@@ -360,8 +366,12 @@ def _open_filling(
         first - (first - (int(inside[0]) if len(inside) else first + steps[0])) % period
         for (first, _), inside in zip(regions, hits, strict=True)
     ]
-    counts = [-(-(end - begin) // period) for (_, end), begin in zip(regions, begins, strict=True)]
-    full = max(count for count, inside in zip(counts, hits, strict=True) if len(inside))
+    pulses = [LONGEST_END * int((bits[end : end + 1] == NO_BIT).any()) for _, end in regions]
+    counts = [
+        -(-(end - pulse - begin) // period)
+        for (_, end), pulse, begin in zip(regions, pulses, begins, strict=True)
+    ]
+    full = max(full, *(count for count, inside in zip(counts, hits, strict=True) if len(inside)))
     for begin, count in zip(begins, counts, strict=True):
         end = begin + full * period
         if count >= full - MOST_ALIKE or (bits[begin:end] == NO_BIT).any():
@@ -372,8 +382,11 @@ def _open_filling(
             if begin < other < end
         )
         ends = not is_leader[end - MOST_ALIKE * period : end].all()
-        if ends and not begins_again and is_leader[end : end + LEAST_LEADER].all():
-            quiet[begin:end], quiet[end : end + LEAST_LEADER] = False, True
+        last = bits[end : end + LONGEST_END + 1]
+        falls_silent = len(last) <= LONGEST_END or (last == NO_BIT).any()
+        if ends and not begins_again and (falls_silent or is_leader[end : end + LEAST_LEADER].all()):
+            quiet[begin:end] = False
+            quiet[end : end + (len(last) if falls_silent else LEAST_LEADER)] = True
 
 
 def _sound(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> npt.NDArray[np.bool_]:

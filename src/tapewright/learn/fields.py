@@ -49,8 +49,11 @@ LONE_CHARACTER_BITS = 4.0
 SAME_ORDER_BITS, OTHER_ORDER_BITS = 0.5, 4.0
 #: What it costs that blocks are of different lengths and nothing says why.
 LENGTHS_BITS = 24.0
-#: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more.
-COUNTS, COUNT_BITS = ("index", "blocks", "is_last", "remaining"), 4.0
+#: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more;
+#: but larger ones than this are as rare as any other constant.
+COUNTS, COUNT_BITS, LARGEST_SMALL = ("index", "blocks", "is_last", "remaining"), 4.0, 3
+#: Where a program is cut into blocks, a byte tells how many bytes are in each as often as two.
+SMALL_LENGTH_BITS = 0.5
 #: How far below the best path others are still told, and how many of them.
 RIVAL_BITS, MOST_RIVALS = CERTAIN_BITS, 8
 
@@ -369,10 +372,11 @@ def _fields(seen: _Bytes, place: int, kind: str, width: int, coding: str) -> Ite
         if abs(offset) > MOST_FEW and _are_equal(value.tolist()):
             continue  # a constant says the same in fewer words
         price = _offset_bits(fact, abs(offset))
-        if fact in COUNTS and _are_equal(value.tolist()):
+        if fact in COUNTS and _are_equal(value.tolist()) and int(value[0]) <= LARGEST_SMALL:
             price += COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
-        yield _Option(part, base + _meaning_bits(fact, width) + price, place + size)
+        is_cut = "index" in seen.facts.numbers
+        yield _Option(part, base + _meaning_bits(fact, width, is_cut) + price, place + size)
 
 
 def _numbers(runs: Sequence[bytes], place: int, size: int, kind: str, coding: str) -> IntArray | None:
@@ -423,8 +427,10 @@ def _type_bits(kind: str, order: str) -> float:
     return 0.0 if kind == "u8" else SAME_ORDER_BITS if kind.endswith(order) else OTHER_ORDER_BITS
 
 
-def _meaning_bits(fact: str, width: int) -> float:
-    """Surprise of a field of this meaning and size."""
+def _meaning_bits(fact: str, width: int, is_cut: bool) -> float:
+    """Surprise of a field of this meaning and size, in a block of many or not."""
+    if (fact, width, is_cut) == ("length", 1, True):
+        return PRICE_BITS[fact] + SMALL_LENGTH_BITS
     if fact in ("start", "end", "run"):
         size = {1: 6.0, 2: 0.5, 3: 4.0, 4: 4.0}[width]
     elif fact in ("length", "total", "remaining"):

@@ -57,19 +57,22 @@ def find_stretches(
     list of Stretch
         Save by save, in order of time.
     """
+    turned = [Stream(stream.symbols, swap) for stream, swap in zip(streams, framing.swapped, strict=True)]
+    sent = [framing.sent(known.data) for known in knowns]
+    leaders = [leader_of(stream, data, framing, leader) for stream, data in zip(turned, sent, strict=True)]
+    saves = list(zip(turned, sent, leaders, strict=True))
+    cuts = [list(cut(*save[:2], framing, save[2])) for save in saves]
+    sizes = [max((len(piece) for piece in pieces if piece.known_count), default=0) for pieces in cuts]
     found: list[Stretch] = []
-    for save, (stream, known) in enumerate(zip(streams, knowns, strict=True)):
-        turned = Stream(stream.symbols, framing.swapped[save])
-        heard = leader_of(turned, framing.sent(known.data), framing, leader)
-        sent = framing.sent(known.data)
-        values = byte_values(turned.bits, framing.byte.bits, framing.byte.order)
-        pieces = [
-            replace(_filled(piece, values), save=save)
-            for piece in _mended(cut(turned, sent, framing, heard), values)
-        ]
+    for save, (stream, data, heard) in enumerate(saves):
+        pieces, full = cuts[save], max(sizes)
+        if 0 < sizes[save] < full and not framing.byte.start:
+            pieces = list(cut(stream, data, framing, heard, full))
+        values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+        pieces = [replace(_filled(piece, values), save=save) for piece in _mended(pieces, values)]
         pieces = list(_without_chance(pieces, 2 if framing.coding == "hex" else 1))
-        pieces = _with_repetitive(list(_in_sequence(pieces, sent)), sent)
-        found += surroundings(turned, pieces, framing, heard)
+        pieces = _with_repetitive(list(_in_sequence(pieces, data)), data)
+        found += surroundings(stream, pieces, framing, heard)
     return found
 
 

@@ -115,6 +115,19 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
     assert spelt["M"] == pytest.approx([200.0, 400.0], rel=0.02)
 
 
+def test_a_mark_of_a_length_that_nothing_else_has_is_a_word_however_rare_it_is() -> None:
+    data = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200)).us
+    like_leader = np.full(60, 200.0)  # a run of zeros in the data
+    block = np.concatenate([np.full(60, 200.0), [690.0, 700.0], data, like_leader, data])
+    book = Book("runs", ((0, 0), (1, 1)), (SHORT, LONG))
+    fit = fit_book(tokens_from(np.concatenate(4 * [block])), book, [np.log([200.0, 200.0])])
+    assert (fit.names, fit.leader) == (("0", "1", "M"), "0")
+    assert np.exp([fit.book.centres[k] for k in fit.book.words[2]]) == pytest.approx([695.0, 695.0], rel=0.01)
+    assert fit.parse.explained == 1.0
+    twice = fit_book(tokens_from(np.concatenate(2 * [block])), book, [np.log([200.0, 200.0])])
+    assert twice.names == ("0", "1")  # two may be an accident
+
+
 def test_what_stands_behind_one_leader_of_three_is_no_mark() -> None:
     data = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200)).us
     leader = np.full(24, 600.0)

@@ -243,3 +243,22 @@ def test_one_byte_after_a_known_name_fills_it_up():
     knowns = [replace(known, name=name) for known, name in zip(KNOWNS, ("HARBOUR", "HARBOR"), strict=True)]
     *_, name = explained(lambda known: b"\xa5" + (known.name or "").encode().ljust(7, b"."), knowns)
     assert (name.kind, set(name.widths), name.value) == ("text", {7}, b".")
+
+
+@pytest.mark.parametrize("size, told", [(16, "blocks"), (150, "")])  # nineteen blocks, and two
+def test_a_count_of_many_blocks_is_hardly_a_constant_and_one_of_two_may_be(size, told):
+    known = KNOWNS[0]
+    cuts = [Sample(0, b"", b"", first, first + size) for first in range(0, len(known.data), size)]
+    head = b"\xbe" + len(known.data).to_bytes(2, "big") + bytes([len(cuts)])
+    header = Sample(0, head, b"", 0, 0)
+    facts = facts_of([header], [header, *cuts], [known], [known.start])
+    *_, last = explain_bytes([head], facts)[0]
+    assert last.fact == told
+    assert last.lead_bits < SURE
+
+
+def test_where_all_blocks_are_full_a_byte_that_says_so_is_their_length():
+    known = Known(program(44, 512), 0x9234)
+    cuts = [Sample(0, bytes([0xED, 0xFF, k]), b"", 256 * k, 256 * k + 256) for k in range(2)]
+    parts = explain_bytes([cut.head for cut in cuts], facts_of(cuts, cuts, [known], [known.start]))[0]
+    assert ("length", -1, "u8") in meanings(parts)

@@ -62,6 +62,17 @@ def test_with_idle_time_between_bytes_a_mark_may_look_like_the_start_of_the_firs
     assert (bytes(found.values.tolist()), found.mark) == (b"\x01\x34" + data, "1")
 
 
+def test_what_is_left_of_a_byte_read_too_early_may_make_a_second_one():
+    byte = ByteFormat(bits=7, start="0", stop="1")
+    data = bytes(value & 0x7F for value in program(61, 60))
+    bits = 80 * "L" + "01" + sent(b"01F1" + data, byte, idle=8 * "1") + 80 * "L"
+    framing = framing_of(1, **byte.model_dump())
+    (early,) = find_stretches([stream(bits, "01L")], [Known(data)], framing, "L")
+    assert bytes(early.values[:3].tolist()) == b"\x41\x7f1"
+    (found,) = find_stretches([stream(bits, "01L")], [Known(data)], replace(framing, left_out=1), "L")
+    assert (bytes(found.values.tolist()), found.mark) == (b"01F1" + data, "01")
+
+
 def test_characters_of_a_header_that_by_chance_are_in_the_program_are_no_data():
     byte = ByteFormat(start="1", stop="0")
     data = program(56, 120)
@@ -128,6 +139,13 @@ def test_a_header_and_the_next_block_are_not_one_however_short_the_leader_betwee
     bits = header + blocks(data, 32)
     found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
     assert bytes(found[0].values.tolist()) == HEAD + b"\x11"
+
+
+def test_a_block_filled_up_with_leader_ends_where_those_of_other_saves_do():
+    one, other = program(62, 40), program(63, 100)
+    silent = [blocks(data, 64).removesuffix(200 * "0") + "1_" for data in (one, other)]  # after a last pulse
+    found = find_stretches([stream(bits) for bits in silent], [Known(one), Known(other)], framing_of(2), "0")
+    assert [(piece.save, len(piece)) for piece in found] == [(0, 67), (1, 67), (1, 67)]
 
 
 def test_a_short_last_block_ends_where_it_ends():
@@ -219,6 +237,15 @@ def test_known_bytes_go_on_after_symbols_were_lost(lost, most_wrong):
     assert len(found) == len(HEAD + data + b"\x7b")
     assert np.count_nonzero(found.values != np.frombuffer(HEAD + data + b"\x7b", np.uint8)) <= most_wrong
     assert found.known_count == len(data)
+
+
+def test_what_fills_a_block_up_is_no_leader_however_long_it_is():
+    data = program(64, 80)
+    cuts = [data[first : first + 64].ljust(64, b"\0") for first in (0, 64)]
+    bits = "".join(100 * "1" + sent(HEAD + cut + b"\x7b", BYTE) for cut in cuts) + 100 * "1"
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    assert [piece.lead for piece in found] == ["1", "1"]
+    assert bytes(found[1].values.tolist()) == HEAD + cuts[1] + b"\x7b"
 
 
 def test_a_first_leader_heard_wrong_is_outweighed_by_those_between_blocks():
