@@ -199,15 +199,13 @@ def has_harmonics(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray, k
     noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing of
     the other: harmonics would be believed too much.
     """
-    if len(stretch.symbol) < FEWEST_TO_LEARN:
-        return False
+    if len(stretch.symbol) < FEWEST_TO_LEARN or stretch.is_clear.mean() >= FOLLOWED:
+        return False  # nothing to learn, or next to nothing to gain
     energy, noise = np.empty(2), np.empty(2)
     for k, (heard, grid) in enumerate((narrow, wide)):
         ideal = Imprint.ideal(grid, gains)
         hearing, _ = _first_hearing(_upright(heard, grid, stretch), stretch, grid)
         measured = _measure(hearing, ideal)
-        if stretch.is_clear.mean() >= FOLLOWED and measured.is_clean:
-            return False  # nothing to gain
         imprint = _learned(ideal, hearing, measured)
         measured = _measure(hearing, imprint)
         bit_energy = imprint.energy[len(gains)].mean(axis=-1)[kind == BIT].mean()

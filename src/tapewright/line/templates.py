@@ -105,10 +105,10 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
 
 
 def wider_band_of(alphabet: Alphabet, band: Band, recording_rate_hz: float) -> Band | None:
-    """The band with as many harmonics as the rate holds; None where there are only bursts or edges, whose
-    band has them already.
+    """The band with as many harmonics as the rate holds; None but for free carriers: the others'
+    bands have the harmonics that matter.
     """
-    if any(segment.kind != "tone" for shape in alphabet.shapes for segment in shape.segments):
+    if not alphabet.has_free_phase:
         return None
     high = min(EDGES_HIGH * band.rate_hz, 0.47 * recording_rate_hz)
     return replace(band, high_hz=high) if high > band.high_hz else None
