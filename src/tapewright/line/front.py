@@ -142,6 +142,15 @@ def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: 
         yield out
 
 
+def narrowed(heard: Heard, band: Band) -> Heard:
+    """What was heard in a wider band with the same lower edge, limited to this one."""
+    taps = band.upper_filter.astype(np.float32)
+    half = len(taps) // 2
+    size = 1 << (len(heard) + len(taps) - 1).bit_length()
+    product = np.fft.rfft(heard, size) * np.fft.rfft(taps, size)
+    return np.fft.irfft(product, size)[half : half + len(heard)].astype(np.float32)
+
+
 def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
     """Cut a stream into windows of `size` samples that share `overlap` with each neighbour."""
     waiting: list[Heard] = []

@@ -28,8 +28,9 @@ MOST_PHASES = 64
 #: further than this at each symbol, in turns (chosen: a twentieth of a turn in a thousand).
 PHASES_MOVED = 24, 200
 LEAST_DRIFT = 5e-5
-#: Harmonics of the phase at which a symbol is entered that its waveform may depend on.
-HARMONICS = 2
+#: Harmonics of the phase at which a symbol is entered that its waveform may depend on; and where the band is
+#: wide enough for the third: a squared wave has that first.
+HARMONICS, HARMONICS_WIDE = 2, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +87,7 @@ class Grid:
         return int(np.gcd.reduce(self.length))
 
     @classmethod
-    def of(cls, alphabet: Alphabet, band: Band) -> Grid:
+    def of(cls, alphabet: Alphabet, band: Band, harmonics: int = HARMONICS) -> Grid:
         """Lay an alphabet out."""
         seconds = np.array([shape.seconds for shape in alphabet.shapes])
         rate = _even_rate(seconds, band.rate_hz)
@@ -99,7 +100,7 @@ class Grid:
             phases = 2 if alphabet.flips_sign else 1
         steps = np.round((turns - drift * length) * phases).astype(np.int64)
         after = (np.arange(phases)[:, np.newaxis] + steps) % phases
-        basis = _basis(phases)
+        basis = _basis(phases, harmonics)
         entered = np.array([0.0, 0.25]) if phases > 2 else np.zeros(1)
         ideal = np.zeros((len(seconds), basis.shape[1], int(length.max())))
         first = 1 if phases > 1 else 0  # the first term of a series is what does not depend on the phase
@@ -154,15 +155,18 @@ def _even_phases(turns: FloatArray, length: IntArray) -> tuple[int, float]:
     return phases, float(np.mean(turns[:2] - steps / phases)) / float(length[0])
 
 
-def _basis(phases: int) -> FloatArray:
+def _basis(phases: int, harmonics: int) -> FloatArray:
     """Rows: 1, then cosine and sine of each harmonic of the phase."""
     if phases == 1:
         return np.ones((1, 1))
     angle = 2 * np.pi * np.arange(phases) / phases
     if phases == 2:
         return np.stack((np.ones(2), np.cos(angle)), axis=1)
-    harmonics = range(1, HARMONICS + 1 if phases > 2 * HARMONICS else 2)
+    if phases <= 2 * HARMONICS:
+        harmonics = 1
     columns = [np.ones(phases)]
-    for h in harmonics:
-        columns += [np.cos(h * angle), np.sin(h * angle)]
+    for h in range(1, harmonics + 1):
+        columns.append(np.cos(h * angle))
+        if 2 * h != phases:  # there it is zero
+            columns.append(np.sin(h * angle))
     return np.stack(columns, axis=1)

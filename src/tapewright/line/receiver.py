@@ -15,14 +15,14 @@ from tapewright.line.acquire import THOROUGH, Effort, acquire
 from tapewright.line.averages import running_mean
 from tapewright.line.clock import typical_of
 from tapewright.line.first import first_pass
-from tapewright.line.front import Heard, Window, block_powers, channel_options, listen, windows
+from tapewright.line.front import Heard, Window, block_powers, channel_options, listen, narrowed, windows
 from tapewright.line.gather import Gathering, between, chained, moved, picked, replaced
-from tapewright.line.grid import Grid
-from tapewright.line.polish import Polished, polish
+from tapewright.line.grid import HARMONICS_WIDE, Grid
+from tapewright.line.polish import Ear, Polished, has_harmonics, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
-from tapewright.line.templates import FILLER_NAME, band_of, kinds_of
+from tapewright.line.templates import FILLER_NAME, band_of, kinds_of, wider_band_of
 from tapewright.model import AudioSource, Samples, Symbols
 from tapewright.model.runs import runs_of
 from tapewright.model.scratch import keep_freed_memory
@@ -93,6 +93,8 @@ class Receiver:
         self.longest_seconds = max(shape.seconds for shape in searched.shapes)
         self.band = band_of(self.alphabet, rate_hz)
         self.grid = Grid.of(searched, self.band)
+        self.wide_band = wider_band_of(self.alphabet, self.band, rate_hz)
+        self.wide_grid = Grid.of(searched, self.wide_band, HARMONICS_WIDE) if self.wide_band else self.grid
         self.kind = kinds_of(searched.names)
         self.is_sparse = any(s.kind == "silence" for shape in searched.shapes for s in shape.segments)
         leads = {item.lead for block in card.block for item in block.layout if isinstance(item, Lead)}
@@ -150,7 +152,7 @@ class Receiver:
     def read(self, source: AudioSource, channel: int | str, lock: Lock | None) -> tuple[Symbols, float]:
         """Read the whole recording, window by window; also returns its length in seconds."""
         keep_freed_memory()
-        rate = self.band.rate_hz
+        rate, band = self.band.rate_hz, self.wide_band or self.band
         overlap = int(rate * max(0.5, OVERLAP_SYMBOLS * self.longest_seconds))
         size = max(int(WINDOW_SECONDS * rate), 4 * overlap)
         found = Gathering(self.alphabet.names, self.alphabet.mean_bit_seconds)
@@ -162,7 +164,7 @@ class Receiver:
                 samples += len(chunk)
                 yield chunk
 
-        heard = (self.sign * piece for piece in listen(counted(), self.rate_hz, channel, self.band))
+        heard = (self.sign * piece for piece in listen(counted(), self.rate_hz, channel, band))
         for window in windows(heard, size, overlap):
             symbols, lock = self.read_window(window, lock)
             found.add(symbols)
@@ -172,10 +174,12 @@ class Receiver:
     def read_window(self, window: Window, lock: Lock | None) -> tuple[Symbols, Lock | None]:
         """Read one window with what is known from before; what that does not explain is looked at anew."""
         symbols = Symbols.empty(self.alphabet.names)
+        wide = window.heard
+        heard = narrowed(wide, self.band) if self.wide_band else wide
         if lock is not None:
-            symbols, lock = self.search(window.heard, lock)
-        for first, last in self.unexplained(window.heard, symbols, lock):
-            symbols, other = self._look_anew(window.heard, first, last, symbols)
+            symbols, lock = self.search(heard, lock, wide)
+        for first, last in self.unexplained(heard, symbols, lock):
+            symbols, other = self._look_anew(heard, wide, first, last, symbols)
             lock = other or lock
         symbols = moved(symbols, window.first / self.band.rate_hz)
         # a symbol more at the front: its neighbour may have seen it start a hair after the line
@@ -184,7 +188,7 @@ class Receiver:
         return between(symbols, low, high), lock
 
     def _look_anew(
-        self, heard: Heard, first: int, last: int, symbols: Symbols
+        self, heard: Heard, wide: Heard, first: int, last: int, symbols: Symbols
     ) -> tuple[Symbols, Lock | None]:
         """Look for signals in a stretch, whatever speed and level were before."""
         rate = self.band.rate_hz
@@ -195,7 +199,7 @@ class Receiver:
             if other is None:
                 first += size
                 continue
-            found, other = self.search(heard[first:last], other)
+            found, other = self.search(heard[first:last], other, wide[first:last])
             if not len(found) or sureness(found).mean() < DOUBTFUL:
                 first += size
                 continue
@@ -205,8 +209,11 @@ class Receiver:
             first = max(first + size, int(found.end_seconds[-1] * rate))
         return symbols, lock
 
-    def search(self, heard: Heard, lock: Lock) -> tuple[Symbols, Lock]:
-        """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected."""
+    def search(self, heard: Heard, lock: Lock, wide: Heard | None = None) -> tuple[Symbols, Lock]:
+        """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected.
+
+        `wide` is the same sound in the wider band, where it was listened to.
+        """
         for _ in range(3):
             path, measured = first_pass(
                 heard, self.searched, self.band, lock, self.cost, self.polarity, len(self.alphabet.names)
@@ -227,17 +234,20 @@ class Receiver:
             )
             fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)
             if fits and 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
-                return self._symbols(heard, path, used), lock
-        return self._symbols(heard, path, lock), lock
+                return self._symbols(heard, wide, path, used), lock
+        return self._symbols(heard, wide, path, lock), lock
 
-    def _symbols(self, heard: Heard, path: Path, lock: Lock) -> Symbols:
+    def _symbols(self, heard: Heard, wide: Heard | None, path: Path, lock: Lock) -> Symbols:
         """Read what pass 1 found again, stretch by stretch."""
         if not len(path):
             return Symbols.empty(self.alphabet.names)
-        parts = [
-            polish(heard, stretch, self.grid, lock.gain, self.cost, self.kind, self.is_sparse)
-            for stretch in stretches(path, self.grid)
-        ]
+        parts = []
+        for stretch in stretches(path, self.grid):
+            ear, grid = heard, self.grid
+            if self.wide_band and wide is not None:
+                narrow, other = Ear(heard, self.grid), Ear(wide, self.wide_grid)
+                ear, grid = other if has_harmonics(narrow, other, stretch, lock.gain, self.kind) else narrow
+            parts.append(polish(ear, stretch, grid, lock.gain, self.cost, self.kind, self.is_sparse))
         found = [self._as_symbols(part) for part in parts if part is not None]
         return chained(found) if found else Symbols.empty(self.alphabet.names)
 

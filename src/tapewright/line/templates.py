@@ -69,6 +69,14 @@ class Band:
         taps = (2 * high * np.sinc(2 * high * n) - 2 * low * np.sinc(2 * low * n)) * np.kaiser(len(n), 6.0)
         return np.asarray(taps / np.sum(taps * np.cos(2 * np.pi * middle * n)))
 
+    @cached_property
+    def upper_filter(self) -> FloatArray:
+        """The upper edge alone: after a wider band with this lower edge it leaves what `filter` does."""
+        half = len(self.filter) // 2
+        n = np.arange(-half, half + 1)
+        taps = np.sinc(2 * self.high_hz / self.rate_hz * n) * np.kaiser(len(n), 6.0)
+        return np.asarray(taps / np.sum(taps))
+
 
 def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
     """Choose rate and band: seven samples a cycle of the fastest tone, more where edges are square; a wider
@@ -94,6 +102,16 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
     rate = min(max(rate, 8_000.0), 96_000.0)
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
+
+
+def wider_band_of(alphabet: Alphabet, band: Band, recording_rate_hz: float) -> Band | None:
+    """The band with as many harmonics as the rate holds; None but for free carriers: the others'
+    bands have the harmonics that matter.
+    """
+    if not alphabet.has_free_phase:
+        return None
+    high = min(EDGES_HIGH * band.rate_hz, 0.47 * recording_rate_hz)
+    return replace(band, high_hz=high) if high > band.high_hz else None
 
 
 def _lowest_hertz(shape: SymbolShape) -> float:
