@@ -23,6 +23,9 @@ __all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks"]
 MOST_MESSAGES = 12
 _MOST_RULES = 80
 _MOST_CLAIMS = 12
+#: Different contents that a check of one byte, or a wider one, must hold for to be certain: one more than
+#: tells it from other rules, so that the last could have refuted it (chosen).
+_FEWEST_TESTED, _FEWEST_TESTED_WIDE = 3, 2
 
 
 @dataclass(frozen=True)
@@ -35,8 +38,8 @@ class CheckClaim:
     bits : float
         Evidence against "these bytes are no check", less the price of the assumption.
     certainty : {"certain", "likely", "open"}
-        ``certain``: leads everything else together by 12 bits, and all of two or more different messages
-        agree. ``likely``: leads by 6.
+        ``certain``: leads everything else together by 12 bits, all messages agree, and what is covered
+        differs in so many that one could have refuted it (`_FEWEST_TESTED`). ``likely``: leads by 6.
     agreeing, messages : int
         How many different messages agree with it, of how many.
     variants : tuple of CheckRule
@@ -48,6 +51,8 @@ class CheckClaim:
         The evidence as a sentence.
     cost : float
         Bits that the bytes of the check take with the rule: its price, and those that do not agree.
+    lead : float
+        Bits by which it leads everything else together, no check among it; below 0 it is rather another.
     """
 
     rule: CheckRule
@@ -59,6 +64,7 @@ class CheckClaim:
     rivals: tuple[CheckClaim, ...]
     words: str
     cost: float
+    lead: float
 
 
 def find_checks(
@@ -155,10 +161,12 @@ def _claim(
     others = [0.0] + [other_bits for other, other_bits in groups if other is not rules]
     lead = bits - float(np.logaddexp2.reduce(others))
     certainty = certainty_of(lead)
-    if certainty == "certain" and not 2 <= agreeing == len(messages):
+    tested = len({tuple(message.covered(name, rule.as_sent) for name in rule.over) for message in messages})
+    fewest = _FEWEST_TESTED if rule.width_bytes == 1 else _FEWEST_TESTED_WIDE
+    if certainty == "certain" and (agreeing < len(messages) or tested < fewest):
         certainty = "likely"  # a block that disagrees may be misread, or tell that the rule is another
     words = evidence_words(rule, agreeing, len(messages), bits)
     return CheckClaim(
         rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words,
-        tails.unexplained_bits(place) - bits,
+        tails.unexplained_bits(place) - bits, lead,
     )  # fmt: skip

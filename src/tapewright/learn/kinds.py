@@ -24,7 +24,8 @@ LATEST_CHECK = 5
 MOST_CHECK_BYTES = 8
 #: Constants at the beginning of a block that a check may cover in part are at most so many.
 MOST_SPLIT = 8
-#: What it costs to say that a check covers some of the constants before it and not all.
+#: What it costs to say that a check covers some of the constants before it and not all; which number of
+#: them costs more, as each is tried.
 SPLIT_BITS = 1.0
 #: A field that is surer than this is no check, unless it is off by some number: a byte by any, wider ones by
 #: more than one.
@@ -370,13 +371,14 @@ def _best_claim(
     splits = [constants]
     if sync_bytes is None and 1 < constants <= MOST_SPLIT:
         splits += range(constants - 1, 0, -1)
+    split_bits = SPLIT_BITS + float(np.log2(max(1, len(splits) - 1)))
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
         messages = messages_of(items, heads, data, tails, framing, sync)
         claims = find_checks(messages, fixed, kin)
-        if not claims:
-            continue
-        bits = claims[0].bits - (SPLIT_BITS if sync != constants else 0.0)
+        if not claims or (claims[0].lead <= 0 and claims[0].messages > 1):
+            continue  # rather something else: of one block, no more can be had
+        bits = claims[0].bits - (split_bits if sync != constants else 0.0)
         if bits > best[0]:
             best = (bits, claims[0], sync)
         if bits > CONVINCING_BITS and claims[0].rule.begins_plainly:

@@ -340,3 +340,16 @@ def test_a_check_over_constants_alone_is_a_constant():
     items = (("sync", b"\xa5\x3c"), ("fixed", b"\x01"))
     tail = bytes([sum(b"\xa5\x3c\x01") & 0xFF])
     assert find_checks([Message(items, tuple(value for _, value in items), tail, tail)]) == []
+
+
+def test_a_byte_is_certain_only_where_three_different_contents_agree() -> None:
+    dice = np.random.default_rng(11)
+    programs = [dice.bytes(40 + 7 * n) for n in range(3)]
+    blocks = [Message.uncoded((("data", data),), bytes([sum(data) & 255])) for data in programs]
+    assert find_checks(blocks[:2])[0].certainty != "certain"
+    assert find_checks(blocks)[0].certainty == "certain"
+    elsewhere = [
+        Message.uncoded((("start", bytes([0, n])), ("data", programs[0])), blocks[0].tail)
+        for n in (16, 32, 48)
+    ]
+    assert all(claim.certainty != "certain" for claim in find_checks(elsewhere))
