@@ -29,7 +29,7 @@ def test_a_length_that_may_be_one_byte_asks_for_more_than_255() -> None:
     assert suggestion.program is not None
     assert len(suggestion.program.data) > 255
     assert f"{len(suggestion.program.data)} bytes" in suggestion.words
-    assert set(suggestion.settles) == {"header field length", "blocks"}
+    assert set(suggestion.settles) == {"header field length", "blocks", "check"}
 
 
 def test_an_address_of_two_equal_bytes_asks_for_one_of_two_different_ones() -> None:

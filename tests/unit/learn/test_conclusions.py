@@ -100,10 +100,12 @@ def test_one_recording_never_makes_an_8_bit_check_certain(seed: int) -> None:
     assert check.rivals
 
 
-def test_a_check_that_two_programs_agree_on_is_the_sum_it_is() -> None:
+def test_a_check_of_one_byte_is_certain_when_a_third_program_could_have_refuted_it() -> None:
     check = told(findings(TWO, trainer), "check")
-    assert check.certainty == "certain"
+    assert check.certainty == "likely"
     assert check.says.startswith("the sum mod 256 of start, length and data")
+    three = [*TWO, Known(program(3, 90), 0x1234)]
+    assert told(findings(three, trainer), "check").certainty == "certain"
 
 
 def test_bytes_after_the_data_that_nothing_explains_leave_the_check_open() -> None:
