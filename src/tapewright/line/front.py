@@ -71,6 +71,36 @@ def mix(chunk: Samples, channel: int | str) -> Heard:
     return chunk[:, int(channel)].astype(np.float32)
 
 
+class _Filter:
+    """A filter of finite length, odd in number; a sample and the `over` before it make one of the output."""
+
+    def __init__(self, taps: npt.NDArray[np.floating]) -> None:
+        self._taps = taps.astype(np.float32)
+        self.over = len(taps) - 1
+        self._size = 1 << (FILTERS_A_BLOCK * len(taps) - 1).bit_length()
+        self._response = np.fft.rfft(self._taps, self._size)
+
+    def valid(self, joined: Heard) -> Heard:
+        """Filter, without what would need samples before the first or after the last."""
+        if len(joined) * len(self._taps) < FEW_PRODUCTS:
+            return np.convolve(joined, self._taps, mode="valid")
+        return self._in_blocks(joined)
+
+    def _in_blocks(self, joined: Heard) -> Heard:
+        """Convolve in circles that overlap by the filter's length, so that what is valid tiles the whole."""
+        over, hop = self.over, self._size - self.over
+        count = -(-(len(joined) - over) // hop)
+        padded = np.append(joined, np.zeros(count * hop + over - len(joined), np.float32))
+        blocks = np.lib.stride_tricks.sliding_window_view(padded, self._size)[::hop]
+        valid = np.empty((count, hop), np.float32)
+        together = max(1, SAMPLES_TOGETHER // self._size)
+        for first in range(0, count, together):
+            spectra = np.fft.rfft(blocks[first : first + together])
+            spectra *= self._response
+            valid[first : first + together] = np.fft.irfft(spectra, self._size)[:, over:]
+        return valid.reshape(-1)[: len(joined) - over]
+
+
 class Tuner:
     """Brings one channel to the receiver's rate and band, piece by piece.
 
@@ -88,10 +118,8 @@ class Tuner:
 
     def __init__(self, rate_hz: float, band: Band, quality: str = "HQ") -> None:
         self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
-        self._taps = band.filter.astype(np.float32)
-        self._kept = np.zeros(len(self._taps) // 2, np.float32)  # before the first sample there was silence
-        self._size = 1 << (FILTERS_A_BLOCK * len(self._taps) - 1).bit_length()
-        self._response = np.fft.rfft(self._taps, self._size)
+        self._filter = _Filter(band.filter)
+        self._kept = np.zeros(self._filter.over // 2, np.float32)  # before the first sample there was silence
 
     def feed(self, samples: Heard) -> Heard:
         """Take samples of one channel, shape (n,); return what can be told by now, often nothing."""
@@ -100,34 +128,17 @@ class Tuner:
     def finish(self) -> Heard:
         """Return the rest: after the last sample there is silence."""
         rest = self._resampler.resample_chunk(np.zeros(0, np.float32), last=True)
-        return self._filtered(np.concatenate((rest, np.zeros(len(self._taps) // 2, np.float32))))
+        return self._filtered(np.concatenate((rest, np.zeros(self._filter.over // 2, np.float32))))
 
     def _filtered(self, piece: Heard) -> Heard:
         if not len(piece):
             return piece
         joined = np.concatenate((self._kept, piece))
-        if len(joined) < len(self._taps):
+        if len(joined) <= self._filter.over:
             self._kept = joined
             return np.zeros(0, np.float32)
-        self._kept = joined[-(len(self._taps) - 1) :]
-        if len(joined) * len(self._taps) < FEW_PRODUCTS:
-            return np.convolve(joined, self._taps, mode="valid")
-        return self._in_blocks(joined)
-
-    def _in_blocks(self, joined: Heard) -> Heard:
-        """Convolve in circles that overlap by the filter's length, so that what is valid tiles the whole."""
-        over = len(self._taps) - 1
-        hop = self._size - over
-        count = -(-(len(joined) - over) // hop)
-        padded = np.append(joined, np.zeros(count * hop + over - len(joined), np.float32))
-        blocks = np.lib.stride_tricks.sliding_window_view(padded, self._size)[::hop]
-        valid = np.empty((count, hop), np.float32)
-        together = max(1, SAMPLES_TOGETHER // self._size)
-        for first in range(0, count, together):
-            spectra = np.fft.rfft(blocks[first : first + together])
-            spectra *= self._response
-            valid[first : first + together] = np.fft.irfft(spectra, self._size)[:, over:]
-        return valid.reshape(-1)[: len(joined) - over]
+        self._kept = joined[-self._filter.over :]
+        return self._filter.valid(joined)
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[Heard]:
@@ -144,11 +155,9 @@ def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: 
 
 def narrowed(heard: Heard, band: Band) -> Heard:
     """What was heard in a wider band with the same lower edge, limited to this one."""
-    taps = band.upper_filter.astype(np.float32)
-    half = len(taps) // 2
-    size = 1 << (len(heard) + len(taps) - 1).bit_length()
-    product = np.fft.rfft(heard, size) * np.fft.rfft(taps, size)
-    return np.fft.irfft(product, size)[half : half + len(heard)].astype(np.float32)
+    upper = _Filter(band.upper_filter)
+    silence = np.zeros(upper.over // 2, np.float32)
+    return upper.valid(np.concatenate((silence, heard, silence)))
 
 
 def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
