@@ -27,6 +27,8 @@ from tapewright.line import decode
 __all__ = ["run_here"]
 
 
+#: So much of it is read before, so that all there is to compile for it is compiled.
+WARM_UP_SECONDS = 60.0
 #: Of recordings from so long on, the memory is that of reading them to the end: blocks and program as well.
 LONG_SECONDS = 3600.0
 #: What is called from here on belongs to acquisition.
@@ -152,7 +154,7 @@ def run_here(card_name: str, path: Path, stages: bool) -> None:
     with soundfile.SoundFile(path) as file:
         seconds = len(file) / file.samplerate
         warm_up = path.with_name(f"warm-up-{path.name}")
-        soundfile.write(warm_up, file.read(int(4 * file.samplerate)), file.samplerate)
+        soundfile.write(warm_up, file.read(int(WARM_UP_SECONDS * file.samplerate)), file.samplerate)
     idle = _megabytes("RssAnon")
     decode(open_audio(str(warm_up)), card)  # compiles, and fills the caches
     warm_up.unlink()
