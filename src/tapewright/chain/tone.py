@@ -45,8 +45,8 @@ class Tone:
         slope = f"{6 * self.stages} dB an octave from {low:g} to {high:g} Hz"
         return Fault(
             self.sounds,
-            f"the recording sounds {self.sounds}, perhaps too {self.sounds} for the machine itself: here it was"
-            f" read with its treble {self.what} by {slope}",
+            f"the recording sounds {self.sounds}, perhaps too {self.sounds} for the machine itself: here it"
+            f" was read with its treble {self.what} by {slope}",
             remedy=self.remedy,
         )
 
