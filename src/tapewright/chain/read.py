@@ -15,6 +15,7 @@ from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
 from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
+from tapewright.chain.explain.levels import SILENT_DB
 from tapewright.chain.other_data import other_data
 from tapewright.chain.tone import TONES, Toned
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
@@ -39,8 +40,8 @@ CONTEST_SECONDS = (20.0, 90.0)
 #: Another tone is tried if a few pieces of the recording have this share of the evidence with it that they
 #: have as they are: noise, music and good tapes with dropouts are not read four times for nothing.
 TONE_SHARE = 0.5
-#: A recording that nowhere reaches this peak is silent (-70 dB of full scale, as in `chain.explain`).
-SILENT_PEAK = 10 ** (-70 / 20)
+#: A recording that nowhere reaches this peak is silent.
+SILENT_PEAK = 10 ** (SILENT_DB / 20)
 #: The best card must explain the recording this many bits better than the next, or it is too close to call.
 LEAST_MARGIN_BITS = 10.0
 

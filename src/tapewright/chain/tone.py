@@ -63,8 +63,9 @@ class Tone:
 
 _DULL = "clean the head, turn the tone control up, and have the head's azimuth checked"
 _THIN = "check the lead and the parts in it, and turn the tone control down"
-#: What is tried where a recording cannot be read well as it is (measured on eight formats: every one reads
-#: through a second-order low-pass at 500 Hz, 30 dB above the noise, by one of the first two; by itself none).
+#: What is tried where a recording cannot be read well as it is (measured on eight formats through a
+#: second-order low-pass at 500 Hz, 30 dB above the noise: as it is one reads whole and four not at all; by
+#: one of the first two all do).
 TONES = (
     Tone("dull", "raised", 500.0, 8000.0, 1, _DULL),
     Tone("dull", "raised", 700.0, 8000.0, 2, _DULL),

@@ -133,16 +133,13 @@ def write(
 
 def _tells(card: FormatCard, what: str) -> bool:
     """Whether a format has a place on tape for the name, or for an address."""
+    if what == "start":
+        return card.carries_addresses
     items = [item for block in card.block for item in block.layout]
     if what == "name":
         return any(isinstance(item, TextField) for item in items)
-    names = [
-        set(item.value.names) if item.value is not None else {item.field}
-        for item in items
-        if isinstance(item, FieldItem)
-    ]
-    wanted = {"start", "end"} if what == "start" else {what}
-    return any(wanted & some for some in names)
+    fields = [item for item in items if isinstance(item, FieldItem)]
+    return any(what in (item.value.names if item.value is not None else {item.field}) for item in fields)
 
 
 def synthesize(

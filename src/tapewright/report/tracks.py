@@ -67,11 +67,12 @@ def make_track(symbols: Symbols, values: FloatArray, unit: Callable[[FloatArray]
         return Track(none, none, none, none)
     length = float(np.median(sample.end_seconds - sample.start_seconds))
     step = max(STEP_SECONDS, LEAST_SYMBOLS * length)
-    steps = int(symbols.start_seconds.max() / step) + 1
+    start = symbols.start_seconds
+    steps = int(start.max(where=np.isfinite(start), initial=0.0) / step) + 1
     total, count = np.zeros(steps), np.zeros(steps)
     for part in pieces(len(symbols)):
-        chosen = (symbols.index[part] != GAP) & np.isfinite(values[part])
-        number = (symbols.start_seconds[part][chosen] / step).astype(np.int64)
+        chosen = (symbols.index[part] != GAP) & np.isfinite(values[part]) & np.isfinite(start[part])
+        number = (start[part][chosen] / step).astype(np.int64)
         total += np.bincount(number, unit(values[part][chosen].astype(np.float64)), steps)
         count += np.bincount(number, minlength=steps)
     place = np.flatnonzero(count)
