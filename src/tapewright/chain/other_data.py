@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from tapewright import line
-from tapewright.model import GAP, AudioSource, Fault, Reading, Span
+from tapewright.model import GAP, Fault, Reading, Span
 
 __all__ = ["OTHER_DATA", "other_data"]
 
@@ -17,16 +18,19 @@ LEAST_SECONDS = 3.0
 HEARD_SHARE, SAME_SHARE = 0.5, 0.95
 
 
-def other_data(source: AudioSource, reading: Reading) -> tuple[Fault, ...]:
+def other_data(likely_data: Sequence[Span], reading: Reading) -> tuple[Fault, ...]:
     """Say how many seconds outside the blocks of a reading sound like data all the same."""
-    spans = [block.span for block in reading.blocks]
+    begins = np.array([block.span.start_seconds for block in reading.blocks])
+    ends = np.array([block.span.end_seconds for block in reading.blocks])
+
+    def is_in_a_block(second: Span) -> bool:
+        return bool(np.any((second.start_seconds < ends) & (begins < second.end_seconds)))
+
     left = [
-        second
-        for second in line.likely_data(source)
-        if not any(_touch(second, span) for span in spans) and not _is_own_idle(second, reading)
+        second for second in likely_data if not is_in_a_block(second) and not _is_own_idle(second, reading)
     ]
     seconds = sum(span.seconds for span in left)
-    if not spans or seconds < LEAST_SECONDS:
+    if not reading.blocks or seconds < LEAST_SECONDS:
         return ()
     text = (
         f"{seconds:.0f} s of the recording, between {left[0].start_seconds:.0f} and"
@@ -34,10 +38,6 @@ def other_data(source: AudioSource, reading: Reading) -> tuple[Fault, ...]:
         " it may be a program of another format"
     )
     return (Fault(OTHER_DATA, text, remedy="cut that part out and read it by itself"),)
-
-
-def _touch(a: Span, b: Span) -> bool:
-    return a.start_seconds < b.end_seconds and b.start_seconds < a.end_seconds
 
 
 def _is_own_idle(second: Span, reading: Reading) -> bool:

@@ -13,8 +13,8 @@ import numpy.typing as npt
 
 from tapewright import audio, blocks, framing, line
 from tapewright.cards import Alphabet, FormatCard, format_names, load_format
-from tapewright.chain.beginning import Beginning
 from tapewright.chain.combine import combine
+from tapewright.chain.excerpt import Excerpt
 from tapewright.chain.explain.levels import SILENT_DB
 from tapewright.chain.other_data import other_data
 from tapewright.chain.tone import TONES, Toned
@@ -34,9 +34,14 @@ CARDS_IN_CONTEST = 4
 FEWEST_IN_CONTEST = 2
 #: Cards with less than this share of the best one's evidence are not.
 LEAST_SHARE = 0.6
-#: They are read with so much of the recording first, then more: most of an hour tells nothing new about which
-#: card it is, and a wrong card takes far longer to read with than the right one.
-CONTEST_SECONDS = (20.0, 90.0)
+#: They are read with so much of the recording first, from where it begins to sound like the likeliest, then
+#: more: most of an hour tells nothing new about which card it is, and a wrong card takes far longer to read
+#: with than the right one. All the rest is read with the two likeliest.
+CONTEST_SECONDS = (20.0, 90.0, 360.0)
+#: The leader's beginning may not sound like data yet.
+SECONDS_BEFORE = 1.0
+#: A piece of a recording sounds like a format if it has this share of the evidence that any piece has.
+ALIKE_SHARE = 0.5
 #: Another tone is tried if a few pieces of the recording have this share of the evidence with it that they
 #: have as they are: noise, music and good tapes with dropouts are not read four times for nothing.
 TONE_SHARE = 0.5
@@ -205,11 +210,12 @@ def _evidence(reading: Reading) -> float:
 def _best_card(source: AudioSource, cards: list[FormatCard]) -> Reading:
     """Rank cards by what is likely data; by any sound, where that makes no block."""
     readings = []
-    for surveyed in line.surveys(source):
+    overview = line.overview(source)
+    for surveyed in overview.surveys:
         readings.append(_best_for(source, surveyed, cards))
         if readings[-1].blocks:
             best = readings[-1]
-            return replace(best, faults=(*best.faults, *other_data(source, best)))
+            return replace(best, faults=(*best.faults, *other_data(overview.likely_data, best)))
     return readings[0]
 
 
@@ -228,10 +234,11 @@ def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard
     least = LEAST_SHARE * heard[0].evidence_bits
     hopeful = [prospect for prospect in heard if prospect.evidence_bits >= least]
     count = max(len(hopeful[:CARDS_IN_CONTEST]), FEWEST_IN_CONTEST)  # or there would be no runner-up
+    start = _where_it_begins(surveyed, heard[0].card, source.channels)
     for seconds in (*CONTEST_SECONDS, math.inf):
-        part = Beginning(source, seconds)
-        readings = _contest(part, heard[:count], surveyed)
-        if part.is_whole or (readings[0].blocks and not _cannot_tell(readings, len(cards))):
+        part = Excerpt(source, start, seconds)
+        readings = _contest(part, heard[: count if math.isfinite(seconds) else FEWEST_IN_CONTEST], surveyed)
+        if part.reaches_end or (readings[0].blocks and not _cannot_tell(readings, len(cards))):
             break
     rivals = tuple((reading.format, round(_evidence(reading), 1)) for reading in readings)
     best = readings[0]
@@ -239,6 +246,14 @@ def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard
         winner = next(prospect for prospect in heard if prospect.card.name == best.format)
         best = read_source(source, winner.card, surveyed=surveyed, prospect=winner)
     return replace(best, rivals=rivals, faults=(*best.faults, *_cannot_tell(readings, len(cards))))
+
+
+def _where_it_begins(surveyed: line.Survey, card: FormatCard, channels: int) -> float:
+    """Where the sound begins, in seconds, that the first piece is from that sounds like a format."""
+    alone = [replace(surveyed, pieces=(piece,)) for piece in surveyed.pieces]
+    evidence = [line.rank(piece, [card], channels)[0].evidence_bits for piece in alone]
+    first = int(np.argmax(np.array(evidence) >= ALIKE_SHARE * max(evidence)))
+    return max(surveyed.starts[first] - SECONDS_BEFORE, 0.0)
 
 
 def _contest(source: AudioSource, prospects: list[line.Prospect], surveyed: line.Survey) -> list[Reading]:

@@ -16,12 +16,12 @@ import numpy.typing as npt
 from tapewright.cards import FormatCard
 from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
 from tapewright.line.front import mix
-from tapewright.line.pieces import survey, surveys
+from tapewright.line.pieces import survey
 from tapewright.line.receiver import Receiver, Survey, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey", "surveys"]
+__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
 

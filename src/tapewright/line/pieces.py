@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ import numpy.typing as npt
 from tapewright.line.receiver import Survey
 from tapewright.model import AudioSource, Samples, Span
 
-__all__ = ["likely_data", "survey", "surveys"]
+__all__ = ["Overview", "overview", "survey"]
 
 MOST_PIECES = 8
 #: For a format that is known, so much is looked at, a second at a time.
@@ -30,40 +31,40 @@ LOOK_SECONDS = 0.25
 FEWEST_HALF_WAVES = 20
 
 
-def surveys(source: AudioSource, most_seconds: float = math.inf) -> tuple[Survey, ...]:
-    """Take pieces of a second from all over a recording, or from its first so many seconds with any sound.
+class Overview(NamedTuple):
+    """What a recording holds, by a look at each second of it.
 
-    Returns
-    -------
-    tuple of Survey
+    Parameters
+    ----------
+    surveys : tuple of Survey
         First of what is likely data, the liveliest pieces of it; then of any sound, for where that says
         nothing. One only where the whole recording is alike.
+    likely_data : tuple of Span
+        The seconds that sound like data of some format, a leader or another steady tone among them.
     """
+
+    surveys: tuple[Survey, ...]
+    likely_data: tuple[Span, ...]
+
+
+def overview(source: AudioSource, most_seconds: float = math.inf) -> Overview:
+    """Take pieces of a second from all over a recording, or from its first so many seconds with any sound."""
     likely, every = _Liveliest(), _Liveliest()
-    for _, chunk, liveliness in _seconds_with_sound(source):
+    likely_data = []
+    for first, chunk, liveliness in _seconds_with_sound(source):
         if every.count >= most_seconds:
             break
-        every.add(float(liveliness.mean()), chunk)
+        every.add(first, float(liveliness.mean()), chunk)
         if _is_likely_data(chunk[:, int(np.argmax(liveliness))], source.rate_hz):
-            likely.add(float(liveliness.mean()), chunk)
+            likely.add(first, float(liveliness.mean()), chunk)
+            likely_data.append(Span(first / source.rate_hz, (first + len(chunk)) / source.rate_hz))
     found = [likely, every] if 0 < likely.count < every.count else [every]
-    return tuple(Survey(kept.pieces(), source.rate_hz) for kept in found)
+    return Overview(tuple(kept.survey(source.rate_hz) for kept in found), tuple(likely_data))
 
 
 def survey(source: AudioSource) -> Survey:
     """Take pieces to tell the speed and level of a known format by; where it is lost, it is sought anew."""
-    return surveys(source, SURVEY_SECONDS)[0]
-
-
-def likely_data(source: AudioSource) -> tuple[Span, ...]:
-    """List the seconds of a recording that sound like data of some format, a leader or another steady tone
-    among them.
-    """
-    return tuple(
-        Span(first / source.rate_hz, (first + len(chunk)) / source.rate_hz)
-        for first, chunk, liveliness in _seconds_with_sound(source)
-        if _is_likely_data(chunk[:, int(np.argmax(liveliness))], source.rate_hz)
-    )
+    return overview(source, SURVEY_SECONDS).surveys[0]
 
 
 def _seconds_with_sound(source: AudioSource) -> Iterator[tuple[int, Samples, npt.NDArray[np.floating]]]:
@@ -77,31 +78,49 @@ def _seconds_with_sound(source: AudioSource) -> Iterator[tuple[int, Samples, npt
         first += len(chunk)
 
 
+class _Piece(NamedTuple):
+    """A piece, how lively it is, and at which sample the seconds in a row begin that it is one of."""
+
+    liveliness: float
+    sound: Samples
+    start: int
+
+
 class _Liveliest:
     """The liveliest of many pieces, each from another part of them; only a few are kept at any time."""
 
     def __init__(self) -> None:
         self.count = 0
-        self._kept: list[tuple[float, Samples]] = []
+        self._kept: list[_Piece] = []
         self._each = 1
+        self._start = self._end = 0  # of the seconds in a row that the last one ends
 
-    def add(self, liveliness: float, piece: Samples) -> None:
-        """Look at one more."""
+    def add(self, first: int, liveliness: float, piece: Samples) -> None:
+        """Look at one more, which begins at a sample."""
+        if first != self._end:
+            self._start = first
+        self._end = first + len(piece)
         if self.count % self._each == 0:
             if len(self._kept) == 2 * MOST_PIECES:
                 pairs = zip(self._kept[::2], self._kept[1::2], strict=True)
-                self._kept = [max(pair, key=lambda kept: kept[0]) for pair in pairs]
+                self._kept = [max(pair, key=lambda kept: kept.liveliness) for pair in pairs]
                 self._each *= 2
-            self._kept.append((liveliness, piece.copy()))
-        elif liveliness > self._kept[-1][0]:
-            self._kept[-1] = (liveliness, piece.copy())
+            self._kept.append(_Piece(liveliness, piece.copy(), self._start))
+        elif liveliness > self._kept[-1].liveliness:
+            self._kept[-1] = _Piece(liveliness, piece.copy(), self._start)
         self.count += 1
 
-    def pieces(self) -> tuple[Samples, ...]:
+    def survey(self, rate_hz: float) -> Survey:
         """Give `MOST_PIECES` of them at most, in order of time."""
         groups = np.array_split(np.arange(len(self._kept)), min(MOST_PIECES, max(1, len(self._kept))))
-        best = [max(group, key=lambda k: self._kept[k][0]) for group in groups if len(group)]
-        return tuple(self._kept[k][1] for k in best)
+        best = [
+            max((self._kept[k] for k in group), key=lambda kept: kept.liveliness)
+            for group in groups
+            if len(group)
+        ]
+        return Survey(
+            tuple(kept.sound for kept in best), rate_hz, tuple(kept.start / rate_hz for kept in best)
+        )
 
 
 def _is_likely_data(sound: Samples, rate_hz: float) -> bool:

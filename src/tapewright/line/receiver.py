@@ -65,10 +65,14 @@ SILENCE, LOUD_SECONDS = 1e-7, 0.02
 
 @dataclass(frozen=True, eq=False)
 class Survey:
-    """Pieces of a recording that stand for the whole: shape (n, channels) each, at the recording's rate."""
+    """Pieces of a recording that stand for the whole: shape (n, channels) each, at the recording's rate.
+
+    Where each was taken from begins at one of `starts`, in seconds, if they are known.
+    """
 
     pieces: tuple[Samples, ...]
     rate_hz: float
+    starts: tuple[float, ...] = ()
 
 
 def is_polar(alphabet: Alphabet) -> bool:
