@@ -43,7 +43,8 @@ def test_a_tape_that_hardly_has_one_of_the_tones_left(name, kind, order, hertz, 
 
 def test_its_format_is_found_as_well():
     reading = tw.read(tape("heron-cycle-1600", "low", 2, 800))
-    assert reading.format == "heron-cycle-1600"
+    assert reading.format == reading.rivals[0][0] == "heron-cycle-1600"
+    assert len(reading.rivals) > 1
     assert reading.verified
     assert [piece.data for piece in reading.image] == [DATA]
 

@@ -28,6 +28,8 @@ CardLike = str | Path | FormatCard
 AUTO = "auto"
 #: The kind of fault where a recording holds good blocks that are not in the program.
 OTHER_PROGRAM = "other-program"
+#: The kind of fault where no format, or more than one, may be the right one.
+CANNOT_TELL = "cannot-tell"
 #: With `auto`, this many of the likeliest cards compete, fewer if checks vouch for what one found.
 CARDS_IN_CONTEST = 4
 #: At least so many of those that sound alike at all, so that there is a runner-up.
@@ -78,13 +80,11 @@ def read(
     """
     source = open_source(sound, rate_hz)
     if isinstance(format, (str, Path, FormatCard)) and format != AUTO:
-        cards = [load_format(format)]
-        return _best_tone(source, cards, lambda toned: read_source(toned, cards[0]))
+        return _best_tone(source, [load_format(format)], lambda toned, cards: read_source(toned, cards[0]))
     names: Sequence[CardLike] = format_names() if isinstance(format, (str, Path, FormatCard)) else format
     if not names:
         raise UsageError("no format cards to try; name at least one")
-    cards = [load_format(name) for name in names]
-    return _best_tone(source, cards, lambda toned: _best_card(toned, cards))
+    return _best_tone(source, [load_format(name) for name in names], _best_card)
 
 
 def open_source(sound: AudioLike, rate_hz: float | None = None) -> AudioSource:
@@ -122,20 +122,26 @@ def read_source(
 
 
 def _best_tone(
-    source: AudioSource, cards: list[FormatCard], read_cards: Callable[[AudioSource], Reading]
+    source: AudioSource,
+    cards: list[FormatCard],
+    read_cards: Callable[[AudioSource, list[FormatCard]], Reading],
 ) -> Reading:
     """Read a recording as it is; where that is not well, with another tone too, and keep what tells most."""
-    best = read_cards(source)
+    best = read_cards(source, cards)
     if not best.damaged:
         return best
+    others = best.rivals[1:]
+    if best.blocks and not any(fault.kind == CANNOT_TELL for fault in best.faults):
+        cards = [card for card in cards if card.name == best.format]
     least = TONE_SHARE * _evidence_by_sound(source, cards)
     for tone in TONES:
         toned = Toned(source, tone)
         if _evidence_by_sound(toned, cards) <= least:
             continue
-        reading = read_cards(toned)
+        reading = read_cards(toned, cards)
         if _worth(reading) > _worth(best):
-            best = replace(reading, faults=(*reading.faults, tone.fault))
+            rivals = (*reading.rivals, *others) if len(cards) == 1 else reading.rivals
+            best = replace(reading, rivals=rivals, faults=(*reading.faults, tone.fault))
             if not best.damaged:
                 break
     return best
@@ -229,7 +235,7 @@ def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard
         silence = next((fault for fault in reading.faults if fault.kind == "silence"), None)
         why = _nothing_alike(len(cards), len(surveyed.pieces))
         if silence is not None:
-            why = replace(silence, kind="cannot-tell", text=f"cannot tell the format: {silence.text}")
+            why = replace(silence, kind=CANNOT_TELL, text=f"cannot tell the format: {silence.text}")
         return replace(reading, faults=(*others, why))
     least = LEAST_SHARE * heard[0].evidence_bits
     hopeful = [prospect for prospect in heard if prospect.evidence_bits >= least]
@@ -271,7 +277,7 @@ def _nothing_alike(count: int, pieces: int) -> Fault:
         "this recording" if pieces < 2 else f"the {pieces} seconds listened to, from all over the recording,"
     )
     return Fault(
-        "cannot-tell",
+        CANNOT_TELL,
         f"cannot tell the format: nothing in {where} sounds like any of the {count} tried",
         remedy="name the format with --format, and every second is listened to, or check that it is the right"
         " recording; 'read --explain' says what it sounds like",
@@ -285,7 +291,7 @@ def _cannot_tell(readings: list[Reading], count: int) -> tuple[Fault, ...]:
         likely = " and ".join(reading.format for reading in readings[:2])
         text = f"cannot tell the format: none of the {count} tried made a block; likeliest by sound: {likely}"
         remedy = "name the format with --format; with --explain it says where the reading stops"
-        return (Fault("cannot-tell", text, remedy=remedy),)
+        return (Fault(CANNOT_TELL, text, remedy=remedy),)
     rival = next((reading for reading in others if reading.blocks), None)
     if rival is None or (best.verified and not rival.verified):
         return ()
@@ -296,7 +302,7 @@ def _cannot_tell(readings: list[Reading], count: int) -> tuple[Fault, ...]:
         f"cannot tell whether the format is {best.format} or {rival.format}: the evidence differs by"
         f" {margin:.1f} bits, and {LEAST_MARGIN_BITS:g} are needed"
     )
-    return (Fault("cannot-tell", text, remedy="name the format with --format"),)
+    return (Fault(CANNOT_TELL, text, remedy="name the format with --format"),)
 
 
 def _rank(reading: Reading) -> tuple[bool, float]:
