@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from tapewright.compiled import kernel
 
 __all__ = ["BYTE", "IDLE", "LOST", "end_to_end", "frame_scores", "segment"]
 
@@ -24,7 +25,7 @@ _SLIP = np.log(1e-5)
 _SLIP_AT_GAP = np.log(0.1)
 
 
-@njit(cache=True)
+@kernel
 def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zero, bit_one, out):  # type: ignore[no-untyped-def]
     """Score a byte starting at every slot: log-likelihood ratio of its framing against chance.
 
@@ -70,7 +71,7 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
         out[p] = total
 
 
-@njit(cache=True)
+@kernel
 def end_to_end(places, length):  # type: ignore[no-untyped-def]
     """Of places in order, keep the first, and each next one that is at least `length` after the last kept."""
     kept = np.empty_like(places)
@@ -82,7 +83,7 @@ def end_to_end(places, length):  # type: ignore[no-untyped-def]
     return kept[:count]
 
 
-@njit(cache=True)
+@kernel
 def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle):  # type: ignore[no-untyped-def]
     """Split a window of slots into bytes, idle time and lost stretches: the likeliest way through.
 
@@ -212,7 +213,7 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
     return state, first, end, sure
 
 
-@njit(cache=True)
+@kernel
 def _through(forward, backward, frame, erased, hole, p, length, next_byte, end_idle):  # type: ignore[no-untyped-def]
     """Score of the best path with a byte starting at slot `p`."""
     near_gap = erased[p] or (p > 0 and erased[p - 1])

@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel
 
 __all__ = ["running_mean", "running_median", "sums_up_to"]
 
@@ -46,7 +47,7 @@ def running_mean(
     return mean
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-def]
     """Fill in each mean of `size` values that begins `before` values earlier."""
     if len(values):
@@ -55,7 +56,7 @@ def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-
             mean[i] = (sums[i + size] - sums[i]) / size
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sums_up_to(values, before, after, is_mirrored):  # type: ignore[no-untyped-def]
     """Sums of all values up to each, and of so many more before the first and after the last."""
     count = len(values)
@@ -77,7 +78,7 @@ def sums_up_to(values, before, after, is_mirrored):  # type: ignore[no-untyped-d
     return sums
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _mirrored(i, count):  # type: ignore[no-untyped-def]
     """Which of `count` values is seen at place `i`, between mirrors at both ends."""
     i %= 2 * count
@@ -109,7 +110,7 @@ def running_median(values: FloatArray, size: int) -> FloatArray:
     return medians
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _medians(extended, inside, medians):  # type: ignore[no-untyped-def]
     """Keep what is `inside` the window in order: one value leaves it, another comes in."""
     size = len(inside)

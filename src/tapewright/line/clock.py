@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel, summing_kernel
 
 __all__ = [
     "RESTLESSNESS",
@@ -122,7 +123,7 @@ def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace:
     return best
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def run_on(x, v, pxx, pxv, pvv, dt, density):  # type: ignore[no-untyped-def]
     """Move a clock on: place, pace, and their covariance."""
     return (
@@ -134,7 +135,7 @@ def run_on(x, v, pxx, pxv, pvv, dt, density):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def corrected(x, v, pxx, pxv, pvv, off, variance):  # type: ignore[no-untyped-def]
     """Correct a clock by a measurement of its place that is so far off, and so uncertain."""
     spread = pxx + variance
@@ -142,7 +143,7 @@ def corrected(x, v, pxx, pxv, pvv, off, variance):  # type: ignore[no-untyped-de
     return x + kx * off, v + kv * off, pxx - kx * pxx, pxv - kx * pxv, pvv - kv * pxv
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  # type: ignore[no-untyped-def]
     """Filter forward (returns the log-likelihood), and smooth backward if asked."""
     x, v = place[0], pace
@@ -217,7 +218,7 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     return np.asarray(np.maximum(smooth, 1e-3 * typical))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _level(at, level, variance, typical, density, smooth, work, backward):  # type: ignore[no-untyped-def]
     """Filter forward (returns the log-likelihood), and smooth backward if asked."""
     x, p = typical, typical * typical
@@ -242,7 +243,7 @@ def _level(at, level, variance, typical, density, smooth, work, backward):  # ty
     return likelihood
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
     """Places in the recording of increasing tape times, by a `Clock`."""
     times = np.empty(len(tape))
@@ -256,7 +257,7 @@ def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
     return times
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _cubic(at, place, pace, k):  # type: ignore[no-untyped-def]
     """The clock from its k-th tape time on: before the first and after the last it runs on."""
     if k < 0 or k + 1 == len(at):
@@ -296,7 +297,7 @@ def interpolator(low: float, high: float) -> npt.NDArray[np.float32]:
     return np.linalg.solve(products, alike(near - after).T).T.astype(np.float32)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def even_samples(heard, at, place, pace, taps, even):  # type: ignore[no-untyped-def]
     """Fill `even` with the recording at the middle of each grid sample, by a `Clock` and `interpolator`."""
     last = len(at) - 1
@@ -307,7 +308,7 @@ def even_samples(heard, at, place, pace, taps, even):  # type: ignore[no-untyped
         done = _curve(heard, at[max(k, 0)], zero, one, two, three, done, until, taps, even)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _curve(heard, at, place, one, two, three, first, until, taps, even):  # type: ignore[no-untyped-def]
     """Fill `even` from grid sample `first` up to tape time `until` along a cubic; returns the next sample."""
     last = min(max(math.ceil(until - 0.5), first), len(even))
@@ -339,7 +340,7 @@ def _curve(heard, at, place, one, two, three, first, until, taps, even):  # type
     return last
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _between(heard, i, w, k):  # type: ignore[no-untyped-def]
     """The recording a little after sample `i`."""
     return (

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import soxr
-from numba import njit
 
 from tapewright.cards import Alphabet
+from tapewright.compiled import kernel, summing_kernel
 from tapewright.line.averages import running_mean, sums_up_to
 from tapewright.line.templates import Band
 from tapewright.model import Samples
@@ -206,7 +206,7 @@ def _silence(power: FloatArray) -> float:
     return max(1e-14, 1e-9 * float(power.max(initial=0.0)))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _fill_in_level(power, span, silence, level):  # type: ignore[no-untyped-def]
     """Fill in means of `span` values before or after each: the one more like the mean of fewer around it."""
     if not len(power):
@@ -237,7 +237,7 @@ def _is_sparse(alphabet: Alphabet) -> bool:
     )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def block_powers(heard, block):  # type: ignore[no-untyped-def]
     """Mean square of each block of samples; the last one may be shorter."""
     powers = np.empty((len(heard) + block - 1) // block)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from tapewright.compiled import kernel
 from tapewright.line.templates import BIT, FILLER, Templates
 from tapewright.line.trellis import (
     DEAD,
@@ -302,7 +302,7 @@ def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Pa
     return Path(symbol, start, end, sign, phase, is_first, np.zeros(len(rows), np.bool_))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
     """Follow the best path back.
 

@@ -11,7 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from tapewright.compiled import inlined, summing_kernel
 
 __all__ = ["search_sequence"]
 
@@ -22,7 +23,7 @@ _UNLIKELY = math.log(1e-3)
 _MOST_NODES = 3_000_000
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _add(a, b):  # type: ignore[no-untyped-def]
     """Log of the sum of two numbers given by their logs."""
     if a < b:
@@ -32,7 +33,7 @@ def _add(a, b):  # type: ignore[no-untyped-def]
     return a + math.log1p(math.exp(b - a))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def search_sequence(  # type: ignore[no-untyped-def]
     even, level, sharpness, usual, beam, wave, energy, length, phase_after, price, step, first_phase,
     fade_cost, leave_cost, symbol, place, phase, log_p, expected, low,

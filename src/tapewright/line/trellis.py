@@ -26,7 +26,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel, summing_kernel
 
 __all__ = ["DEAD", "SHAPE", "UNKNOWN", "Fits", "Followed", "Nodes", "Tuning", "follow", "search_forward"]
 
@@ -146,7 +147,7 @@ class Followed(NamedTuple):
         )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _work_out(fits, kind, m, place):  # type: ignore[no-untyped-def]
     """Work out the fits at the four samples around a place, those that are not known yet.
 
@@ -162,7 +163,7 @@ def _work_out(fits, kind, m, place):  # type: ignore[no-untyped-def]
             known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _is_known(known, kind, m, place):  # type: ignore[no-untyped-def]
     """Whether all fits around a place have been worked out; near the ends nobody looks."""
     n = math.floor(place)
@@ -174,7 +175,7 @@ def _is_known(known, kind, m, place):  # type: ignore[no-untyped-def]
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _at(known, kind, m, place, droop):  # type: ignore[no-untyped-def]
     """Fit, and its slope per sample, between samples (cubic through four points)."""
     n = math.floor(place)
@@ -184,7 +185,7 @@ def _at(known, kind, m, place, droop):  # type: ignore[no-untyped-def]
     return _between(a, b, c, d, place - n, droop)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     """Value and slope of the cubic through four points at -1, 0, 1, 2, made up for what it loses in between.
 
@@ -198,7 +199,7 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _new_at(heard, wave, kind, m, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     n = math.floor(place)
@@ -212,7 +213,7 @@ def _new_at(heard, wave, kind, m, size, place, droop):  # type: ignore[no-untype
     return _between(a, b, c, d, place - n, droop)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _null(null, block, place):  # type: ignore[no-untyped-def]
     """Log-likelihood of "noise alone" up to a place."""
     x = min(max(place / block, 0.0), len(null) - 1.000001)
@@ -220,7 +221,7 @@ def _null(null, block, place):  # type: ignore[no-untyped-def]
     return null[n] + (x - n) * (null[n + 1] - null[n])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     """How far the clock's place and its speed follow how late one symbol seems to be.
 
@@ -234,7 +235,7 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     return alpha, 2.0 * (2.0 - alpha) - 4.0 * r
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
     """Phase of a free carrier at a symbol's beginning, in turns, by its two fits: that of least squares."""
     upright = shape.leaning_energy * heard - shape.cross * quadrature  # but for a common factor
@@ -242,7 +243,7 @@ def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
     return math.atan2(leaning, upright) / _TAU
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _gain(shape, sign, c, s, heard, quadrature, sharpness, is_free):  # type: ignore[no-untyped-def]
     """Log-likelihood gained by a symbol; `c` and `s` are cosine and sine of a free carrier's phase."""
     if not is_free:
@@ -251,7 +252,7 @@ def _gain(shape, sign, c, s, heard, quadrature, sharpness, is_free):  # type: ig
     return (heard * c + quadrature * s - 0.5 * taken) * sharpness
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _onward(  # type: ignore[no-untyped-def]
     shape, place, sign, pace, phase, heard, slope, quadrature, sharpness, tuning
 ):  # fmt: skip
@@ -284,7 +285,7 @@ def _onward(  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`.
 
@@ -408,7 +409,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     quiet[node, after] = 0.0 if shape.energy > 0.0 or from_idle else quiet[n, s] + end - at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def follow(  # type: ignore[no-untyped-def]
     fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
     last, run, path,
@@ -472,7 +473,7 @@ def follow(  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _power(heard, first, last):  # type: ignore[no-untyped-def]
     """Sum of squares from one sample up to another; less than nothing if that comes before."""
     total = np.float32(0.0)
