@@ -60,12 +60,15 @@ class Hearing:
         """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
         if belief is None:
             belief = np.eye(len(grid.length)).take(symbol, axis=0)
-        return cls(even, symbol, place, _before(symbol, place, grid.length), phase, belief)
+        before = np.full(len(symbol), len(grid.length))
+        follows = np.flatnonzero(np.diff(place) == grid.length[symbol[:-1]])
+        before[follows + 1] = symbol[follows]
+        return cls(even, symbol, place, before, phase, belief)
 
     def every(self, step: int) -> Hearing:
         """Every so many-th symbol."""
         names = ("symbol", "place", "before", "phase", "belief")
-        return replace(self, **{name: getattr(self, name)[::step] for name in names})
+        return replace(self, **{name: np.ascontiguousarray(getattr(self, name)[::step]) for name in names})
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,16 +170,6 @@ class Imprint:
             self.entered, self.slope, sums,
         )  # fmt: skip
         return sums.T
-
-
-@kernel
-def _before(symbol, place, length):  # type: ignore[no-untyped-def]
-    """Which symbol each follows on; as many as there are symbols where it follows on none."""
-    before = np.empty(len(symbol), np.int64)
-    for i in range(len(symbol)):
-        follows = i > 0 and place[i] - place[i - 1] == length[symbol[i - 1]]
-        before[i] = symbol[i - 1] if follows else len(length)
-    return before
 
 
 def _learned(

@@ -90,6 +90,7 @@ class Tuning(NamedTuple):
     """The search's settings; see `search.py`, where they are chosen and explained."""
 
     slot: float
+    longest: float
     beam: float
     hold: float
     switch_cost: float
@@ -148,41 +149,55 @@ class Followed(NamedTuple):
 
 
 @summing_kernel
-def _work_out(fits, kind, m, place):  # type: ignore[no-untyped-def]
+def _work_out(fits, m, place):  # type: ignore[no-untyped-def]
     """Work out the fits at the four samples around a place, those that are not known yet.
 
     A fit is the correlation of what is heard from there on with a template, over the local amplitude.
     """
     heard, wave, known, scale, block = fits.heard, fits.wave, fits.known, fits.scale, fits.block
     size, around = fits.size[m], math.floor(place)
-    for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
-        if known[kind, m, n] == UNKNOWN:
-            value = np.float32(0.0)
-            for k in range(min(size, len(heard) - n)):
-                value += wave[kind, m, k] * heard[n + k]
-            known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
+    for kind in range(len(known)):
+        for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
+            if known[kind, m, n] == UNKNOWN:
+                value = np.float32(0.0)
+                for k in range(min(size, len(heard) - n)):
+                    value += wave[kind, m, k] * heard[n + k]
+                known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
 
 
 @kernel
-def _is_known(known, kind, m, place):  # type: ignore[no-untyped-def]
+def _is_known(known, m, place):  # type: ignore[no-untyped-def]
     """Whether all fits around a place have been worked out; near the ends nobody looks."""
     n = math.floor(place)
     if n < 1 or n > known.shape[2] - 3:
         return False
     return (
-        known[kind, m, n - 1] != UNKNOWN and known[kind, m, n] != UNKNOWN
-        and known[kind, m, n + 1] != UNKNOWN and known[kind, m, n + 2] != UNKNOWN
+        known[0, m, n - 1] != UNKNOWN and known[0, m, n] != UNKNOWN
+        and known[0, m, n + 1] != UNKNOWN and known[0, m, n + 2] != UNKNOWN
     )  # fmt: skip
 
 
 @kernel
-def _at(known, kind, m, place, droop):  # type: ignore[no-untyped-def]
-    """Fit, and its slope per sample, between samples (cubic through four points)."""
+def _at(known, m, place, droop):  # type: ignore[no-untyped-def]
+    """Fit, its slope per sample, and the fit of a free carrier's cosine, between samples (by cubics)."""
+    fit, slope, quadrature = 0.0, 0.0, 0.0
     n = math.floor(place)
-    if n < 1 or n > known.shape[2] - 3:
-        return known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
-    a, b, c, d = known[kind, m, n - 1], known[kind, m, n], known[kind, m, n + 1], known[kind, m, n + 2]
-    return _between(a, b, c, d, place - n, droop)
+    for kind in range(len(known)):
+        if n < 1 or n > known.shape[2] - 3:
+            value, rise = known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
+        else:
+            a, b, c, d = (
+                known[kind, m, n - 1],
+                known[kind, m, n],
+                known[kind, m, n + 1],
+                known[kind, m, n + 2],
+            )
+            value, rise = _between(a, b, c, d, place - n, droop)
+        if kind == 0:
+            fit, slope = value, rise
+        else:
+            quadrature = value
+    return fit, slope, quadrature
 
 
 @inlined
@@ -200,17 +215,24 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
 
 
 @summing_kernel
-def _new_at(heard, wave, kind, m, size, place, droop):  # type: ignore[no-untyped-def]
+def _new_at(heard, wave, m, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
+    fit, slope, quadrature = 0.0, 0.0, 0.0
     n = math.floor(place)
-    a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
-    for k in range(size):
-        w = wave[kind, m, k]
-        a += w * heard[n - 1 + k]
-        b += w * heard[n + k]
-        c += w * heard[n + 1 + k]
-        d += w * heard[n + 2 + k]
-    return _between(a, b, c, d, place - n, droop)
+    for kind in range(len(wave)):
+        a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
+        for k in range(size):
+            w = wave[kind, m, k]
+            a += w * heard[n - 1 + k]
+            b += w * heard[n + k]
+            c += w * heard[n + 1 + k]
+            d += w * heard[n + 2 + k]
+        value, rise = _between(a, b, c, d, place - n, droop)
+        if kind == 0:
+            fit, slope = value, rise
+        else:
+            quadrature = value
+    return fit, slope, quadrature
 
 
 @kernel
@@ -296,7 +318,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
-    stretch_of_time = int(2 * shapes["length"].max() / tuning.slot) + 2
+    stretch_of_time = int(2 * tuning.longest / tuning.slot) + 2
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, DEAD
@@ -348,22 +370,17 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                 at, surprise = first, 0.0
                 sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
                 if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
-                    if not _is_known(known, 0, m, first):
-                        _work_out(fits, 0, m, first)
-                    late = _at(known, 0, m, first, shape.droop)[1] / shape.bend
+                    if not _is_known(known, m, first):
+                        _work_out(fits, m, first)
+                    late = _at(known, m, first, shape.droop)[1] / shape.bend
                     if not from_idle:
                         room = unsure * unsure * shape.bend * sharpness
                         late *= room / (1.0 + room)
                         surprise = 0.5 * late * late / (unsure * unsure)
                     at += min(max(-late if s == 1 else late, -tuning.slot), tuning.slot)
-                if not _is_known(known, 0, m, at):
-                    _work_out(fits, 0, m, at)
-                heard, slope = _at(known, 0, m, at, shape.droop)
-                quadrature = 0.0
-                if tuning.is_free:
-                    if not _is_known(known, 1, m, at):
-                        _work_out(fits, 1, m, at)
-                    quadrature, _ = _at(known, 1, m, at, shape.droop)
+                if not _is_known(known, m, at):
+                    _work_out(fits, m, at)
+                heard, slope, quadrature = _at(known, m, at, shape.droop)
                 if tuning.is_free and from_idle:
                     phase = _phase(shape, heard, quadrature)
                     cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
@@ -423,7 +440,7 @@ def follow(  # type: ignore[no-untyped-def]
     far as it comes; returns the number of symbols.
     """
     heard, wave, size, scale, block = fits.heard, fits.wave, fits.size, fits.scale, fits.block
-    longest = shapes["length"].max() * (1.0 + tuning.stretch_span) + 4.0
+    longest = tuning.longest * (1.0 + tuning.stretch_span) + 4.0
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     count = 0
     was_long = run >= _LONG_RUN
@@ -437,10 +454,7 @@ def follow(  # type: ignore[no-untyped-def]
             cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
         for m in range(len(shapes)):
             shape = shapes[m]
-            fit, slope = _new_at(heard, wave, 0, m, size[m], place, shape.droop)
-            quadrature = 0.0
-            if tuning.is_free:
-                quadrature, _ = _new_at(heard, wave, 1, m, size[m], place, shape.droop)
+            fit, slope, quadrature = _new_at(heard, wave, m, size[m], place, shape.droop)
             fit, slope, quadrature = fit / level, slope / level, quadrature / level
             gain = _gain(shape, sign, cosine, sine, fit, quadrature, sharpness, tuning.is_free)
             over = math.ceil(place + shape.length * pace)
