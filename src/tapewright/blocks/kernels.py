@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from numba import njit
+from tapewright.compiled import kernel
 
 __all__ = ["frame_trials", "lead_ends"]
 
 
-@njit(cache=True)
+@kernel
 def lead_ends(score, phase, most, bits, first):  # type: ignore[no-untyped-def]
     """Score the best stretch of a leader ending before each place, for one phase of a repeated leader.
 
@@ -37,7 +37,7 @@ def lead_ends(score, phase, most, bits, first):  # type: ignore[no-untyped-def]
             bits[p + 1], first[p + 1] = total, begin
 
 
-@njit(cache=True)
+@kernel
 def frame_trials(index, start, stop, length, idle, gap):  # type: ignore[no-untyped-def]
     """Go through symbols as a simple machine would: at every start, look whether there is a stop as well.
 

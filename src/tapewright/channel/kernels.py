@@ -6,13 +6,15 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.compiled import kernel
+
 __all__ = ["INTERPOLATION_TAPS", "follow_level", "interpolate"]
 
 #: Taps of the interpolator; see `transport.interpolation_table`.
 INTERPOLATION_TAPS = 32
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def follow_level(
     samples: npt.NDArray[np.float32],
     rise: float,

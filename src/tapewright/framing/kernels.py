@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from numba import njit
+import numpy.typing as npt
+
+from tapewright.compiled import kernel
 
 __all__ = ["BYTE", "IDLE", "LOST", "end_to_end", "frame_scores", "segment"]
+
+F4 = npt.NDArray[np.float32]
+F8 = npt.NDArray[np.float64]
+I8 = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 BYTE, IDLE, LOST = 0, 1, 2
 _NEVER = -1e30
@@ -24,7 +33,7 @@ _SLIP = np.log(1e-5)
 _SLIP_AT_GAP = np.log(0.1)
 
 
-@njit(cache=True)
+@kernel
 def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zero, bit_one, out):  # type: ignore[no-untyped-def]
     """Score a byte starting at every slot: log-likelihood ratio of its framing against chance.
 
@@ -51,7 +60,8 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
         length = max(length, offsets[k] + 1)
     if parity >= 0:
         length = max(length, first_bit + bits + 1)
-    out[:] = np.float32(_NEVER)
+    for p in range(max(n - length + 1, 0), n):
+        out[p] = _NEVER
     for p in range(n - length + 1):
         total = 0.0
         for k in range(len(offsets)):
@@ -59,31 +69,37 @@ def frame_scores(score, hole, offsets, symbols, first_bit, bits, parity, bit_zer
         if parity >= 0:
             product = 1.0
             for k in range(bits + 1):
-                row = score[p + first_bit + k]
-                product *= np.tanh(0.5 * (row[bit_zero] - row[bit_one]))
+                bit = p + first_bit + k
+                product *= math.tanh(0.5 * (score[bit, bit_zero] - score[bit, bit_one]))
             if parity:
                 product = -product
-            total += np.log(max(1.0 + product, 1e-3))
+            total += math.log(max(1.0 + product, 1e-3))
         for k in range(1, length):
             if hole[p + k]:
                 total -= 4.0
         out[p] = total
 
 
-@njit(cache=True)
-def end_to_end(places, length):  # type: ignore[no-untyped-def]
+def end_to_end(places: I8, length: int) -> I8:
     """Of places in order, keep the first, and each next one that is at least `length` after the last kept."""
     kept = np.empty_like(places)
+    return kept[: _keep(places, length, kept)]
+
+
+@kernel
+def _keep(places, length, kept):  # type: ignore[no-untyped-def]
     count = 0
-    for place in places:
-        if count == 0 or place >= kept[count - 1] + length:
-            kept[count] = place
+    for i in range(len(places)):
+        if count == 0 or places[i] >= kept[count - 1] + length:
+            kept[count] = places[i]
             count += 1
-    return kept[:count]
+    return count
 
 
-@njit(cache=True)
-def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle):  # type: ignore[no-untyped-def]
+def segment(
+    frame: F4, idle: F4, erased: Flags, hole: Flags, length: int, may_idle: bool, often_idle: bool,
+    starts_idle: bool,
+) -> tuple[I8, I8, I8, F8]:  # fmt: skip
     """Split a window of slots into bytes, idle time and lost stretches: the likeliest way through.
 
     Parameters
@@ -109,6 +125,25 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
     sure : ndarray of float64, shape (m,)
         Of a byte: probability that a byte stands just there, against its best rival.
     """
+    room = len(frame) + 1
+    forward, backward = np.full((3, room), _NEVER), np.full((3, room), _NEVER)
+    came = np.zeros((3, room), np.int8)
+    state, first, end = (np.empty(room, np.int64) for _ in range(3))
+    sure = np.ones(room)
+    count = _segment(
+        frame, idle, erased, hole, length, may_idle, often_idle, starts_idle, forward, backward, came,
+        state, first, end, sure,
+    )  # fmt: skip
+    found = slice(count - 1, None, -1) if count else slice(0, 0)
+    return state[found].copy(), first[found].copy(), end[found].copy(), sure[found].copy()
+
+
+@kernel
+def _segment(  # type: ignore[no-untyped-def]
+    frame, idle, erased, hole, length, may_idle, often_idle, starts_idle, forward, backward, came,
+    state, first, end, sure,
+):  # fmt: skip
+    """Fill in stretches, the last one first, and return how many they are."""
     n = len(frame)
     kind = 1 if often_idle else 0
     next_byte, to_idle, stay_idle, end_idle = (
@@ -117,8 +152,6 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         _STAY_IDLE[kind],
         _END_IDLE[kind],
     )
-    forward = np.full((3, n + 1), _NEVER)
-    came = np.zeros((3, n + 1), np.int8)
     forward[IDLE if starts_idle else BYTE, 0] = 0.0
     for p in range(n):
         near_gap = erased[p] or (p > 0 and erased[p - 1])
@@ -153,8 +186,7 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         forward[LOST, p + 1] = best
         came[LOST, p + 1] = origin
 
-    backward = np.full((3, n + 1), _NEVER)
-    backward[:, n] = 0.0
+    backward[BYTE, n], backward[IDLE, n], backward[LOST, n] = 0.0, 0.0, 0.0
     for p in range(n - 1, -1, -1):
         near_gap = erased[p] or (p > 0 and erased[p - 1])
         slip = _SLIP_AT_GAP if near_gap else _SLIP
@@ -177,9 +209,6 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
         if forward[BYTE, p] > best:
             place, state_at, best = p, BYTE, forward[BYTE, p]
 
-    state = np.zeros(n + 1, np.int64)
-    first = np.zeros(n + 1, np.int64)
-    end = np.zeros(n + 1, np.int64)
     count = 0
     while place > 0:
         origin = came[state_at, place]
@@ -191,8 +220,6 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
             count += 1
         place, state_at = place - step, origin
 
-    sure = np.ones(count)
-    state, first, end = state[:count][::-1].copy(), first[:count][::-1].copy(), end[:count][::-1].copy()
     half = length // 2
     for k in range(count):
         if state[k] != BYTE:
@@ -208,11 +235,11 @@ def segment(frame, idle, erased, hole, length, may_idle, often_idle, starts_idle
             rival = max(rival, forward[LOST, q] + backward[LOST, q])
             if may_idle:
                 rival = max(rival, forward[IDLE, q] + backward[IDLE, q])
-        sure[k] = 1.0 / (1.0 + np.exp(min(50.0, rival - mine)))
-    return state, first, end, sure
+        sure[k] = 1.0 / (1.0 + math.exp(min(50.0, rival - mine)))
+    return count
 
 
-@njit(cache=True)
+@kernel
 def _through(forward, backward, frame, erased, hole, p, length, next_byte, end_idle):  # type: ignore[no-untyped-def]
     """Score of the best path with a byte starting at slot `p`."""
     near_gap = erased[p] or (p > 0 and erased[p - 1])

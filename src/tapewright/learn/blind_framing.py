@@ -14,9 +14,9 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from tapewright.cards.format import ByteFormat
+from tapewright.compiled import kernel
 from tapewright.learn.blind_stretches import regions
 from tapewright.learn.framing import Framing
 from tapewright.learn.plausible import surprise_bits
@@ -181,7 +181,7 @@ def _follow(bits: BitArray, start: int, width: int) -> tuple[IntArray, IntArray,
     return places[:count], idle[:count], failures
 
 
-@njit(cache=True)
+@kernel
 def _follow_kernel(bits, start, width, places, idle):  # type: ignore[no-untyped-def]
     count, failures, i, end = 0, 0, 0, -1
     while i + width + 1 < len(bits):

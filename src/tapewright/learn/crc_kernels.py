@@ -6,12 +6,13 @@ A polynomial of degree `width` is written without its top bit, as CRC catalogues
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from tapewright.compiled import kernel
 
 __all__ = ["common_divisor", "remainders", "solve"]
 
 
-@njit(cache=True)
+@kernel
 def _times(a, b, poly, width):  # type: ignore[no-untyped-def]
     """Multiply two remainders."""
     top, mask = np.uint64(1) << np.uint64(width - 1), (np.uint64(1) << np.uint64(width)) - np.uint64(1)
@@ -26,7 +27,7 @@ def _times(a, b, poly, width):  # type: ignore[no-untyped-def]
     return product
 
 
-@njit(cache=True)
+@kernel
 def _power(base, exponent, poly, width):  # type: ignore[no-untyped-def]
     """Raise a remainder to a power."""
     result = np.uint64(1)
@@ -38,7 +39,7 @@ def _power(base, exponent, poly, width):  # type: ignore[no-untyped-def]
     return result
 
 
-@njit(cache=True)
+@kernel
 def remainders(polys, width, data, bounds, runs):  # type: ignore[no-untyped-def]
     """Divide what each run of items covers by each polynomial.
 
@@ -106,7 +107,7 @@ def remainders(polys, width, data, bounds, runs):  # type: ignore[no-untyped-def
     return remainder, shift, unshift
 
 
-@njit(cache=True)
+@kernel
 def _most_common(values, present):  # type: ignore[no-untyped-def]
     best, most = np.uint64(0), 0
     for i in range(len(values)):
@@ -121,7 +122,7 @@ def _most_common(values, present):  # type: ignore[no-untyped-def]
     return best, most
 
 
-@njit(cache=True)
+@kernel
 def solve(polys, width, remainder, shift, unshift, seen, present):  # type: ignore[no-untyped-def]
     """Find the start and final values with which most messages agree.
 
@@ -164,7 +165,7 @@ def solve(polys, width, remainder, shift, unshift, seen, present):  # type: igno
     return init, final, count
 
 
-@njit(cache=True)
+@kernel
 def common_divisor(a, b):  # type: ignore[no-untyped-def]
     """Find the greatest common divisor of two polynomials with the constant term 1; both are overwritten.
 

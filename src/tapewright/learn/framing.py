@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from tapewright.cards.format import ByteFormat
+from tapewright.compiled import kernel
 from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
 from tapewright.learn.stream import Stream, byte_values, exchanged
 
@@ -255,7 +255,7 @@ class _Sought:
         return self.count
 
 
-@njit(cache=True)
+@kernel
 def _frame_places(bits, start, width, stops, places):  # type: ignore[no-untyped-def]
     count, i = 0, 0
     while i + width + stops < len(bits):

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from tapewright.compiled import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
     """Fill in where `x` goes to the other side, as a Schmitt trigger sees it; return how many times.
 
@@ -31,7 +32,7 @@ def find_marks(x, threshold, times, rising):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def repeats_at(us, breaks, lag, share, slack, least, least_us, mask):  # type: ignore[no-untyped-def]
     """Set `mask` to `lag` where durations repeat after `lag` places, `least` times and `least_us` or more.
 
@@ -75,7 +76,7 @@ def repeats_at(us, breaks, lag, share, slack, least, least_us, mask):  # type: i
             last = first - 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type: ignore[no-untyped-def]
     """Cut durations into words at the least cost; return the cost in nats.
 
@@ -129,7 +130,7 @@ def parse(logs, breaks, centres, spreads, starts, price, unknown, back):  # type
     return best[n]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def trace(back, steps):  # type: ignore[no-untyped-def]
     """Follow `back` from the end; fill `steps` from its end and return where it begins.
 

@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel
 
 __all__ = ["running_mean", "running_median", "sums_up_to"]
 
@@ -41,27 +42,28 @@ def running_mean(
     >>> running_mean(np.array([0.0, 0.0, 3.0, 3.0]), 3).tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
-    mean = np.empty(len(values))
-    _means(values, size, size // 2 + origin, beyond == "symmetric", mean)
+    before = size // 2 + origin
+    sums = sums_up_to(values, before, size - 1 - before, beyond)
+    mean: FloatArray = sums[size : size + len(values)] - sums[: len(values)]
+    mean /= size
     return mean
 
 
-@njit(cache=True, nogil=True)
-def _means(values, size, before, is_mirrored, mean):  # type: ignore[no-untyped-def]
-    """Fill in each mean of `size` values that begins `before` values earlier."""
-    if len(values):
-        sums = sums_up_to(values, before, size - 1 - before, is_mirrored)
-        for i in range(len(values)):
-            mean[i] = (sums[i + size] - sums[i]) / size
-
-
-@njit(cache=True, nogil=True)
-def sums_up_to(values, before, after, is_mirrored):  # type: ignore[no-untyped-def]
+def sums_up_to(
+    values: npt.NDArray[np.floating], before: int, after: int,
+    beyond: Literal["symmetric", "edge"] = "symmetric",
+) -> FloatArray:  # fmt: skip
     """Sums of all values up to each, and of so many more before the first and after the last."""
+    sums = np.zeros(before + len(values) + max(after, 0) + 1)
+    if len(values):
+        _add_up(np.ascontiguousarray(values, np.float64), before, after, beyond == "symmetric", sums)
+    return sums
+
+
+@kernel
+def _add_up(values, before, after, is_mirrored, sums):  # type: ignore[no-untyped-def]
     count = len(values)
-    sums = np.empty(before + count + max(after, 0) + 1)
     total, k = 0.0, 0
-    sums[0] = total
     for i in range(-before, 0):
         total += values[_mirrored(i, count) if is_mirrored else 0]
         k += 1
@@ -74,10 +76,9 @@ def sums_up_to(values, before, after, is_mirrored):  # type: ignore[no-untyped-d
         total += values[_mirrored(i, count) if is_mirrored else count - 1]
         k += 1
         sums[k] = total
-    return sums
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _mirrored(i, count):  # type: ignore[no-untyped-def]
     """Which of `count` values is seen at place `i`, between mirrors at both ends."""
     i %= 2 * count
@@ -109,7 +110,7 @@ def running_median(values: FloatArray, size: int) -> FloatArray:
     return medians
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _medians(extended, inside, medians):  # type: ignore[no-untyped-def]
     """Keep what is `inside` the window in order: one value leaves it, another comes in."""
     size = len(inside)

@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel, summing_kernel
 
 __all__ = [
     "RESTLESSNESS",
@@ -109,12 +110,10 @@ def smooth_clock(
 def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace: float) -> float:
     """The restlessness under which what was measured is likeliest."""
     best, most = float(RESTLESSNESS[0]), -math.inf
-    some = slice(None, None, len(at) // MOST_TO_TRY + 1)
+    at, place, variance = _evenly_spread(at, place, variance)
     none, no_room = np.empty(0), np.empty((0, 8))
     for density in RESTLESSNESS:
-        likelihood = float(
-            _clock(at[some], place[some], variance[some], pace, density, none, none, no_room, False)
-        )
+        likelihood = float(_clock(at, place, variance, pace, density, none, none, no_room, False))
         if likelihood > most:
             best, most = float(density), likelihood
         elif likelihood < most - FAR_BEHIND_NATS:
@@ -122,7 +121,12 @@ def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace:
     return best
 
 
-@njit(cache=True, nogil=True, inline="always")
+def _evenly_spread(*tracks: FloatArray) -> list[FloatArray]:
+    """Take as many values of each as are enough to try something."""
+    return [np.ascontiguousarray(track[:: len(track) // MOST_TO_TRY + 1]) for track in tracks]
+
+
+@inlined
 def run_on(x, v, pxx, pxv, pvv, dt, density):  # type: ignore[no-untyped-def]
     """Move a clock on: place, pace, and their covariance."""
     return (
@@ -134,7 +138,7 @@ def run_on(x, v, pxx, pxv, pvv, dt, density):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def corrected(x, v, pxx, pxv, pvv, off, variance):  # type: ignore[no-untyped-def]
     """Correct a clock by a measurement of its place that is so far off, and so uncertain."""
     spread = pxx + variance
@@ -142,7 +146,7 @@ def corrected(x, v, pxx, pxv, pvv, off, variance):  # type: ignore[no-untyped-de
     return x + kx * off, v + kv * off, pxx - kx * pxx, pxv - kx * pxv, pvv - kv * pxv
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clock(at, place, variance, pace, density, smooth, speed, work, backward):  # type: ignore[no-untyped-def]
     """Filter forward (returns the log-likelihood), and smooth backward if asked."""
     x, v = place[0], pace
@@ -205,11 +209,9 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     typical = max(typical_of(level[measured]), 1e-9)
     smooth, work = np.empty(len(at)), np.empty((len(at), 2))
     best, most = 0.0, -math.inf
-    some = slice(None, None, len(at) // MOST_TO_TRY + 1)
+    few, levels, variances = _evenly_spread(at, level, variance)
     for density in UNSTEADINESS * typical**2:
-        likelihood = float(
-            _level(at[some], level[some], variance[some], typical, density, smooth, work, False)
-        )
+        likelihood = float(_level(few, levels, variances, typical, density, smooth, work, False))
         if likelihood <= most:
             break
         best, most = density, likelihood
@@ -217,7 +219,7 @@ def level_through(at: FloatArray, level: FloatArray, variance: FloatArray) -> Fl
     return np.asarray(np.maximum(smooth, 1e-3 * typical))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _level(at, level, variance, typical, density, smooth, work, backward):  # type: ignore[no-untyped-def]
     """Filter forward (returns the log-likelihood), and smooth backward if asked."""
     x, p = typical, typical * typical
@@ -242,10 +244,15 @@ def _level(at, level, variance, typical, density, smooth, work, backward):  # ty
     return likelihood
 
 
-@njit(cache=True, nogil=True)
-def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
+def clock_times(tape: FloatArray, at: FloatArray, place: FloatArray, pace: FloatArray) -> FloatArray:
     """Places in the recording of increasing tape times, by a `Clock`."""
     times = np.empty(len(tape))
+    _fill_in_times(tape, at, place, pace, times)
+    return times
+
+
+@kernel
+def _fill_in_times(tape, at, place, pace, times):  # type: ignore[no-untyped-def]
     k = -1
     for i in range(len(tape)):
         while k + 1 < len(at) and at[k + 1] <= tape[i]:
@@ -253,10 +260,9 @@ def clock_times(tape, at, place, pace):  # type: ignore[no-untyped-def]
         first, one, two, three = _cubic(at, place, pace, k)
         t = tape[i] - at[max(k, 0)]
         times[i] = first + t * (one + t * (two + t * three))
-    return times
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _cubic(at, place, pace, k):  # type: ignore[no-untyped-def]
     """The clock from its k-th tape time on: before the first and after the last it runs on."""
     if k < 0 or k + 1 == len(at):
@@ -296,23 +302,23 @@ def interpolator(low: float, high: float) -> npt.NDArray[np.float32]:
     return np.linalg.solve(products, alike(near - after).T).T.astype(np.float32)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def even_samples(heard, at, place, pace, taps, even):  # type: ignore[no-untyped-def]
     """Fill `even` with the recording at the middle of each grid sample, by a `Clock` and `interpolator`."""
     last = len(at) - 1
-    done = 0
     for k in range(-1, len(at)):
         zero, one, two, three = _cubic(at, place, pace, k)
+        since = at[k] if k >= 0 else 0.0
         until = at[k + 1] if k < last else float(len(even))
-        done = _curve(heard, at[max(k, 0)], zero, one, two, three, done, until, taps, even)
+        _curve(heard, at[max(k, 0)], zero, one, two, three, since, until, taps, even)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _curve(heard, at, place, one, two, three, first, until, taps, even):  # type: ignore[no-untyped-def]
-    """Fill `even` from grid sample `first` up to tape time `until` along a cubic; returns the next sample."""
-    last = min(max(math.ceil(until - 0.5), first), len(even))
-    if last == first:
-        return first
+@summing_kernel
+def _curve(heard, at, place, one, two, three, since, until, taps, even):  # type: ignore[no-untyped-def]
+    """Fill `even` from one tape time up to another along a cubic."""
+    first, last = max(math.ceil(since - 0.5), 0), min(math.ceil(until - 0.5), len(even))
+    if last <= first:
+        return
     # A cubic lies between the least and the greatest of its Bezier points: if they are inside, all of it is.
     t = first + 0.5 - at
     third = (last - 1 - first) / 3
@@ -327,7 +333,7 @@ def _curve(heard, at, place, one, two, three, first, until, taps, even):  # type
             x = place + t * (one + t * (two + t * three))
             i = int(x)
             even[n] = _between(heard, i, taps, int((x - i) * FINENESS + 0.5))
-        return last
+        return
     for n in range(first, last):
         t = n + 0.5 - at
         x = place + t * (one + t * (two + t * three))
@@ -336,10 +342,9 @@ def _curve(heard, at, place, one, two, three, first, until, taps, even):  # type
             even[n] = _between(heard, i, taps, int((x - i) * FINENESS + 0.5))
         else:
             even[n] = heard[i] if 0 <= i < len(heard) else 0.0
-    return last
 
 
-@njit(cache=True, nogil=True, inline="always")
+@inlined
 def _between(heard, i, w, k):  # type: ignore[no-untyped-def]
     """The recording a little after sample `i`."""
     return (

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from tapewright.compiled import summing_kernel
 from tapewright.line.averages import running_mean
 from tapewright.line.imprint import Hearing, Imprint
 
@@ -125,7 +125,7 @@ def _spectra(
     return np.asarray(starts + 0.5 * size, np.float64), mean, around
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _leave(even, symbol, place, before, phase, length, wave, ideal, level, left, sums):  # type: ignore[no-untyped-def]
     """Fill `left` with what the waveforms leave, at level 1, and hold each symbol, and each waveform, against
     the ideal ones.

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import soxr
-from numba import njit
 
 from tapewright.cards import Alphabet
+from tapewright.compiled import kernel, summing_kernel
 from tapewright.line.averages import running_mean, sums_up_to
 from tapewright.line.templates import Band
 from tapewright.model import Samples
@@ -197,7 +197,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
         level = np.maximum(before, after)
     else:
         level = np.empty(len(power))
-        _fill_in_level(power, span, _silence(power), level)
+        _fill_in_level(sums_up_to(power, span, span), span, _silence(power), level)
     return np.asarray(np.maximum(running_mean(level, span // 8 | 1), 1e-14))
 
 
@@ -206,12 +206,9 @@ def _silence(power: FloatArray) -> float:
     return max(1e-14, 1e-9 * float(power.max(initial=0.0)))
 
 
-@njit(cache=True, nogil=True)
-def _fill_in_level(power, span, silence, level):  # type: ignore[no-untyped-def]
+@kernel
+def _fill_in_level(sums, span, silence, level):  # type: ignore[no-untyped-def]
     """Fill in means of `span` values before or after each: the one more like the mean of fewer around it."""
-    if not len(power):
-        return
-    sums = sums_up_to(power, span, span, True)
     few = span // 4
     first_of_few = span - few // 2
     for k in range(len(level)):
@@ -237,17 +234,21 @@ def _is_sparse(alphabet: Alphabet) -> bool:
     )
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
-def block_powers(heard, block):  # type: ignore[no-untyped-def]
+def block_powers(heard: Heard, block: int) -> FloatArray:
     """Mean square of each block of samples; the last one may be shorter."""
-    powers = np.empty((len(heard) + block - 1) // block)
+    powers = np.empty(-(-len(heard) // block))
+    _fill_in_powers(heard, block, powers)
+    return powers
+
+
+@summing_kernel
+def _fill_in_powers(heard, block, powers):  # type: ignore[no-untyped-def]
     for k in range(len(powers)):
         first, last = k * block, min((k + 1) * block, len(heard))
         total = 0.0
         for n in range(first, last):
             total += heard[n] * heard[n]
         powers[k] = total / (last - first)
-    return powers
 
 
 def _mean_of_bursts(power: FloatArray, span: int, origin: int, silence: float) -> FloatArray:

@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from tapewright.compiled import kernel, summing_kernel
 from tapewright.line.grid import Grid
 
 __all__ = ["Hearing", "Imprint", "carriers"]
@@ -60,12 +60,15 @@ class Hearing:
         """Fill in the symbols before, and what is believed where nothing is said: what was chosen."""
         if belief is None:
             belief = np.eye(len(grid.length)).take(symbol, axis=0)
-        return cls(even, symbol, place, _before(symbol, place, grid.length), phase, belief)
+        before = np.full(len(symbol), len(grid.length))
+        follows = np.flatnonzero(np.diff(place) == grid.length[symbol[:-1]])
+        before[follows + 1] = symbol[follows]
+        return cls(even, symbol, place, before, phase, belief)
 
     def every(self, step: int) -> Hearing:
         """Every so many-th symbol."""
         names = ("symbol", "place", "before", "phase", "belief")
-        return replace(self, **{name: getattr(self, name)[::step] for name in names})
+        return replace(self, **{name: np.ascontiguousarray(getattr(self, name)[::step]) for name in names})
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,16 +172,6 @@ class Imprint:
         return sums.T
 
 
-@njit(cache=True, nogil=True)
-def _before(symbol, place, length):  # type: ignore[no-untyped-def]
-    """Which symbol each follows on; as many as there are symbols where it follows on none."""
-    before = np.empty(len(symbol), np.int64)
-    for i in range(len(symbol)):
-        follows = i > 0 and place[i] - place[i - 1] == length[symbol[i - 1]]
-        before[i] = symbol[i - 1] if follows else len(length)
-    return before
-
-
 def _learned(
     squares: FloatArray, sums: FloatArray, usual: FloatArray, ridge: FloatArray, spread: float
 ) -> FloatArray:
@@ -198,7 +191,7 @@ def _learned(
     return np.asarray(usual + kept[:, np.newaxis] * off)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _gather(even, belief, place, before, phase, basis, length, level, weight, squares, sums):  # type: ignore[no-untyped-def]
     terms = basis.shape[1]
     for i in range(len(place)):
@@ -215,7 +208,7 @@ def _gather(even, belief, place, before, phase, basis, length, level, weight, sq
                     sums[c, m, k, t] += bk * even[n + t]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _play(sound, symbol, place, before, phase, level, length, wave):  # type: ignore[no-untyped-def]
     for i in range(len(symbol)):
         n, m = place[i], symbol[i]
@@ -223,7 +216,7 @@ def _play(sound, symbol, place, before, phase, level, length, wave):  # type: ig
             sound[n + t] += level[i] * wave[before[i], m, phase[i], t]
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _compare(even, belief, place, before, phase, length, wave, slope, sums):  # type: ignore[no-untyped-def]
     for i in range(len(place)):
         c, n, p = before[i], place[i], phase[i]
@@ -244,7 +237,7 @@ def _compare(even, belief, place, before, phase, length, wave, slope, sums):  # 
                 sums[j, i] += belief[i, m] * value
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
     """Each symbol's carrier, by least squares: a complex number whose angle is the phase at its beginning."""
     heard = np.zeros(len(symbol), np.complex128)

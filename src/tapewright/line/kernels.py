@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from tapewright.compiled import kernel, summing_kernel
 
 _TAU = 2.0 * math.pi
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def carry_phase(kind, turns, level, phase, phases):  # type: ignore[no-untyped-def]
     """Fill in each segment's starting phase and return the phase after the last.
 
@@ -31,7 +31,7 @@ def carry_phase(kind, turns, level, phase, phases):  # type: ignore[no-untyped-d
     return phase
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_up(parts, total, sums):  # type: ignore[no-untyped-def]
     """Fill in the sum of `parts` up to each, on top of `total`, and leave there the sum of all.
 
@@ -51,7 +51,7 @@ def add_up(parts, total, sums):  # type: ignore[no-untyped-def]
     total[0], total[1] = total_so_far, lost
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def render_segments(  # type: ignore[no-untyped-def]
     kind, hertz, level, phase, starts, ends, buffer, first, last, step, ramp, per_sample
 ):  # fmt: skip
@@ -102,7 +102,7 @@ def render_segments(  # type: ignore[no-untyped-def]
         last[0], last[1] = end_value, end_slope
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def compare_with_templates(  # type: ignore[no-untyped-def]
     heard, amplitude, block, start, symbol, length, sine, cosine, free, sums
 ):  # fmt: skip
@@ -135,7 +135,7 @@ def compare_with_templates(  # type: ignore[no-untyped-def]
             sums[j, i] = value
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def bends(heard, amplitude, block, start, symbol, size, wave, bend):  # type: ignore[no-untyped-def]
     """How fast the fit of each symbol falls off around its place: minus its second difference in `bend`."""
     for i in range(len(start)):

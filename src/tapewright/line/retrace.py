@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from tapewright.compiled import kernel
 from tapewright.line.carrier import phase_spacing
 from tapewright.line.clock import RESTLESSNESS, Clock, clock_times, corrected, run_on, typical_of
 from tapewright.line.grid import Grid
@@ -159,7 +159,7 @@ def _likeliest(told: _Told, pace: float, density: float, classes: int, last: int
     return path, float(_search(told, pace, density, classes, 1 << last, BEAM_NATS, path))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _search(told, pace, density, classes, memory, beam, path):  # type: ignore[no-untyped-def]
     """Fill a path; returns its log-likelihood.
 

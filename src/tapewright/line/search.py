@@ -8,8 +8,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from tapewright.compiled import kernel
 from tapewright.line.templates import BIT, FILLER, Templates
 from tapewright.line.trellis import (
     DEAD,
@@ -201,12 +201,13 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
         Whether every sample belongs to some symbol (no gaps): used to find the speed.
     """
     t = scene.templates
-    fits, shapes, tuning = _prepared(scene, forced, len(scene.heard) + 1)
+    fits, shapes, tuning = _prepared(scene, forced, len(scene.heard) + 1, len(t.length))
     states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
     nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
     search_forward(fits, shapes, prices(scene.cost, t.kind, t.pitch), tuning, nodes)
-    rows = _trace_back(nodes, int(2 * t.length.max() / tuning.slot) + 2, not forced)
-    return _path(rows, nodes, t)
+    rows = np.empty((2 * len(nodes.idle), 3), np.int64)
+    count = _trace_back(nodes, int(2 * tuning.longest / tuning.slot) + 2, not forced, rows)
+    return _path(rows[:count][::-1], nodes, t)
 
 
 def follow_path(
@@ -231,13 +232,13 @@ def follow_path(
         The first so many symbols of the alphabet are followed.
     """
     t = scene.templates
-    fits, shapes, tuning = _prepared(scene, False, 0)
+    fits, shapes, tuning = _prepared(scene, False, 0, symbols)
     place, last = float(since.end[-1]), int(since.symbol[-1])
     others = np.flatnonzero(since.symbol != last)
     run = len(since) - 1 - int(others[-1]) if len(others) else len(since)
     found = Followed.empty(max(0, int((len(scene.heard) - place) / (0.9 * t.length[:symbols].min()))) + 2)
     count = follow(
-        fits, shapes[:symbols], tuning, place, until, pace,
+        fits, shapes, tuning, place, until, pace,
         int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
         sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
     )  # fmt: skip
@@ -247,12 +248,15 @@ def follow_path(
     )  # fmt: skip
 
 
-def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
+def _prepared(
+    scene: Scene, forced: bool, places: int, symbols: int
+) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
     unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
     fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
     tuning = Tuning(
         slot=t.slot,
+        longest=float(t.length[:symbols].max()),
         beam=FORCED_BEAM_NATS if forced else BEAM_NATS,
         hold=HOLD_NATS,
         shift_cost=SHIFT_NATS,
@@ -263,7 +267,7 @@ def _prepared(scene: Scene, forced: bool, places: int) -> tuple[Fits, npt.NDArra
         is_free=scene.is_free,
         idle_allowed=not forced,
     )
-    return fits, _shapes(t), tuning
+    return fits, _shapes(t)[:symbols], tuning
 
 
 @functools.lru_cache(maxsize=4)  # of pieces of one window the templates are the same
@@ -284,7 +288,7 @@ def _apart(templates: Templates) -> FloatArray:
 
 
 def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Path:
-    came, to, symbol = rows.T
+    came, to, symbol = np.ascontiguousarray(rows.T)
     states = nodes.score.shape[1]
     place = nodes.place.reshape(-1)
     out_of_idle = came < 0
@@ -302,12 +306,12 @@ def _path(rows: npt.NDArray[np.int64], nodes: Nodes, templates: Templates) -> Pa
     return Path(symbol, start, end, sign, phase, is_first, np.zeros(len(rows), np.bool_))
 
 
-@njit(cache=True, nogil=True)
-def _trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
+@kernel
+def _trace_back(nodes, longest, idle_allowed, rows):  # type: ignore[no-untyped-def]
     """Follow the best path back.
 
-    Returns rows (node it starts from, node it ends in, symbol), in order of time. A start of ``-1 - n`` means
-    out of idle at slot n.
+    Fills in rows (node it starts from, node it ends in, symbol), the last one first, and returns how many. A
+    start of ``-1 - n`` means out of idle at slot n.
     """
     score, symbol, idle_from = nodes.score, nodes.symbol, nodes.idle_from
     last, states = len(nodes.idle) - 1, score.shape[1]
@@ -317,7 +321,6 @@ def _trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
         for s in range(states):
             if score[n, s] > top:
                 top, node = score[n, s], n * states + s
-    rows = np.empty((2 * last + 2, 3), np.int64)
     count = 0
     while True:
         if node < 0:  # in idle: go back to where it was entered
@@ -336,4 +339,4 @@ def _trace_back(nodes, longest, idle_allowed):  # type: ignore[no-untyped-def]
         node = nodes.parent[n, s]
         if node < 0:
             place = -1 - node
-    return rows[:count][::-1].copy()
+    return count

@@ -9,11 +9,19 @@ Trans. Information Theory 20, 1974, for symbols of different lengths).
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+import numpy.typing as npt
+
+from tapewright.compiled import inlined, summing_kernel
 
 __all__ = ["search_sequence"]
+
+F8 = npt.NDArray[np.float64]
+F4 = npt.NDArray[np.float32]
+I8 = npt.NDArray[np.int64]
+I4 = npt.NDArray[np.int32]
 
 _DEAD = -1e30
 #: Paths less likely than this (a natural log) are not heard in what is expected.
@@ -22,7 +30,54 @@ _UNLIKELY = math.log(1e-3)
 _MOST_NODES = 3_000_000
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+class _Room(NamedTuple):
+    """Room for a search.
+
+    For each node: where it is, its state, the sum over all paths to it, the best one, and where that comes
+    from; its ways on, by symbol and layer; the nodes in the order they are looked at; by how much their
+    sequences differ from what is expected; the sum over all paths from there to the end, and by symbol.
+    For each grid sample: what noise leaves up to there, and the sum of what is expected.
+    For each place that symbols may end at next, round and round: nodes that wait there by state, how many,
+    and the best score of them. For one node: how each symbol fits, and by how much it differs.
+    """
+
+    at: I4
+    state: I4
+    total: F8
+    best: F8
+    came: I4
+    by: npt.NDArray[np.int8]
+    onto: I4
+    gain: F8
+    order: I4
+    lean: F8
+    ahead: F8
+    through: F8
+    due: F8
+    due_sum: F8
+    pending: npt.NDArray[np.int64]
+    waiting: npt.NDArray[np.int64]
+    top: F8
+    fit: F8
+    apart: F8
+
+    @classmethod
+    def empty(cls, samples: int, step: int, longest: int, symbols: int, phases: int, layers: int) -> _Room:
+        """Make room for a stretch; numbers are small, as new memory is a quarter of the time."""
+        states, ring = (symbols + 1) * phases * layers, longest + 1
+        room = min((samples // step + 2) * states, _MOST_NODES)
+        ways = (room, symbols, layers)
+        return cls(
+            np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room), np.empty(room),
+            np.empty(room, np.int32), np.empty(room, np.int8), np.empty(ways, np.int32), np.empty(ways),
+            np.empty(room, np.int32), np.empty(room), np.empty(room), np.empty((room, symbols)),
+            np.zeros(samples + 1), np.zeros(samples + 1),
+            np.full((ring, states), -1), np.zeros(ring, np.int64), np.full(ring, _DEAD),
+            np.empty(symbols), np.zeros((symbols, layers)),
+        )  # fmt: skip
+
+
+@inlined
 def _add(a, b):  # type: ignore[no-untyped-def]
     """Log of the sum of two numbers given by their logs."""
     if a < b:
@@ -32,11 +87,11 @@ def _add(a, b):  # type: ignore[no-untyped-def]
     return a + math.log1p(math.exp(b - a))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def search_sequence(  # type: ignore[no-untyped-def]
-    even, level, sharpness, usual, beam, wave, energy, length, phase_after, price, step, first_phase,
-    fade_cost, leave_cost, symbol, place, phase, log_p, expected, low,
-):  # fmt: skip
+def search_sequence(
+    even: F4, level: F8, sharpness: F8, usual: F8, beam: float, wave: F4, energy: F8, length: I8,
+    phase_after: I8, price: F8, step: int, first_phase: int, fade_cost: float, leave_cost: float, symbol: I8,
+    place: I8, phase: I8, log_p: F8, expected: F4, low: float,
+) -> int:  # fmt: skip
     """Search one stretch.
 
     Parameters are arrays: `even` the recording on even time; `level`, `sharpness` (level squared over noise)
@@ -51,63 +106,54 @@ def search_sequence(  # type: ignore[no-untyped-def]
     `expected` with the mean of all sequences, by how likely they are (unless it is empty); returns the number
     of symbols, or -1 if there was no room for all nodes.
     """
-    symbols = wave.shape[1]
-    contexts, phases = symbols + 1, len(phase_after)
-    fades = fade_cost >= 0.0
-    layers = 2 if fades else 1
-    states = contexts * phases * layers
-    total_length = len(even)
-    longest = 0
-    for m in range(symbols):
-        longest = max(longest, length[m])
-    ring = longest + 1
-    pending = np.full((ring, states), -1, np.int64)
-    waiting = np.zeros(ring, np.int64)
-    room = min((total_length // step + 2) * states, _MOST_NODES)
-    at = np.empty(room, np.int32)  # small: new memory is a quarter of the time
-    state = np.empty(room, np.int32)
-    total = np.empty(room)
-    best = np.empty(room)
-    came = np.empty(room, np.int32)
-    by = np.empty(room, np.int8)
-    onto = np.empty((room, symbols, layers), np.int32)
-    gain = np.empty((room, symbols, layers), np.float64)
-    order = np.empty(room, np.int32)
+    layers = 2 if fade_cost >= 0.0 else 1
+    longest = int(length.max())
+    room = _Room.empty(len(even), step, longest, len(length), len(phase_after), layers)
+    kept = np.exp(-4.0 * low * length)
+    wave_sum = np.stack(
+        [wave[:, m, :, :n].sum(axis=-1, dtype=np.float64) for m, n in enumerate(length)], axis=1
+    )
+    return int(
+        _search(
+            even, level, sharpness, usual, beam, wave, energy, wave_sum, kept, length, longest, phase_after,
+            price, step, first_phase, fade_cost, leave_cost, symbol, place, phase, log_p, expected, low, room,
+        )
+    )  # fmt: skip
+
+
+@summing_kernel
+def _search(  # type: ignore[no-untyped-def]
+    even, level, sharpness, usual, beam, wave, energy, wave_sum, kept, length, longest, phase_after, price,
+    step, first_phase, fade_cost, leave_cost, symbol, place, phase, log_p, expected, low, room,
+):  # fmt: skip
+    at, state, total, best, came, by, onto, gain, order = room[:9]
+    lean, ahead, through, due, due_sum, pending, waiting, top, fit, apart = room[9:]
+    symbols = len(length)
+    phases, layers = len(phase_after), onto.shape[2]
+    fades = layers == 2
+    states = (symbols + 1) * phases * layers
+    total_length, ring = len(even), len(top)
     count, done = 0, 0
     for p in range(phases):
         if first_phase < 0 or p == first_phase:
             s = (symbols * phases + p) * layers
             at[count], state[count], total[count], best[count] = 0, s, 0.0, 0.0
-            came[count], by[count] = -1, -1
+            came[count], by[count], lean[count] = -1, -1, 0.0
             pending[0, s] = count
             waiting[0] += 1
             count += 1
     # Scores are by how much a sequence leaves of what was heard, against what noise would leave: so those of
     # sequences that end at different times can be compared.
-    due = np.empty(total_length + 1)
-    due[0] = 0.0
     for n in range(total_length):
         i = min(n // step, len(level) - 1)
         due[n + 1] = due[n] + 0.5 * sharpness[i] * even[n] * even[n] / (level[i] * level[i]) - usual[i]
     # By how much a sequence's samples, in sum, differ from those expected is a node's `lean`, forgotten as
     # quickly as the band forgets: what that has below the band, squared, takes nothing from the fit.
     below = low > 0.0
-    due_sum = np.zeros(total_length + 1 if below else 0)
-    wave_sum = np.zeros(wave.shape[:3] if below else (0, 0, 0))
-    kept = np.empty(symbols)
-    lean = np.zeros(room if below else 0)
-    apart = np.zeros((symbols, layers))  # by how much a node's ways on differ, in sum
     if below:
         for n in range(total_length):
             due_sum[n + 1] = due_sum[n] + expected[n] / level[min(n // step, len(level) - 1)]
-        for m in range(symbols):
-            kept[m] = math.exp(-4.0 * low * length[m])
-            for c in range(contexts):
-                for p in range(phases):
-                    wave_sum[c, m, p] = wave[c, m, p, : length[m]].sum()
-    fit = np.empty(symbols)
-    top = np.full(ring, _DEAD)  # best score of the nodes that wait at each place
-    top[0] = highest = 0.0  # and of all
+    top[0] = highest = 0.0
     for n in range(total_length):
         slot = n % ring
         if waiting[slot] == 0:
@@ -118,7 +164,9 @@ def search_sequence(  # type: ignore[no-untyped-def]
         is_highest = top[slot] == highest
         top[slot] = _DEAD
         if is_highest:
-            highest = top.max()
+            highest = _DEAD
+            for k in range(ring):
+                highest = max(highest, top[k])
         a, sharp = level[i], sharpness[i]
         for s in range(states):
             j = pending[slot, s]
@@ -172,7 +220,7 @@ def search_sequence(  # type: ignore[no-untyped-def]
                     place_in_ring = end % ring
                     j2 = pending[place_in_ring, next_state]
                     if j2 < 0:
-                        if count == room:
+                        if count == len(at):
                             return -1
                         j2 = count
                         count += 1
@@ -191,16 +239,17 @@ def search_sequence(  # type: ignore[no-untyped-def]
     # ends: nodes at the very end; where there is none, those in the last symbol's time
     last_slot = total_length % ring
     found = waiting[last_slot] > 0
-    ahead = np.full(count, _DEAD)
     top_end, top_score = -1, 2 * _DEAD
     for j in range(count):
+        ahead[j] = _DEAD
+        for m in range(symbols):
+            through[j, m] = _DEAD
         if (found and at[j] == total_length) or (not found and at[j] > total_length - longest):
             ahead[j] = 0.0
             if best[j] > top_score:
                 top_score, top_end = best[j], j
     if top_end < 0:
         return 0
-    through = np.full((count, symbols), _DEAD)
     for d in range(done - 1, -1, -1):
         j = order[d]
         onward = ahead[j]
@@ -235,7 +284,8 @@ def search_sequence(  # type: ignore[no-untyped-def]
         if at[j] > 0:
             break
         all_paths = _add(all_paths, total[j] + ahead[j])
-    expected[:] = 0.0
+    for n in range(len(expected)):
+        expected[n] = 0.0
     for d in range(done if len(expected) else 0):
         j = order[d]
         p = (state[j] // layers) % phases
@@ -253,7 +303,8 @@ def search_sequence(  # type: ignore[no-untyped-def]
     for i in range(found_symbols):
         while d < done and at[order[d]] < place[i]:
             d += 1
-        log_p[i, :] = _DEAD
+        for m in range(symbols):
+            log_p[i, m] = _DEAD
         e = d
         while e < done and at[order[e]] == place[i]:
             j = order[e]

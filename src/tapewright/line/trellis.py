@@ -26,7 +26,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from tapewright.compiled import inlined, kernel, summing_kernel
 
 __all__ = ["DEAD", "SHAPE", "UNKNOWN", "Fits", "Followed", "Nodes", "Tuning", "follow", "search_forward"]
 
@@ -89,6 +90,7 @@ class Tuning(NamedTuple):
     """The search's settings; see `search.py`, where they are chosen and explained."""
 
     slot: float
+    longest: float
     beam: float
     hold: float
     switch_cost: float
@@ -146,45 +148,59 @@ class Followed(NamedTuple):
         )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _work_out(fits, kind, m, place):  # type: ignore[no-untyped-def]
+@summing_kernel
+def _work_out(fits, m, place):  # type: ignore[no-untyped-def]
     """Work out the fits at the four samples around a place, those that are not known yet.
 
     A fit is the correlation of what is heard from there on with a template, over the local amplitude.
     """
     heard, wave, known, scale, block = fits.heard, fits.wave, fits.known, fits.scale, fits.block
     size, around = fits.size[m], math.floor(place)
-    for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
-        if known[kind, m, n] == UNKNOWN:
-            value = np.float32(0.0)
-            for k in range(min(size, len(heard) - n)):
-                value += wave[kind, m, k] * heard[n + k]
-            known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
+    for kind in range(len(known)):
+        for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
+            if known[kind, m, n] == UNKNOWN:
+                value = np.float32(0.0)
+                for k in range(min(size, len(heard) - n)):
+                    value += wave[kind, m, k] * heard[n + k]
+                known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _is_known(known, kind, m, place):  # type: ignore[no-untyped-def]
+@kernel
+def _is_known(known, m, place):  # type: ignore[no-untyped-def]
     """Whether all fits around a place have been worked out; near the ends nobody looks."""
     n = math.floor(place)
     if n < 1 or n > known.shape[2] - 3:
         return False
     return (
-        known[kind, m, n - 1] != UNKNOWN and known[kind, m, n] != UNKNOWN
-        and known[kind, m, n + 1] != UNKNOWN and known[kind, m, n + 2] != UNKNOWN
+        known[0, m, n - 1] != UNKNOWN and known[0, m, n] != UNKNOWN
+        and known[0, m, n + 1] != UNKNOWN and known[0, m, n + 2] != UNKNOWN
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _at(known, kind, m, place, droop):  # type: ignore[no-untyped-def]
-    """Fit, and its slope per sample, between samples (cubic through four points)."""
+@kernel
+def _at(known, m, place, droop):  # type: ignore[no-untyped-def]
+    """Fit, its slope per sample, and the fit of a free carrier's cosine, between samples (by cubics)."""
+    fit, slope, quadrature = 0.0, 0.0, 0.0
     n = math.floor(place)
-    if n < 1 or n > known.shape[2] - 3:
-        return known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
-    a, b, c, d = known[kind, m, n - 1], known[kind, m, n], known[kind, m, n + 1], known[kind, m, n + 2]
-    return _between(a, b, c, d, place - n, droop)
+    for kind in range(len(known)):
+        if n < 1 or n > known.shape[2] - 3:
+            value, rise = known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
+        else:
+            a, b, c, d = (
+                known[kind, m, n - 1],
+                known[kind, m, n],
+                known[kind, m, n + 1],
+                known[kind, m, n + 2],
+            )
+            value, rise = _between(a, b, c, d, place - n, droop)
+        if kind == 0:
+            fit, slope = value, rise
+        else:
+            quadrature = value
+    return fit, slope, quadrature
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     """Value and slope of the cubic through four points at -1, 0, 1, 2, made up for what it loses in between.
 
@@ -198,21 +214,28 @@ def _between(a, b, c, d, x, droop):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def _new_at(heard, wave, kind, m, size, place, droop):  # type: ignore[no-untyped-def]
+@summing_kernel
+def _new_at(heard, wave, m, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
+    fit, slope, quadrature = 0.0, 0.0, 0.0
     n = math.floor(place)
-    a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
-    for k in range(size):
-        w = wave[kind, m, k]
-        a += w * heard[n - 1 + k]
-        b += w * heard[n + k]
-        c += w * heard[n + 1 + k]
-        d += w * heard[n + 2 + k]
-    return _between(a, b, c, d, place - n, droop)
+    for kind in range(len(wave)):
+        a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
+        for k in range(size):
+            w = wave[kind, m, k]
+            a += w * heard[n - 1 + k]
+            b += w * heard[n + k]
+            c += w * heard[n + 1 + k]
+            d += w * heard[n + 2 + k]
+        value, rise = _between(a, b, c, d, place - n, droop)
+        if kind == 0:
+            fit, slope = value, rise
+        else:
+            quadrature = value
+    return fit, slope, quadrature
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _null(null, block, place):  # type: ignore[no-untyped-def]
     """Log-likelihood of "noise alone" up to a place."""
     x = min(max(place / block, 0.0), len(null) - 1.000001)
@@ -220,7 +243,7 @@ def _null(null, block, place):  # type: ignore[no-untyped-def]
     return null[n] + (x - n) * (null[n + 1] - null[n])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     """How far the clock's place and its speed follow how late one symbol seems to be.
 
@@ -234,7 +257,7 @@ def _gains(length, stiffness, agility):  # type: ignore[no-untyped-def]
     return alpha, 2.0 * (2.0 - alpha) - 4.0 * r
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
     """Phase of a free carrier at a symbol's beginning, in turns, by its two fits: that of least squares."""
     upright = shape.leaning_energy * heard - shape.cross * quadrature  # but for a common factor
@@ -242,7 +265,7 @@ def _phase(shape, heard, quadrature):  # type: ignore[no-untyped-def]
     return math.atan2(leaning, upright) / _TAU
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _gain(shape, sign, c, s, heard, quadrature, sharpness, is_free):  # type: ignore[no-untyped-def]
     """Log-likelihood gained by a symbol; `c` and `s` are cosine and sine of a free carrier's phase."""
     if not is_free:
@@ -251,7 +274,7 @@ def _gain(shape, sign, c, s, heard, quadrature, sharpness, is_free):  # type: ig
     return (heard * c + quadrature * s - 0.5 * taken) * sharpness
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def _onward(  # type: ignore[no-untyped-def]
     shape, place, sign, pace, phase, heard, slope, quadrature, sharpness, tuning
 ):  # fmt: skip
@@ -284,7 +307,7 @@ def _onward(  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyped-def]
     """Find the best way to every node; fills `nodes`.
 
@@ -295,7 +318,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
-    stretch_of_time = int(2 * shapes["length"].max() / tuning.slot) + 2
+    stretch_of_time = int(2 * tuning.longest / tuning.slot) + 2
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, DEAD
@@ -347,22 +370,17 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                 at, surprise = first, 0.0
                 sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
                 if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
-                    if not _is_known(known, 0, m, first):
-                        _work_out(fits, 0, m, first)
-                    late = _at(known, 0, m, first, shape.droop)[1] / shape.bend
+                    if not _is_known(known, m, first):
+                        _work_out(fits, m, first)
+                    late = _at(known, m, first, shape.droop)[1] / shape.bend
                     if not from_idle:
                         room = unsure * unsure * shape.bend * sharpness
                         late *= room / (1.0 + room)
                         surprise = 0.5 * late * late / (unsure * unsure)
                     at += min(max(-late if s == 1 else late, -tuning.slot), tuning.slot)
-                if not _is_known(known, 0, m, at):
-                    _work_out(fits, 0, m, at)
-                heard, slope = _at(known, 0, m, at, shape.droop)
-                quadrature = 0.0
-                if tuning.is_free:
-                    if not _is_known(known, 1, m, at):
-                        _work_out(fits, 1, m, at)
-                    quadrature, _ = _at(known, 1, m, at, shape.droop)
+                if not _is_known(known, m, at):
+                    _work_out(fits, m, at)
+                heard, slope, quadrature = _at(known, m, at, shape.droop)
                 if tuning.is_free and from_idle:
                     phase = _phase(shape, heard, quadrature)
                     cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
@@ -408,7 +426,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     quiet[node, after] = 0.0 if shape.energy > 0.0 or from_idle else quiet[n, s] + end - at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def follow(  # type: ignore[no-untyped-def]
     fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
     last, run, path,
@@ -422,7 +440,7 @@ def follow(  # type: ignore[no-untyped-def]
     far as it comes; returns the number of symbols.
     """
     heard, wave, size, scale, block = fits.heard, fits.wave, fits.size, fits.scale, fits.block
-    longest = shapes["length"].max() * (1.0 + tuning.stretch_span) + 4.0
+    longest = tuning.longest * (1.0 + tuning.stretch_span) + 4.0
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     count = 0
     was_long = run >= _LONG_RUN
@@ -436,10 +454,7 @@ def follow(  # type: ignore[no-untyped-def]
             cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)
         for m in range(len(shapes)):
             shape = shapes[m]
-            fit, slope = _new_at(heard, wave, 0, m, size[m], place, shape.droop)
-            quadrature = 0.0
-            if tuning.is_free:
-                quadrature, _ = _new_at(heard, wave, 1, m, size[m], place, shape.droop)
+            fit, slope, quadrature = _new_at(heard, wave, m, size[m], place, shape.droop)
             fit, slope, quadrature = fit / level, slope / level, quadrature / level
             gain = _gain(shape, sign, cosine, sine, fit, quadrature, sharpness, tuning.is_free)
             over = math.ceil(place + shape.length * pace)
@@ -472,7 +487,7 @@ def follow(  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@summing_kernel
 def _power(heard, first, last):  # type: ignore[no-untyped-def]
     """Sum of squares from one sample up to another; less than nothing if that comes before."""
     total = np.float32(0.0)

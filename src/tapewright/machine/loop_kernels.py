@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from tapewright.compiled import kernel
 
 __all__ = [
     "BURST",
@@ -23,7 +24,7 @@ __all__ = [
 CYCLE, HIGH, LOW, HALVES, COUNT, BURST = range(6)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def measure(seconds, first, poll, reads, length, limits):  # type: ignore[no-untyped-def]
     """Measure what a polling loop sees of the edges of a bit.
 
@@ -78,7 +79,7 @@ def measure(seconds, first, poll, reads, length, limits):  # type: ignore[no-unt
     return kind[:count], value[:count], start[:count], end[:count]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def parse(kind, step, accept):  # type: ignore[no-untyped-def]
     """Read symbols from the kinds of measurements, the longest run that is one first.
 
@@ -111,7 +112,7 @@ def parse(kind, step, accept):  # type: ignore[no-untyped-def]
     return symbol[:count], first[:count]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def longest_match(symbol, expected, datum, end, leader, slack):  # type: ignore[no-untyped-def]
     """Find where the data begin in what was read, and how far they are right.
 
@@ -154,7 +155,7 @@ def longest_match(symbol, expected, datum, end, leader, slack):  # type: ignore[
     return best_place, best
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def least_margin(kind, value, first, step, room_below, room_above, limits):  # type: ignore[no-untyped-def]
     """Least distance to a limit among measurements that are right, as a share of what it is ideally.
 

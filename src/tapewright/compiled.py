@@ -1,0 +1,27 @@
+"""How the loops that must be fast are compiled by numba: with the same settings, and kept on disk.
+
+Compiling is nearly all of a first run, so:
+
+- Settings are the same everywhere. What kernels call, even `min` or `np.empty`, numba compiles anew for each
+  set of settings (measured: a fifth of a first run).
+- A kernel is called with one kind of arguments: contiguous arrays of one type each. Each kind is compiled for
+  itself, and a literal number is a kind of its own (`tests/unit/line/test_compiled.py`).
+- A kernel fills in arrays that it is given. Numpy's functions take a tenth of a second each to compile.
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+__all__ = ["inlined", "kernel", "summing_kernel"]
+
+#: Arithmetic as written.
+kernel = njit(cache=True, nogil=True, error_model="numpy")
+
+#: Sums of many products, in the order that is fastest.
+summing_kernel = njit(
+    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"}
+)
+
+#: A few lines that become part of the kernels they are used in.
+inlined = njit(inline="always")
