@@ -78,7 +78,7 @@ class _Filter:
         self._taps = taps.astype(np.float32)
         self.over = len(taps) - 1
         self._size = 1 << (FILTERS_A_BLOCK * len(taps) - 1).bit_length()
-        self._response = np.fft.rfft(self._taps, self._size)
+        self._response = self._size * np.fft.rfft(self._taps, self._size)
 
     def valid(self, joined: Heard) -> Heard:
         """Filter, without what would need samples before the first or after the last."""
@@ -95,7 +95,8 @@ class _Filter:
         valid = np.empty((count, hop), np.float32)
         together = max(1, SAMPLES_TOGETHER // self._size)
         for first in range(0, count, together):
-            spectra = np.fft.rfft(blocks[first : first + together])
+            # numpy transforms 32-bit floats as such only where it has to scale them
+            spectra = np.fft.rfft(blocks[first : first + together], norm="forward")
             spectra *= self._response
             valid[first : first + together] = np.fft.irfft(spectra, self._size)[:, over:]
         return valid.reshape(-1)[: len(joined) - over]

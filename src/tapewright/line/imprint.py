@@ -106,9 +106,13 @@ class Imprint:
     @cached_property
     def slope(self) -> npt.NDArray[np.float32]:
         """How the waveforms change from sample to sample, of the same shape as `entered`."""
-        slope = np.zeros_like(self.entered)
-        for m, length in enumerate(self.grid.length):
-            slope[:, m, :, :length] = np.gradient(self.entered[:, m, :, :length], axis=-1)
+        wave = self.entered
+        slope = np.zeros_like(wave)
+        slope[..., 1:-1] = 0.5 * (wave[..., 2:] - wave[..., :-2])
+        for m, length in enumerate(self.grid.length):  # at both ends from the two samples there are
+            slope[:, m, :, 0] = wave[:, m, :, 1] - wave[:, m, :, 0]
+            slope[:, m, :, length - 1] = wave[:, m, :, length - 1] - wave[:, m, :, length - 2]
+            slope[:, m, :, length:] = 0.0
         return slope
 
     def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:
@@ -134,16 +138,16 @@ class Imprint:
         )  # fmt: skip
         one = np.eye(terms)
         typical = 1.0 / max(grid.phases, 1) if grid.phases > 2 else 1.0
+        spread = noise * grid.length.astype(np.float64)
+        whole = _learned(
+            squares.sum(axis=0), sums.sum(axis=0), self.wave[symbols].astype(np.float64),
+            SYMBOL_LEANING * typical * one, spread,
+        )  # fmt: skip
         wave = np.empty_like(self.wave)
-        for m in range(symbols):
-            ideal = self.wave[symbols, m].astype(np.float64)
-            spread = noise * float(grid.length[m])
-            ridge = SYMBOL_LEANING * typical * one
-            whole = _learned(squares[:, m].sum(axis=0), sums[:, m].sum(axis=0), ideal, ridge, spread)
-            ridge = PAIR_LEANING * typical * one
-            for c in range(symbols):
-                wave[c, m] = _learned(squares[c, m], sums[c, m], whole, ridge, spread)
-            wave[symbols, m] = whole
+        wave[:symbols] = _learned(
+            squares[:symbols], sums[:symbols], whole, PAIR_LEANING * typical * one, spread
+        )
+        wave[symbols] = whole
         return Imprint(grid, wave)
 
     def played(self, hearing: Hearing, level: FloatArray) -> npt.NDArray[np.float32]:
@@ -173,22 +177,22 @@ class Imprint:
 
 
 def _learned(
-    squares: FloatArray, sums: FloatArray, usual: FloatArray, ridge: FloatArray, spread: float
+    squares: FloatArray, sums: FloatArray, usual: FloatArray, ridge: FloatArray, spread: FloatArray
 ) -> FloatArray:
-    """Waveforms from sums over hearings, of shape (terms, longest).
+    """Waveforms from sums over hearings, of shape (..., symbols, terms, longest).
 
     A mean of hearings has their noise in it, and would explain that noise once more. So of what differs from
     the usual waveform, beyond a gain, only as much is kept as stands out of the noise (James and Stein, Proc.
-    4th Berkeley Symposium, 1961); `spread` is the noise's energy in one hearing.
+    4th Berkeley Symposium, 1961); `spread` is the noise's energy in one hearing of each symbol.
     """
     inverse = np.linalg.inv(squares + ridge)
     heard = inverse @ (sums + ridge @ usual)
-    gain = np.sum(heard * usual, axis=1) / np.maximum(np.sum(usual**2, axis=1), 1e-12)
-    usual = gain[:, np.newaxis] * usual
+    gain = np.sum(heard * usual, axis=-1) / np.maximum(np.sum(usual**2, axis=-1), 1e-12)
+    usual = gain[..., np.newaxis] * usual
     off = heard - usual
-    chance = spread * np.diagonal(inverse @ squares @ inverse)
-    kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=1), 1e-12))
-    return np.asarray(usual + kept[:, np.newaxis] * off)
+    chance = spread[:, np.newaxis] * np.diagonal(inverse @ squares @ inverse, axis1=-2, axis2=-1)
+    kept = np.maximum(0.0, 1.0 - chance / np.maximum(np.sum(off**2, axis=-1), 1e-12))
+    return np.asarray(usual + kept[..., np.newaxis] * off)
 
 
 @summing_kernel

@@ -37,7 +37,7 @@ from tapewright.line.stretches import Stretch
 from tapewright.line.templates import BIT
 from tapewright.model.runs import runs_of
 
-__all__ = ["Ear", "Polished", "has_harmonics", "polish"]
+__all__ = ["Ear", "Polished", "has_harmonics", "learns_much", "polish"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -194,15 +194,18 @@ class Ear(NamedTuple):
     grid: Grid
 
 
+def learns_much(stretch: Stretch) -> bool:
+    """Whether waveforms are learned from a stretch, and from more than the little of it that is in doubt."""
+    return bool(len(stretch.symbol) >= FEWEST_TO_LEARN and stretch.is_clear.mean() < FOLLOWED)
+
+
 def has_harmonics(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray, kind: IntArray) -> bool:
-    """Whether the wider of two bands tells more of the bits of a stretch than the one pass 1 heard.
+    """Whether the wider of two bands tells more of the bits of a stretch that `learns_much`.
 
     It does where the waveforms learned are stronger there by more than the noise is. Where there is less
     noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing of
     the other: harmonics would be believed too much.
     """
-    if len(stretch.symbol) < FEWEST_TO_LEARN or stretch.is_clear.mean() >= FOLLOWED:
-        return False  # nothing to learn, or next to nothing to gain
     energy, noise = np.empty(2), np.empty(2)
     for k, (heard, grid) in enumerate((narrow, wide)):
         ideal = Imprint.ideal(grid, gains)

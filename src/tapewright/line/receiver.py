@@ -18,7 +18,7 @@ from tapewright.line.first import first_pass
 from tapewright.line.front import Heard, Window, block_powers, channel_options, listen, narrowed, windows
 from tapewright.line.gather import Gathering, between, chained, moved, picked, replaced
 from tapewright.line.grid import HARMONICS_WIDE, Grid
-from tapewright.line.polish import Ear, Polished, has_harmonics, polish
+from tapewright.line.polish import Ear, Polished, has_harmonics, learns_much, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
@@ -57,6 +57,9 @@ LOOK_SECONDS = 1.0
 DOUBTFUL = 0.9
 #: Runs of fewer symbols, or as far as this from the speed looked for, may be another signal read wrongly.
 FEWEST_IN_RUN, FARTHEST_FROM_LOCK = 16, 0.012
+#: Whether there are harmonics is asked of a stretch, and holds for so many times its symbols: it is the
+#: recorder's doing, and asking takes as long as a sixth of the reading.
+HARMONICS_HOLD = 8
 #: Gains within this of those expected (a natural log) are no reason to search again.
 SAME_GAIN = 0.25
 #: Sound is what is louder than this mean power, in the receiver's band, over so many seconds (-70 dBFS).
@@ -238,22 +241,28 @@ class Receiver:
             )
             fits = np.all(np.abs(np.log(measured.gain[seen])) < SAME_GAIN)
             if fits and 0.5 < change < 2.0 and abs(drift - 1.0) < 0.004:
-                return self._symbols(heard, wide, path, used), lock
-        return self._symbols(heard, wide, path, lock), lock
+                return self._symbols(heard, wide, path, used.gain, lock)
+        return self._symbols(heard, wide, path, lock.gain, lock)
 
-    def _symbols(self, heard: Heard, wide: Heard | None, path: Path, lock: Lock) -> Symbols:
-        """Read what pass 1 found again, stretch by stretch."""
-        if not len(path):
-            return Symbols.empty(self.alphabet.names)
+    def _symbols(
+        self, heard: Heard, wide: Heard | None, path: Path, gain: FloatArray, lock: Lock
+    ) -> tuple[Symbols, Lock]:
+        """Read what pass 1 found with such gains again, stretch by stretch."""
         parts = []
         for stretch in stretches(path, self.grid):
-            ear, grid = heard, self.grid
-            if self.wide_band and wide is not None:
-                narrow, other = Ear(heard, self.grid), Ear(wide, self.wide_grid)
-                ear, grid = other if has_harmonics(narrow, other, stretch, lock.gain, self.kind) else narrow
-            parts.append(polish(ear, stretch, grid, lock.gain, self.cost, self.kind, self.is_sparse))
+            ear = Ear(heard, self.grid)
+            if self.wide_band and wide is not None and learns_much(stretch):
+                wider = Ear(wide, self.wide_grid)
+                count = len(stretch.symbol)
+                if lock.unasked <= 0:
+                    told = has_harmonics(ear, wider, stretch, gain, self.kind)
+                    lock = replace(lock, has_harmonics=told, unasked=HARMONICS_HOLD * count)
+                else:
+                    lock = replace(lock, unasked=lock.unasked - count)
+                ear = wider if lock.has_harmonics else ear
+            parts.append(polish(ear.heard, stretch, ear.grid, gain, self.cost, self.kind, self.is_sparse))
         found = [self._as_symbols(part) for part in parts if part is not None]
-        return chained(found) if found else Symbols.empty(self.alphabet.names)
+        return chained(found) if found else Symbols.empty(self.alphabet.names), lock
 
     def _as_symbols(self, part: Polished) -> Symbols:
         rate, names = self.band.rate_hz, self.alphabet.names

@@ -85,6 +85,11 @@ class Lock:
         Length of what was listened to.
     low_pass_hz : float
         Corner of a first-order low-pass that the waveforms went through; infinite for none.
+    has_harmonics : bool
+        Whether the band above is listened to as well, by the last stretch that was asked; see
+        `polish.has_harmonics`.
+    unasked : int
+        For so many symbols more that holds.
     """
 
     stretch: float
@@ -97,6 +102,8 @@ class Lock:
     cost: float
     seconds: float
     low_pass_hz: float
+    has_harmonics: bool = False
+    unasked: int = 0
 
     def left(self, power: float) -> float:
         """Variance per sample left unexplained where the squared amplitude is `power`."""

@@ -14,13 +14,13 @@ from tapewright.line.templates import BIT, FILLER, Templates
 from tapewright.line.trellis import (
     DEAD,
     SHAPE,
-    UNKNOWN,
     Fits,
     Followed,
     Nodes,
     Tuning,
     follow,
     search_forward,
+    work_out,
 )
 
 __all__ = ["Path", "Scene", "chained_paths", "find_path", "follow_path", "prices"]
@@ -202,6 +202,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     """
     t = scene.templates
     fits, shapes, tuning = _prepared(scene, forced, len(scene.heard) + 1, len(t.length))
+    work_out(fits)
     states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
     nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
     search_forward(fits, shapes, prices(scene.cost, t.kind, t.pitch), tuning, nodes)
@@ -252,8 +253,8 @@ def _prepared(
     scene: Scene, forced: bool, places: int, symbols: int
 ) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
-    unknown = np.full((len(t.rows), len(t.length), places), UNKNOWN, np.float32)
-    fits = Fits(scene.heard, t.rows, t.sizes, unknown, scene.scale, scene.sharpness, scene.null, t.block)
+    fit = np.empty((len(t.rows), len(t.length), places), np.float32)
+    fits = Fits(scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, t.block)
     tuning = Tuning(
         slot=t.slot,
         longest=float(t.length[:symbols].max()),

@@ -29,7 +29,7 @@ import numpy.typing as npt
 
 from tapewright.compiled import inlined, kernel, summing_kernel
 
-__all__ = ["DEAD", "SHAPE", "UNKNOWN", "Fits", "Followed", "Nodes", "Tuning", "follow", "search_forward"]
+__all__ = ["DEAD", "SHAPE", "Fits", "Followed", "Nodes", "Tuning", "follow", "search_forward", "work_out"]
 
 F8 = npt.NDArray[np.float64]
 F4 = npt.NDArray[np.float32]
@@ -37,8 +37,8 @@ F4 = npt.NDArray[np.float32]
 _TAU = 2.0 * math.pi
 DEAD = -1e30
 _NONE = -1
-#: In `Fits.known`: not worked out yet.
-UNKNOWN = np.float32(1e30)
+#: So many fits are worked out together: they stay in the processor's cache.
+_TOGETHER = 1024
 #: Most a node is forgiven (in nats) before its past is not believed, and how that fades, each symbol.
 _MOST_FORGIVEN = 8.0
 #: An alignment that begins later in the first symbol's time has less behind it: so much is forgiven besides.
@@ -58,16 +58,15 @@ _PACE_DOUBT = 0.005
 
 
 class Fits(NamedTuple):
-    """What the templates are held against (see `search.Scene`), and how well they fit where that is known.
+    """What the templates are held against (see `search.Scene`), and how well they fit from each sample on.
 
-    `wave` and `known` have shape (1 or 2, symbols, ...): sine, and cosine where a carrier runs free. A fit is
-    worked out when it is asked for: few places of a recording are ever looked at.
+    `wave` and `fit` have shape (1 or 2, symbols, ...): sine, and cosine where a carrier runs free.
     """
 
     heard: F4
     wave: F4
     size: npt.NDArray[np.int64]
-    known: F4
+    fit: F4
     scale: F4
     sharpness: F4
     null: F8
@@ -148,56 +147,38 @@ class Followed(NamedTuple):
         )
 
 
-@summing_kernel
-def _work_out(fits, m, place):  # type: ignore[no-untyped-def]
-    """Work out the fits at the four samples around a place, those that are not known yet.
-
-    A fit is the correlation of what is heard from there on with a template, over the local amplitude.
+@kernel
+def work_out(fits):  # type: ignore[no-untyped-def]
+    """Fill in `fit`: the correlation of what is heard from each sample on with each template, over the local
+    amplitude.
     """
-    heard, wave, known, scale, block = fits.heard, fits.wave, fits.known, fits.scale, fits.block
-    size, around = fits.size[m], math.floor(place)
-    for kind in range(len(known)):
-        for n in range(max(around - 1, 0), min(around + 3, known.shape[2])):
-            if known[kind, m, n] == UNKNOWN:
-                value = np.float32(0.0)
-                for k in range(min(size, len(heard) - n)):
-                    value += wave[kind, m, k] * heard[n + k]
-                known[kind, m, n] = value * scale[min(n // block, len(scale) - 1)]
+    heard, wave, fit, scale, block = fits.heard, fits.wave, fits.fit, fits.scale, fits.block
+    for kind in range(wave.shape[0]):
+        for m in range(wave.shape[1]):
+            for first in range(0, fit.shape[2], _TOGETHER):
+                some = fit[kind, m, first : first + _TOGETHER]
+                some[:] = 0.0
+                for k in range(fits.size[m]):
+                    _add_product(some, wave[kind, m, k], heard[first + k :])
+            for n in range(fit.shape[2]):
+                fit[kind, m, n] *= scale[min(n // block, len(scale) - 1)]
+
+
+@summing_kernel
+def _add_product(sums, factor, values):  # type: ignore[no-untyped-def]
+    """Add to sums as many products as there are values."""
+    for i in range(min(len(sums), len(values))):
+        sums[i] += factor * values[i]
 
 
 @kernel
-def _is_known(known, m, place):  # type: ignore[no-untyped-def]
-    """Whether all fits around a place have been worked out; near the ends nobody looks."""
+def _at(fit, kind, m, place, droop):  # type: ignore[no-untyped-def]
+    """Fit, and its slope per sample, between samples (cubic through four points)."""
     n = math.floor(place)
-    if n < 1 or n > known.shape[2] - 3:
-        return False
-    return (
-        known[0, m, n - 1] != UNKNOWN and known[0, m, n] != UNKNOWN
-        and known[0, m, n + 1] != UNKNOWN and known[0, m, n + 2] != UNKNOWN
-    )  # fmt: skip
-
-
-@kernel
-def _at(known, m, place, droop):  # type: ignore[no-untyped-def]
-    """Fit, its slope per sample, and the fit of a free carrier's cosine, between samples (by cubics)."""
-    fit, slope, quadrature = 0.0, 0.0, 0.0
-    n = math.floor(place)
-    for kind in range(len(known)):
-        if n < 1 or n > known.shape[2] - 3:
-            value, rise = known[kind, m, min(max(n, 0), known.shape[2] - 1)], 0.0
-        else:
-            a, b, c, d = (
-                known[kind, m, n - 1],
-                known[kind, m, n],
-                known[kind, m, n + 1],
-                known[kind, m, n + 2],
-            )
-            value, rise = _between(a, b, c, d, place - n, droop)
-        if kind == 0:
-            fit, slope = value, rise
-        else:
-            quadrature = value
-    return fit, slope, quadrature
+    if n < 1 or n > fit.shape[2] - 3:
+        return fit[kind, m, min(max(n, 0), fit.shape[2] - 1)], 0.0
+    a, b, c, d = fit[kind, m, n - 1], fit[kind, m, n], fit[kind, m, n + 1], fit[kind, m, n + 2]
+    return _between(a, b, c, d, place - n, droop)
 
 
 @inlined
@@ -314,7 +295,7 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     `price` has a row for each symbol before, and a last one for none.
     """
     score, place, paces, phases, forgiven, quiet, parent, symbol, idle, idle_from = nodes
-    known, sharpness_by_block, null, block = fits.known, fits.sharpness, fits.null, fits.block
+    fit, sharpness_by_block, null, block = fits.fit, fits.sharpness, fits.null, fits.block
     slots, states = score.shape
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
@@ -370,17 +351,16 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                 at, surprise = first, 0.0
                 sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
                 if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
-                    if not _is_known(known, m, first):
-                        _work_out(fits, m, first)
-                    late = _at(known, m, first, shape.droop)[1] / shape.bend
+                    late = _at(fit, 0, m, first, shape.droop)[1] / shape.bend
                     if not from_idle:
                         room = unsure * unsure * shape.bend * sharpness
                         late *= room / (1.0 + room)
                         surprise = 0.5 * late * late / (unsure * unsure)
                     at += min(max(-late if s == 1 else late, -tuning.slot), tuning.slot)
-                if not _is_known(known, m, at):
-                    _work_out(fits, m, at)
-                heard, slope, quadrature = _at(known, m, at, shape.droop)
+                heard, slope = _at(fit, 0, m, at, shape.droop)
+                quadrature = 0.0
+                if tuning.is_free:
+                    quadrature, _ = _at(fit, 1, m, at, shape.droop)
                 if tuning.is_free and from_idle:
                     phase = _phase(shape, heard, quadrature)
                     cosine, sine = math.cos(_TAU * phase), math.sin(_TAU * phase)

@@ -81,3 +81,24 @@ def test_harmonics_are_listened_to_where_they_stand_out_of_white_noise(
     decode(Recording(wave.astype(np.float32), RATE), CARD)
     assert found
     assert all(f is expected for f in found), found
+
+
+def test_what_was_told_of_harmonics_holds_for_a_while_and_not_forever(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told: list[bool] = []
+    asked = receiver.has_harmonics
+    monkeypatch.setattr(receiver, "has_harmonics", lambda *args: told.append(asked(*args)) or told[-1])
+    tones = _tones(12.0)
+    wave = np.concatenate((tones, tones, _squared(tones), _squared(tones)))
+    wave += NOISE * np.random.default_rng(3).standard_normal(len(wave))
+    sound = Recording((0.2 * wave).astype(np.float32), RATE)
+
+    decode(sound, CARD)
+    assert told == [False]
+
+    told.clear()
+    monkeypatch.setattr(receiver, "HARMONICS_HOLD", 1)
+    decode(sound, CARD)
+    assert told[0] is False
+    assert told[-1] is True
