@@ -106,6 +106,13 @@ class Layout:
         bits += ODD_SAVE_BITS * (self.misheard is not None)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * len(self.lost)
 
+    def bits_with(self, knowns: Sequence[Known]) -> float:
+        """Length of the description, and of the known bytes that are in none of its blocks."""
+        held = {
+            (sample.save, k) for sample in self.samples for k in range(sample.first, sample.end)
+        }  # fmt: skip
+        return self.bits + 8.0 * (sum(len(known.data) for known in knowns) - len(held))
+
     @property
     def lost(self) -> list[str]:
         """Kinds of block of which no card can say where they begin."""
@@ -232,8 +239,10 @@ def _heard_again(
     ]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
-    again = _lay_out(heard, knowns, framings[:1], code.leader)
-    return (heard, again) if again is not None else (streams, layout)
+    again = _lay_out(heard, knowns, _alike(framings), code.leader)
+    if again is None or again.bits_with(knowns) > layout.bits_with(knowns):
+        return streams, layout
+    return heard, again
 
 
 def _but_stop(framing: Framing) -> ByteFormat:
