@@ -7,6 +7,7 @@ import pytest
 
 import sounds_of_nothing
 import tapewright as tw
+import tapewright.chain.learn as steps
 from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
@@ -19,6 +20,7 @@ from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
+from tapewright.learn.line_code import LineCode
 from tapewright.learn.stream import Stream
 from tapewright.model import Recording
 
@@ -172,6 +174,24 @@ def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_ou
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
+
+
+@pytest.mark.parametrize("worse", [False, True])
+def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(monkeypatch, worse):
+    byte = ByteFormat(start="0", stop="1")
+    heard: dict[bool, list[Stream]] = {False: [], True: []}
+    for save, known in enumerate(THREE):
+        fields = len(known.data).to_bytes(2, "big") + known.start.to_bytes(2, "little")
+        for spoiled, streams in heard.items():  # another byte in each, so that nothing explains it
+            head = fields[:save] + b"\x5d" + fields[save + 1 :] if spoiled else fields
+            streams.append(stream(200 * "1" + sent(b"\xa6" + head + known.data, byte) + 200 * "1"))
+    first, second = heard[not worse], heard[worse]
+    code = LineCode("made up", dict.fromkeys("01", []), (), "1", False, 0.0, "")
+    layout = lay_out(first, THREE, alike(find_framing(first, THREE)), "1")
+    monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
+    streams, again = steps._heard_again(range(3), THREE, code, first, layout)
+    assert streams is (first if worse else streams)
+    assert {item.name for item in again.kinds[0].head} >= {"length", "start"}
 
 
 def two_saves(spoiled_from: float) -> tuple[list[Recording], list[tw.Image]]:
