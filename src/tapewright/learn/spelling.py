@@ -56,8 +56,8 @@ def is_rest(word: Sequence[int], lengths: Sequence[float]) -> bool:
     if len(word) < 3:
         return False
     values = [lengths[k] for k in word]
-    *others, longest = sorted(values)
-    return longest in (values[0], values[-1]) and longest > REST * others[-1] and others[-1] < REST * others[0]
+    shortest, *_, long, longest = sorted(values)
+    return longest in (values[0], values[-1]) and longest > REST * long and long < REST * shortest
 
 
 def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[str, list[Piece]]:

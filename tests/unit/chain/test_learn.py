@@ -186,7 +186,7 @@ def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(mo
             head = fields[:save] + b"\x5d" + fields[save + 1 :] if spoiled else fields
             streams.append(stream(200 * "1" + sent(b"\xa6" + head + known.data, byte) + 200 * "1"))
     first, second = heard[not worse], heard[worse]
-    code = LineCode("made up", dict.fromkeys("01", []), (), "1", False, 0.0, "")
+    code = LineCode("made up", {"0": [], "1": []}, (), "1", False, 0.0, "")
     layout = lay_out(first, THREE, alike(find_framing(first, THREE)), "1")
     monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
     streams, again = steps._heard_again(range(3), THREE, code, first, layout)
