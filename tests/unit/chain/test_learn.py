@@ -167,13 +167,24 @@ BYTE = ByteFormat()
 THREE = [Known(program(90 + k, 90 + 40 * k), start) for k, start in enumerate((0x9234, 0x8765, 0xA1B2))]
 
 
-@pytest.mark.parametrize("lost, left_out", [(0, None), (13, 2)])
+@pytest.mark.parametrize("lost, left_out", [(0, None), (1, 2), (13, 2)])
 def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_out):
     streams = spoiled_header(lost)
     layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
+
+
+def test_no_recording_is_left_out_of_what_nothing_explains():
+    streams = []
+    for save, known in enumerate(THREE):
+        head = b"\xa6\x1c" + program(97 + save, 12) + len(known.data).to_bytes(2, "little")
+        streams.append(stream(200 * "0" + sent(head + known.data, BYTE) + 200 * "0"))
+    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    assert layout is not None
+    assert layout.misheard is None
+    assert "length" in {item.name for item in layout.kinds[0].head}
 
 
 @pytest.mark.parametrize("worse", [False, True])
