@@ -14,6 +14,7 @@ from tapewright.cards import FormatCard
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece, Silence
+from tapewright.learn.answers import Answers
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, eighth_bit, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
@@ -188,10 +189,11 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     found = replace(found, code=code, streams=streams, framings=framings)
-    layout = _lay_out(streams, knowns, _alike(framings), code.leader)
+    answers = Answers()
+    layout = _lay_out(streams, knowns, _alike(framings), code.leader, answers)
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
-    streams, layout = _heard_again(recordings, knowns, code, streams, layout)
+    streams, layout = _heard_again(recordings, knowns, code, streams, layout, answers)
     return with_card(replace(found, streams=streams, layout=layout), name, _card(name, code, layout))
 
 
@@ -216,7 +218,7 @@ def _why_no_card(found: Learned, error: CardError) -> str:
 
 def _heard_again(
     recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, streams: list[Stream],
-    layout: Layout,
+    layout: Layout, answers: Answers,
 ) -> tuple[list[Stream], Layout]:  # fmt: skip
     """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
     used = _used(layout, code.leader)
@@ -232,7 +234,7 @@ def _heard_again(
     ]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
-    again = _lay_out(heard, knowns, framings[:1], code.leader)
+    again = _lay_out(heard, knowns, framings[:1], code.leader, answers)
     return (heard, again) if again is not None else (streams, layout)
 
 
@@ -291,8 +293,9 @@ def _says_more(layout: Layout, other: Layout) -> bool:
 
 
 def _lay_out(
-    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str
-) -> Layout | None:
+    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str,
+    answers: Answers,
+) -> Layout | None:  # fmt: skip
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     drafts: list[tuple[Layout, str]] = []
     for turned, stretches in _readings(streams, knowns, framings, leader):
@@ -303,7 +306,9 @@ def _lay_out(
             for starts in possible_starts(heard, knowns):
                 told: set[tuple[float, ...]] = set()
                 for without in ("", *MEANINGS_TO_DOUBT):
-                    kinds = find_kinds(heard, knowns, starts, turned, without, with_checks=False)
+                    kinds = find_kinds(
+                        heard, knowns, starts, turned, without, with_checks=False, answers=answers
+                    )
                     bits = tuple(kind.bits for kind in kinds)
                     if bits in told:
                         continue  # no field had that meaning
@@ -317,7 +322,7 @@ def _lay_out(
     said = [layout for layout, _ in drafts]
     drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
     first = min((layout for layout, _ in drafts), key=lambda layout: layout.bits)
-    best = _shortest(drafts, knowns)
+    best = _shortest(drafts, knowns, answers)
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
@@ -379,25 +384,25 @@ def _shape(samples: Sequence[Sample]) -> tuple[int, ...]:
     return tuple(len(sample.head) for sample in samples[: first + 1])
 
 
-def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
+def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known], answers: Answers) -> Layout:
     """The shortest description with its checks: of the shortest draft, and of what may become shorter."""
     first = min(drafts, key=lambda draft: draft[0].bits)
-    best = _finished(*first, knowns)
+    best = _finished(*first, knowns, answers)
     others = sorted(drafts, key=lambda draft: draft[0].least_bits)
     for draft in [draft for draft in others if draft is not first][: MOST_FINISHED - 1]:
         if draft[0].least_bits < best.bits:
-            best = min(best, _finished(*draft, knowns), key=lambda layout: layout.bits)
+            best = min(best, _finished(*draft, knowns, answers), key=lambda layout: layout.bits)
     return best
 
 
-def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
+def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Answers) -> Layout:
     """The same with its checks; inverted, if that is what explains them."""
-    kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without)
+    kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without, answers=answers)
     upright = replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
     if draft.framing.coding != "plain" or draft.framing.xor or all(map(_is_explained, kinds)):
         return upright
     framing = replace(draft.framing, is_inverted=True)
-    kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without)
+    kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without, answers=answers)
     inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
     return inverted if inverted.bits + INVERTED_BITS < upright.bits else upright
 
