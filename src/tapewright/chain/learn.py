@@ -13,6 +13,7 @@ from tapewright.cards import FormatCard
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece, Silence
+from tapewright.learn.answers import Answers
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, eighth_bit, find_framing
 from tapewright.learn.kinds import Kind, find_kinds
@@ -203,10 +204,11 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
             found, code=code, streams=streams, problem="The recordings do not all hold the known bytes."
         )
     found = replace(found, code=code, streams=streams, framings=framings)
-    layout = _lay_out(streams, knowns, _alike(framings), code.leader)
+    answers = Answers()
+    layout = _lay_out(streams, knowns, _alike(framings), code.leader, answers)
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
-    streams, layout = _heard_again(recordings, knowns, code, streams, layout)
+    streams, layout = _heard_again(recordings, knowns, code, streams, layout, answers)
     return with_card(replace(found, streams=streams, layout=layout), name, _card(name, code, layout))
 
 
@@ -231,7 +233,7 @@ def _why_no_card(found: Learned, error: CardError) -> str:
 
 def _heard_again(
     recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, streams: list[Stream],
-    layout: Layout,
+    layout: Layout, answers: Answers,
 ) -> tuple[list[Stream], Layout]:  # fmt: skip
     """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
     used = _used(layout, code.leader)
@@ -247,7 +249,7 @@ def _heard_again(
     ]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
-    again = _lay_out(heard, knowns, _alike(framings), code.leader)
+    again = _lay_out(heard, knowns, _alike(framings), code.leader, answers)
     if again is None or again.bits_with(knowns) > layout.bits_with(knowns):
         return streams, layout
     return heard, again
@@ -308,23 +310,26 @@ def _says_more(layout: Layout, other: Layout) -> bool:
 
 
 def _lay_out(
-    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str
-) -> Layout | None:
+    streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str,
+    answers: Answers,
+) -> Layout | None:  # fmt: skip
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     readings = [
         (turned, stretches, find_samples(stretches, knowns, turned))
         for turned, stretches in _readings(streams, knowns, framings, leader)
     ]
-    drafts = [draft for reading in readings for draft in _drafts(*reading, knowns)]
+    drafts = [draft for reading in readings for draft in _drafts(*reading, knowns, answers)]
     if not drafts:
         return None
     if not min((layout for layout, _ in drafts), key=lambda layout: layout.bits).tells_all:
         for misheard in range(len(knowns) if len(knowns) >= FEWEST_SAVES else 0):
-            drafts += [draft for reading in readings for draft in _drafts(*reading, knowns, misheard)]
+            drafts += [
+                draft for reading in readings for draft in _drafts(*reading, knowns, answers, misheard)
+            ]
     said = [layout for layout, _ in drafts]
     drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
     first = min((layout for layout, _ in drafts), key=lambda layout: layout.bits)
-    best = _shortest(drafts, knowns)
+    best = _shortest(drafts, knowns, answers)
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
@@ -336,7 +341,7 @@ def _lay_out(
 
 def _drafts(
     framing: Framing, stretches: list[Stretch], samples: list[Sample], knowns: Sequence[Known],
-    misheard: int | None = None,
+    answers: Answers, misheard: int | None = None,
 ) -> Iterator[tuple[Layout, str]]:  # fmt: skip
     """Descriptions without checks, each with the meaning that no field has in it; one recording left out."""
     heard = [sample for sample in samples if sample.save != misheard]
@@ -345,7 +350,7 @@ def _drafts(
     for starts in possible_starts(heard, knowns):
         told: set[tuple[float, ...]] = set()
         for without in ("", *MEANINGS_TO_DOUBT):
-            kinds = find_kinds(heard, knowns, starts, framing, without, with_checks=False)
+            kinds = find_kinds(heard, knowns, starts, framing, without, with_checks=False, answers=answers)
             bits = tuple(kind.bits for kind in kinds)
             if bits in told:
                 continue  # no field had that meaning
@@ -388,25 +393,25 @@ def _following_closely(framing: Framing, stretches: Sequence[Stretch]) -> Framin
     return replace(framing, byte=byte.model_copy(update={"stop": stop}))
 
 
-def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known]) -> Layout:
+def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known], answers: Answers) -> Layout:
     """The shortest description with its checks: of the shortest draft, and of what may become shorter."""
     first = min(drafts, key=lambda draft: draft[0].bits)
-    best = _finished(*first, knowns)
+    best = _finished(*first, knowns, answers)
     others = sorted(drafts, key=lambda draft: draft[0].least_bits)
     for draft in [draft for draft in others if draft is not first][: MOST_FINISHED - 1]:
         if draft[0].least_bits < best.bits:
-            best = min(best, _finished(*draft, knowns), key=lambda layout: layout.bits)
+            best = min(best, _finished(*draft, knowns, answers), key=lambda layout: layout.bits)
     return best
 
 
-def _finished(draft: Layout, without: str, knowns: Sequence[Known]) -> Layout:
+def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Answers) -> Layout:
     """The same with its checks; inverted, if that is what explains them."""
-    kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without)
+    kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without, answers=answers)
     upright = replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
     if draft.framing.coding != "plain" or draft.framing.xor or all(map(_is_explained, kinds)):
         return upright
     framing = replace(draft.framing, is_inverted=True)
-    kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without)
+    kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without, answers=answers)
     inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
     return inverted if inverted.bits + INVERTED_BITS < upright.bits else upright
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapewright.chain.learn import Layout, Learned, card_symbols, listen, with_card
+from tapewright.learn.answers import Answers
 from tapewright.learn.blind_blocks import Supposed, suppose
 from tapewright.learn.blind_checks import check_bits
 from tapewright.learn.blind_framing import BlindFraming, guess_framings, views
@@ -110,11 +111,12 @@ def _lay_out(
                 _Reading(one.bits + guess.bits, guess.bits, stretches, one)
                 for one in suppose(stretches, framing)
             ]
+    answers = Answers()
     best: tuple[float, Layout | None, list[Known]] = np.inf, None, []
     for reading in _worth_a_look(readings):
         one = reading.supposed
         for starts in possible_starts(one.samples, one.knowns):
-            kinds = find_kinds(one.samples, one.knowns, starts, one.framing)
+            kinds = find_kinds(one.samples, one.knowns, starts, one.framing, answers=answers)
             rules = rules_of(kinds, one.framing)
             layout = Layout(
                 one.framing, reading.stretches, one.samples, as_guesses(kinds), starts, rules,

@@ -42,6 +42,8 @@ class Tails:
 
     def __init__(self, messages: Sequence[Message]) -> None:
         self.messages = tuple(messages)
+        self._values: dict[Place, Ints] = {}
+        self._columns: dict[tuple[bool, int], float] = {}
         self.is_told_apart = any(message.tail != message.tail_sent for message in messages)
         #: Whether a card can say that coded bytes are inverted: not where they are sent as two characters.
         self.can_invert = all(_is_xored(message.tail, message.tail_sent) for message in messages)
@@ -61,17 +63,15 @@ class Tails:
 
     def values(self, place: Place) -> Ints:
         """Give the number that stands at a place, in each message; -1 where it is cut off."""
-        cuts = [
-            message.after(place.is_coded)[place.offset : place.offset + place.width_bytes]
-            for message in self.messages
-        ]
-        return np.array(
-            [
-                int.from_bytes(cut, _BYTE_ORDER[place.order]) if len(cut) == place.width_bytes else -1
-                for cut in cuts
-            ],
-            np.int64,
-        )
+        if place not in self._values:
+            cuts = [
+                message.after(place.is_coded)[place.offset : place.offset + place.width_bytes]
+                for message in self.messages
+            ]
+            order, whole = _BYTE_ORDER[place.order], place.width_bytes
+            numbers = [int.from_bytes(cut, order) if len(cut) == whole else -1 for cut in cuts]
+            self._values[place] = np.array(numbers, np.int64)
+        return self._values[place]
 
     def unexplained_bits(self, place: Place) -> float:
         """Say what the bytes at a place cost without a check: little where they are always the same."""
@@ -85,10 +85,6 @@ class Tails:
             tails = [message.after(is_coded) for message in self.messages]
             self._columns[key] = _sequence_bits([tail[column] for tail in tails if column < len(tail)])
         return self._columns[key]
-
-    @cached_property
-    def _columns(self) -> dict[tuple[bool, int], float]:
-        return {}
 
     def saved_bits(self, place: Place, agreeing: npt.ArrayLike) -> npt.NDArray[np.float64]:
         """Say how many bits a rule saves that agrees with so many messages, before its own price.

@@ -2,53 +2,63 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tapewright.cards.checks import SimpleCheck
 from tapewright.learn import check_price as price
+from tapewright.learn.certainty import CERTAIN_BITS
 from tapewright.learn.check_evidence import Tails
 from tapewright.learn.check_rule import CheckRule, Coverage, Place
 
 __all__ = ["sum_rules"]
 
+Ints = npt.NDArray[np.int64]
 
-@dataclass(frozen=True)
-class _Digest:
-    """All that sums can know of some bytes."""
+#: Rules so much worse than no check are nobody's rivals.
+_LEAST_BITS = -CERTAIN_BITS
 
-    total: int
-    exclusive_or: int
-    running: int  # the sum of all running sums, as Fletcher's second sum adds them up
-    length: int
+
+@dataclass(frozen=True, eq=False)
+class _Digests:
+    """All that sums can know of what is covered: arrays of shape (coverages, messages)."""
+
+    total: Ints
+    exclusive_or: Ints
+    running: Ints  # the sum of all running sums, as Fletcher's second sum adds them up
+    length: Ints
 
     @classmethod
-    def of(cls, data: bytes) -> _Digest:
-        values = np.frombuffer(data, np.uint8)
-        weights = np.arange(len(values), 0, -1, dtype=np.int64)
-        exclusive_or = int(np.bitwise_xor.reduce(values)) if len(values) else 0
-        return cls(int(values.sum(dtype=np.int64)), exclusive_or, int(values @ weights), len(values))
+    def of(cls, texts: Iterable[Sequence[bytes]]) -> _Digests:
+        rows = np.array([[_digest(data) for data in row] for row in texts], np.int64)
+        return cls(*np.moveaxis(rows, 2, 0))
 
 
-def _fletcher_start(seen: int, digest: _Digest) -> int:
-    """Solve for the start value; -1 where no Fletcher's sum mod 255 ends like this."""
+def _digest(data: bytes) -> tuple[int, int, int, int]:
+    values = np.frombuffer(data, np.uint8)
+    weights = np.arange(len(values), 0, -1, dtype=np.int64)
+    exclusive_or = int(np.bitwise_xor.reduce(values)) if len(values) else 0
+    return int(values.sum(dtype=np.int64)), exclusive_or, int(values @ weights), len(values)
+
+
+def _fletcher_starts(seen: Ints, digests: _Digests) -> Ints:
+    """Solve for the start values; -1 where no Fletcher's sum mod 255 ends like this."""
     high, low = seen >> 8, seen & 0xFF
-    if high == 255 or low == 255:
-        return -1
-    first = (low - digest.total) % 255
-    return (high - digest.running - digest.length * first) % 255 << 8 | first
+    first = (low - digests.total) % 255
+    start = (high - digests.running - digests.length * first) % 255 << 8 | first
+    return np.where((high == 255) | (low == 255), -1, start)
 
 
-#: From the value of a check and what it covers to the value that it must have started from.
-_STARTS: dict[SimpleCheck, Callable[[int, _Digest], int]] = {
-    "sum8": lambda seen, digest: (seen - digest.total) & 0xFF,
-    "sum8-neg": lambda seen, digest: (-seen - digest.total) & 0xFF,
-    "xor8": lambda seen, digest: seen ^ digest.exclusive_or,
-    "sum16": lambda seen, digest: (seen - digest.total) & 0xFFFF,
-    "fletcher16": _fletcher_start,
+#: From the values of a check and what it covers to the values that it must have started from.
+_STARTS: dict[SimpleCheck, Callable[[Ints, _Digests], Ints]] = {
+    "sum8": lambda seen, digests: (seen - digests.total) & 0xFF,
+    "sum8-neg": lambda seen, digests: (-seen - digests.total) & 0xFF,
+    "xor8": lambda seen, digests: seen ^ digests.exclusive_or,
+    "sum16": lambda seen, digests: (seen - digests.total) & 0xFFFF,
+    "fletcher16": _fletcher_starts,
 }
 _WIDTH_BITS: dict[SimpleCheck, int] = {"sum8": 8, "sum8-neg": 8, "xor8": 8, "sum16": 16, "fletcher16": 16}
 
@@ -71,11 +81,14 @@ def sum_rules(
     Yields
     ------
     rule : CheckRule
-        With the start value that most messages agree on.
+        With the start value that more than half of the messages agree on.
     bits : float
         What the rule saves, less its price.
     """
-    digests = {key: [_Digest.of(data) for data in texts] for key, texts in covered.items()}
+    if not covered:
+        return
+    coverages, digests = list(covered), _Digests.of(covered.values())
+    own_bits = np.array([covered_bits[key] for key in coverages])
     for place in tails.places:
         if place.width_bytes > 2:
             continue
@@ -89,17 +102,19 @@ def sum_rules(
                 continue
             if is_inverted and place.is_coded and not tails.can_invert:
                 continue
-            seen = [int(value) ^ (ones if is_inverted else 0) if value >= 0 else -1 for value in values]
-            for key, own in digests.items():
-                starts = Counter(
-                    start
-                    for value, digest in zip(seen, own, strict=True)
-                    if value >= 0 and (start := _STARTS[kind](value, digest)) >= 0
-                )
-                for start, count in starts.most_common(2):
-                    bits = float(saved[count]) - kind_bits
-                    bits -= covered_bits[key] + price.start_bits(start, 8 * place.width_bytes)
-                    yield _rule(kind, key, place, start, is_inverted, tails), bits
+            seen = values ^ ones if is_inverted else values
+            starts, counts = _majorities(np.where(values >= 0, _STARTS[kind](seen, digests), -1))
+            bits = saved[counts] - kind_bits - own_bits
+            for n in np.flatnonzero((starts >= 0) & (bits > _LEAST_BITS)):
+                start = int(starts[n])
+                rule = _rule(kind, coverages[n], place, start, is_inverted, tails)
+                yield rule, float(bits[n]) - price.start_bits(start, 8 * place.width_bytes)
+
+
+def _majorities(numbers: Ints) -> tuple[Ints, Ints]:
+    """The number that more than half of each row are, if there is one, and how many of them are it."""
+    middle = np.sort(numbers, axis=1)[:, numbers.shape[1] // 2]
+    return middle, np.count_nonzero(numbers == middle[:, np.newaxis], axis=1)
 
 
 def _rule(

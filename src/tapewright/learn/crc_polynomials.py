@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import reduce
 from itertools import pairwise
 
 import numpy as np
 
 from tapewright.learn.crc_kernels import common_divisor
 
-__all__ = ["common_divisors", "odd_common_divisor", "reflected"]
+__all__ = ["common_divisors", "equations", "odd_common_divisor", "reflected"]
 
 #: Degree by which a common divisor may be higher than the polynomial sought: a few common factors come
 #: about by chance (chosen; each degree more halves the odds).
@@ -47,56 +48,57 @@ def _odd(number: int) -> int:
     return number >> ((number & -number).bit_length() - 1)
 
 
-def common_divisors(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[int]:
-    """Find the polynomials whose CRC these blocks could have.
+def equations(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[tuple[int, ...]]:
+    """Set up numbers that the polynomial of these blocks' CRC divides, by what start and final value may be.
 
     Parameters
     ----------
     blocks : sequence of (int, int)
         A block followed by its CRC, as a polynomial, and the number of bits before the CRC.
     width : int
+        Of the CRC, in bits.
+
+    Yields
+    ------
+    tuple of int
+        Start or final value is taken to be 0 or all ones; of three and more blocks one of the two may be
+        anything. Numbers from which nothing can be told are left out.
+    """
+    ones = (1 << width) - 1
+    found: list[tuple[int, ...]] = []
+    if len(blocks) < 3:
+        for init in (0, ones):
+            for final in (0, ones):
+                found.append(tuple(block ^ init << length ^ final for block, length in blocks))
+    else:
+        for known in (0, ones):
+            with_init = [block ^ known << length for block, length in blocks]
+            with_final = [(block ^ known, length) for block, length in blocks]
+            # the unknown final value cancels out of a difference; so does an unknown start value, once both
+            # blocks are made the same length
+            found.append(tuple(a ^ b for a, b in pairwise(with_init)))
+            found.append(
+                tuple(a << max(0, m - n) ^ b << max(0, n - m) for (a, n), (b, m) in pairwise(with_final))
+            )
+    yield from (numbers for numbers in dict.fromkeys(found) if len(numbers) > 1 and all(numbers))
+
+
+def common_divisors(numbers: Sequence[int], width: int) -> Iterator[int]:
+    """Find the polynomials of a degree that divide all the numbers, if little more does.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+        None is 0.
+    width : int
         Degree sought.
 
     Yields
     ------
     poly : int
-        Odd, without its top bit. Start or final value is taken to be 0 or all ones; of three and more blocks
-        one of the two may be anything.
+        Odd, without its top bit.
     """
-    seen = set()
-    for equations in _equations(blocks, width):
-        if len(equations) < 2 or not all(equations):
-            continue
-        divisor = equations[0]
-        for equation in equations[1:]:
-            divisor = odd_common_divisor(divisor, equation)
-        for poly in _divisors_of_degree(divisor, width):
-            if poly not in seen:
-                seen.add(poly)
-                yield poly
-
-
-def _equations(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[tuple[int, ...]]:
-    """Set up numbers that the polynomial sought divides, by what start and final value are taken to be."""
-    ones = (1 << width) - 1
-    if len(blocks) < 3:
-        for init in (0, ones):
-            for final in (0, ones):
-                yield tuple(block ^ init << length ^ final for block, length in blocks)
-        return
-    tried = set()
-    for known in (0, ones):
-        with_init = [block ^ known << length for block, length in blocks]
-        with_final = [(block ^ known, length) for block, length in blocks]
-        # the unknown final value cancels out of a difference; so does an unknown start value, once both
-        # blocks are made the same length
-        for equations in (
-            tuple(a ^ b for a, b in pairwise(with_init)),
-            tuple(a << max(0, m - n) ^ b << max(0, n - m) for (a, n), (b, m) in pairwise(with_final)),
-        ):
-            if equations not in tried:
-                tried.add(equations)
-                yield equations
+    yield from _divisors_of_degree(reduce(odd_common_divisor, numbers), width)
 
 
 def _divisors_of_degree(number: int, degree: int) -> Iterator[int]:

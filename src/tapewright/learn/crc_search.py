@@ -12,7 +12,7 @@ from tapewright.learn import check_price as price
 from tapewright.learn.check_evidence import Tails
 from tapewright.learn.check_rule import CheckRule, Coverage, Place
 from tapewright.learn.crc_kernels import remainders, solve
-from tapewright.learn.crc_polynomials import common_divisors, reflected
+from tapewright.learn.crc_polynomials import common_divisors, equations, reflected
 
 __all__ = ["CrcSearch"]
 
@@ -73,12 +73,14 @@ class CrcSearch:
             place for place in self.tails.places if place.width_bytes > 1 and self._could_be_worth_it(place)
         ]
         for is_reflected in (False, True):
+            covered = [self._as_polynomials(one, is_reflected) for one in self.covered_bits] if places else []
             found: dict[int, set[int]] = {}
-            for coverage in self.covered_bits if places else ():
-                covered = self._as_polynomials(coverage, is_reflected)
-                for place in places:
-                    polys = found.setdefault(8 * place.width_bytes, set())
-                    polys.update(self._polynomials(covered, place, is_reflected))
+            for place in places:
+                width = 8 * place.width_bytes
+                # constants cancel out of differences, so with and without them it is one question
+                asked = {numbers for one in covered for numbers in self._equations(one, place, is_reflected)}
+                divisors = (poly for numbers in asked for poly in common_divisors(numbers, width))
+                found.setdefault(width, set()).update(divisors)
             for width, polys in found.items():
                 if polys:
                     yield from self._rules(sorted(polys), width, is_reflected)
@@ -98,9 +100,9 @@ class CrcSearch:
             found.append((int.from_bytes(data, "big"), 8 * len(data)))
         return found
 
-    def _polynomials(
+    def _equations(
         self, covered: Sequence[tuple[int, int]], place: Place, is_reflected: bool
-    ) -> Iterator[int]:
+    ) -> Iterator[tuple[int, ...]]:
         width = 8 * place.width_bytes
         blocks = [
             (data << width ^ (reflected(value, width) if is_reflected else value), length)
@@ -109,7 +111,7 @@ class CrcSearch:
         ]
         blocks.sort(key=lambda block: block[1])  # short ones are quicker
         for first in range(0, max(1, len(blocks) - _GROUP + 1), _GROUP)[:_MOST_GROUPS]:
-            yield from common_divisors(blocks[first : first + _GROUP], width)
+            yield from equations(blocks[first : first + _GROUP], width)
 
     def _rules(
         self, polys: Iterable[int], width: int, is_reflected: bool

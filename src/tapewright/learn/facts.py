@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +50,12 @@ class Facts:
     same: dict[str, tuple[str, ...]]
     is_last: IntArray
     order: str = ""
+
+    @cached_property
+    def key(self) -> tuple[object, ...]:
+        """All that bytes are described with, to be looked up by: not what is the same as something else."""
+        numbers = tuple((name, values.tobytes()) for name, values in self.numbers.items())
+        return numbers, self.names, self.saves, self.is_last.tobytes(), self.order
 
 
 def facts_of(

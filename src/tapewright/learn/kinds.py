@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapewright.learn.checks import CheckClaim, CheckRule, find_checks
+from tapewright.learn.answers import Answers
+from tapewright.learn.checks import CheckClaim, CheckRule
 from tapewright.learn.facts import Facts, facts_of
-from tapewright.learn.fields import OTHER_ORDER_BITS, UNKNOWN_BITS, Part, explain_bytes
+from tapewright.learn.fields import OTHER_ORDER_BITS, UNKNOWN_BITS, Part
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.messages import Named, messages_of, named
@@ -125,7 +126,7 @@ class Kind:
 
 def find_kinds(
     samples: Sequence[Sample], knowns: Sequence[Known], starts: Sequence[int | None], framing: Framing,
-    without: str = "", *, with_checks: bool = True,
+    without: str = "", *, with_checks: bool = True, answers: Answers | None = None,
 ) -> list[Kind]:  # fmt: skip
     """Sort blocks by kind and tell what stands in each.
 
@@ -141,6 +142,8 @@ def find_kinds(
         A meaning that no field is taken to have.
     with_checks : bool
         Whether checks are looked for, which takes most of the time.
+    answers : Answers, optional
+        What was asked before; the same questions are asked of many drafts.
 
     Returns
     -------
@@ -151,26 +154,46 @@ def find_kinds(
     def facts_about(some: Sequence[Sample]) -> Facts:
         return facts_of(some, samples, knowns, starts, without)
 
+    means = _Means(knowns, framing, with_checks, answers or Answers())
     kinds: dict[str, Kind] = {}
     sorted_out = dict(_sorted_out(samples))
     # data first: they have most blocks, so their check is surest, and those of other kinds are mostly like it
     for name, heard in sorted(sorted_out.items(), key=lambda pair: pair[0] != "data"):
-        kin = [rule for kind in kinds.values() for rule in _sure_rules(kind)]
-        chosen = _without_misheard(heard, facts_about, framing)
+        mine = means.with_kin(kinds.values())
+        chosen = _without_misheard(heard, facts_about, mine)
         facts = facts_about(chosen)
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
-        explained = (_explained(name, take, facts, knowns, framing, with_checks, kin) for take in takes)
-        kinds[name] = min(explained, key=_bits)
+        kinds[name] = min((_explained(name, take, facts, mine) for take in takes), key=_bits)
     order = _usual_order(kinds.values())
     for name, kind in kinds.items():
         if order and any(other != order for other, _ in _orders(kind)):
-            kin = [rule for other in kinds.values() if other is not kind for rule in _sure_rules(other)]
-            facts = replace(kind.facts, order=order)
-            again = _explained(name, kind.samples, facts, knowns, framing, with_checks, kin)
+            mine = means.with_kin(other for other in kinds.values() if other is not kind)
+            again = _explained(name, kind.samples, replace(kind.facts, order=order), mine)
             kinds[name] = again if again.bits < kind.bits + OTHER_ORDER_BITS else kind
     return [kinds[name] for name in sorted_out]
+
+
+@dataclass(frozen=True)
+class _Means:
+    """What kinds of block are described with."""
+
+    knowns: Sequence[Known]
+    framing: Framing
+    with_checks: bool
+    answers: Answers
+    kin: tuple[CheckRule, ...] = ()  # checks of other kinds
+
+    def with_kin(self, others: Iterable[Kind]) -> _Means:
+        """The same with the checks of other kinds, as far as they are sure."""
+        return replace(self, kin=tuple(rule for kind in others for rule in _sure_rules(kind)))
+
+    def explain(
+        self, runs: Sequence[bytes], facts: Facts, *, may_have_text: bool = True
+    ) -> tuple[list[Part], float]:
+        """Describe bytes before the data, or without a name those after it."""
+        return self.answers.explain_bytes(runs, facts, self.framing.field_coding, may_have_text=may_have_text)
 
 
 def _sure_rules(kind: Kind) -> Iterator[CheckRule]:
@@ -195,16 +218,13 @@ def _orders(kind: Kind) -> list[tuple[str, float]]:
 
 
 def _without_misheard(
-    heard: Sequence[Sample], facts_about: Callable[[Sequence[Sample]], Facts], framing: Framing
+    heard: Sequence[Sample], facts_about: Callable[[Sequence[Sample]], Facts], means: _Means
 ) -> list[Sample]:
     """Leave out one block of many whose head was misheard, if the others are much easier to explain."""
     if len(heard) < FEWEST_TO_DOUBT:
         return list(heard)
     takes = [list(heard)] + [[*heard[:k], *heard[k + 1 :]] for k in _odd_ones(heard)]
-    bits = [
-        explain_bytes([sample.head for sample in take], facts_about(take), framing.field_coding)[1]
-        for take in takes
-    ]
+    bits = [means.explain([sample.head for sample in take], facts_about(take))[1] for take in takes]
     best = int(np.argmin(bits))
     return takes[best if bits[best] + MISHEARD_BITS < bits[0] else 0]
 
@@ -267,22 +287,19 @@ def _evened(samples: Sequence[Sample]) -> list[Sample]:
     ]
 
 
-def _explained(
-    name: str, samples: Sequence[Sample], facts: Facts, knowns: Sequence[Known], framing: Framing,
-    with_checks: bool, kin: Sequence[CheckRule],
-) -> Kind:  # fmt: skip
+def _explained(name: str, samples: Sequence[Sample], facts: Facts, means: _Means) -> Kind:
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
-    parts, bits = explain_bytes(heads, facts, framing.field_coding)
+    parts, bits = means.explain(heads, facts)
     items = tuple(named(parts, facts))
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
-    latest = LATEST_CHECK * (2 if framing.field_coding == "hex" else 1)
-    for behind in _check_places(found[0], latest) if with_checks else ():
-        checked = _with_head_check(found[0], behind, framing, kin)
+    latest = LATEST_CHECK * (2 if means.framing.field_coding == "hex" else 1)
+    for behind in _check_places(found[0], latest) if means.with_checks else ():
+        checked = _with_head_check(found[0], behind, means)
         if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
             found.append(checked)
     if found[0].has_data:
-        found = [_with_tail(kind, knowns, framing, with_checks, kin) for kind in found]
+        found = [_with_tail(kind, means) for kind in found]
     return min(found, key=_bits)
 
 
@@ -309,49 +326,48 @@ def _bits(kind: Kind) -> float:
     return kind.bits
 
 
-def _with_head_check(kind: Kind, behind: int, framing: Framing, kin: Sequence[CheckRule]) -> Kind | None:
+def _with_head_check(kind: Kind, behind: int, means: _Means) -> Kind | None:
     """A check in the head that begins so many bytes before its end."""
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
-    parts, bits = explain_bytes(heads, kind.facts, framing.field_coding)
+    parts, bits = means.explain(heads, kind.facts)
     items = tuple(named(parts, kind.facts))
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, framing, kin)
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, means)
     if claim is None or claim.rule.offset:
         return None
     if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
         return None  # rather one wider check that cannot be told yet
-    width = _width(claim, framing)
-    rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, framing)
+    width = _width(claim, means.framing)
+    rest, rest_bits = _rest([tail[width:] for tail in tails], kind.facts, means)
     bits += _check_bits(claim) + rest_bits + BEFORE_DATA_BITS * kind.has_data
     items += (_check_item(width, len(heads)),)
     items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
     return replace(kind, head=items, head_check=claim, sync_bytes=sync, bits=bits)
 
 
-def _with_tail(
-    kind: Kind, knowns: Sequence[Known], framing: Framing, with_checks: bool, kin: Sequence[CheckRule]
-) -> Kind:
+def _with_tail(kind: Kind, means: _Means) -> Kind:
     """Add what stands after the data."""
+    framing, knowns = means.framing, means.knowns
     shortest = min(len(sample.tail) for sample in kind.samples)
     tails = [sample.tail[:shortest] for sample in kind.samples]
     taken = [item.name for item in kind.head]
-    parts, bits = _tail_parts(tails, kind.facts, framing)
+    parts, bits = _tail_parts(tails, kind.facts, means)
     plain = replace(
         kind, tail=tuple(named(parts, kind.facts, taken, leading=False)), bits=kind.bits + bits
     )  # fmt: skip
-    if not with_checks:
+    if not means.with_checks:
         return plain
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
     sync_bytes = None if kind.head_check is None else kind.sync_bytes
-    claim, sync = _best_claim(heads, data, tails, kind.head, framing, kin, sync_bytes)
+    claim, sync = _best_claim(heads, data, tails, kind.head, means, sync_bytes)
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, framing)
     if framing.field_coding == "hex" and claim.rule.is_coded:
         offset *= 2
-    front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, framing)
-    rest, rest_bits = _rest([tail[offset + width :] for tail in tails], kind.facts, framing)
+    front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, means)
+    rest, rest_bits = _rest([tail[offset + width :] for tail in tails], kind.facts, means)
     checked_bits = kind.bits + front_bits + _check_bits(claim) + rest_bits
     if checked_bits >= plain.bits:
         return plain
@@ -362,14 +378,14 @@ def _with_tail(
     )  # fmt: skip
 
 
-def _rest(rests: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
+def _rest(rests: Sequence[bytes], facts: Facts, means: _Means) -> tuple[list[Part], float]:
     """What stands after a check."""
-    parts, bits = _tail_parts(rests, facts, framing)
+    parts, bits = _tail_parts(rests, facts, means)
     return parts, bits + AFTER_BITS * bool(parts)
 
 
-def _tail_parts(tails: Sequence[bytes], facts: Facts, framing: Framing) -> tuple[list[Part], float]:
-    return explain_bytes(tails, facts, framing.field_coding, may_have_text=False)
+def _tail_parts(tails: Sequence[bytes], facts: Facts, means: _Means) -> tuple[list[Part], float]:
+    return means.explain(tails, facts, may_have_text=False)
 
 
 def _check_item(width: int, count: int) -> Named:
@@ -378,7 +394,7 @@ def _check_item(width: int, count: int) -> Named:
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    items: Sequence[Named], framing: Framing, kin: Sequence[CheckRule], sync_bytes: int | None = None,
+    items: Sequence[Named], means: _Means, sync_bytes: int | None = None,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out.
 
@@ -392,8 +408,8 @@ def _best_claim(
     split_bits = SPLIT_BITS + float(np.log2(max(1, len(splits) - 1)))
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in splits:
-        messages = messages_of(items, heads, data, tails, framing, sync)
-        claims = find_checks(messages, fixed, kin)
+        messages = messages_of(items, heads, data, tails, means.framing, sync)
+        claims = means.answers.find_checks(messages, fixed, means.kin)
         if not claims or (claims[0].lead <= 0 and claims[0].messages > 1):
             continue  # rather something else: of one block, no more can be had
         bits = claims[0].bits - (split_bits if sync != constants else 0.0)
