@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from command_line import PROGRAM, QUICK_CARD, START, Ran, run
+from command_line import BARE_CARD, PROGRAM, QUICK_CARD, START, Ran, run
 from tapewright.audio import create_audio, load
 from tapewright.machine.whatif import tolerance
 
@@ -170,7 +170,7 @@ def test_what_if_a_part_is_another(desk, good):
 def test_json_is_complete(bad_json):
     assert list(bad_json) == [
         "loads", "sentence", "machine", "format", "level_db", "tone_hz", "windows", "best", "marks", "reason",
-        "map", "changes", "lead_parts", "tolerance",
+        "obstacle", "map", "changes", "lead_parts", "tolerance",
     ]  # fmt: skip
     assert bad_json["loads"] is False
     assert (bad_json["machine"], bad_json["format"]) == ("test-board", "quick-test")
@@ -323,3 +323,67 @@ def test_sound_of_another_format_is_no_program_to_load(desk):
     refusal = desk.window(sound=other).refusal
     assert "no program of format quick-test to load" in refusal
     assert "heard nowhere" in refusal
+
+
+@pytest.fixture(scope="module")
+def refused(desk: Desk) -> Path:
+    """A tape that can be heard to the last bit, with a check that the format's own loader refuses."""
+    card, tape = desk.folder / "negated.toml", desk.folder / "refused.wav"
+    card.write_text(QUICK_CARD.replace('"sum8"', '"sum8-neg"'))
+    ran = run("write", desk.program, "--start", hex(START), "-o", tape, "--format", card)
+    assert ran.code == 0
+    return tape
+
+
+@pytest.mark.parametrize("asked", [(), ("--volts", 1.5)])
+def test_a_tape_whose_check_fails_loads_nowhere(desk, refused, asked):
+    ran = desk.window(*asked, sound=refused)
+    assert ran.code == 1
+    assert ran.out.startswith("It does not load at any level: the check of the data block at")
+    assert "set " not in ran.out
+    assert not any(line.startswith("  loads") for line in ran.out.splitlines())
+
+
+def test_json_says_what_is_wrong_with_the_tape_itself(desk, refused, bad_json):
+    ran = desk.window("--json", "--map", desk.folder / "refused.html", sound=refused)
+    told = json.loads(ran.out)
+    assert (ran.code, told["loads"]) == (1, False)
+    assert "check" in told["obstacle"]
+    assert told["windows"]
+    assert bad_json["obstacle"] is None
+    page = (desk.folder / "refused.html").read_text()
+    assert "does not load</p>" in page
+    assert "its input hears every bit" in page
+
+
+def _bare_tape(desk: Desk, name: str) -> tuple[Path, float]:
+    """A tape of a format without a check, and when its program's middle is."""
+    card, tape = desk.folder / "bare.toml", desk.folder / name
+    card.write_text(BARE_CARD)
+    run("write", desk.program, "--start", hex(START), "-o", tape, "--format", card, "--force")
+    return tape, 0.5 + 1.0 + 0.5 * len(PROGRAM) * 10 / 1200
+
+
+def test_a_tape_with_a_hole_loads_nowhere_though_no_check_says_so(desk):
+    tape, middle = _bare_tape(desk, "hole.wav")
+    heard = load(tape)
+    samples = heard.samples.copy()
+    at = round(middle * heard.rate_hz)
+    samples[at : at + round(0.05 * heard.rate_hz)] = 0
+    with create_audio(desk.folder / "holed.wav", heard.rate_hz) as file:
+        file.write(samples)
+    ran = run(
+        "window", desk.folder / "holed.wav", "--machine", desk.board, "--format", desk.folder / "bare.toml"
+    )
+    assert ran.code == 1
+    assert "cannot be heard on the recording itself" in ran.out.splitlines()[0]
+
+
+def test_a_tape_that_ends_too_early_may_lack_bytes(desk):
+    tape, middle = _bare_tape(desk, "whole.wav")
+    heard = load(tape)
+    with create_audio(desk.folder / "half.wav", heard.rate_hz) as file:
+        file.write(heard.samples[: round(middle * heard.rate_hz)])
+    words = ("--machine", desk.board, "--format", desk.folder / "bare.toml")
+    assert "Bytes may be missing" in run("window", desk.folder / "half.wav", *words).out
+    assert "Bytes may be missing" not in run("window", tape, *words).out

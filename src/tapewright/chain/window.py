@@ -25,7 +25,8 @@ from tapewright.machine.reasons import Reason, Setting, volts_text, why
 from tapewright.machine.simulate import RATE_HZ
 from tapewright.machine.whatif import Tolerance, changed, tolerance
 from tapewright.machine.window import CORNERS_HZ, LEVELS_DB, Island, WindowMap, islands_at, maps
-from tapewright.model import AudioSource, Image, SignalError, UsageError
+from tapewright.model import AudioSource, Image, Reading, SignalError, UsageError
+from tapewright.model.reading import open_ended, unvouched
 
 __all__ = ["Window", "window"]
 
@@ -67,6 +68,11 @@ class Window:
     has_lead_parts : bool
     marks : DialWindow or None
         The widest window in marks of the recorder's volume dial, where a rig was given.
+    obstacle : str or None
+        What on the recording itself makes the machine refuse it at any level and tone. Then it loads nowhere,
+        and `islands` and `map` are of what the machine's input hears.
+    doubt : str or None
+        What may be missing of the program on the recording, in a sentence.
     """
 
     machine: str
@@ -83,10 +89,21 @@ class Window:
     changes: Mapping[str, float] = field(default_factory=dict)
     has_lead_parts: bool = True
     marks: DialWindow | None = None
+    obstacle: str | None = None
+    doubt: str | None = None
 
     @property
     def sentence(self) -> str:
         """The verdict in one line."""
+        return self._verdict if self.doubt is None else f"{self._verdict} {self.doubt}"
+
+    @property
+    def _verdict(self) -> str:
+        if self.obstacle is not None:
+            return (
+                f"It does not load at any level: {self.obstacle}, and so the machine would find it however"
+                " well it hears it; record the program again."
+            )
         if self.setting is None:
             return self.where
         at = volts_text(self.setting.level_db)
@@ -115,6 +132,8 @@ class Window:
         if found is None or found[1].width_db < width_db + MUCH_WIDER_DB:
             return ""
         hertz = float(self.map.corners_hz[found[0]])
+        if hertz == self.corner_hz:  # the map is of the beginning, the windows of all of it
+            return "" if self.islands else " Its beginning would load; what comes later does not."
         if not math.isfinite(hertz):
             return " With the tone open it would be wider."
         turned = "down" if hertz < self.corner_hz else "up"
@@ -192,7 +211,10 @@ def window(
     eye = replace(eye, has_lead_parts=has_lead_parts)
     if parts:
         eye = changed(eye, parts)
-    whole = _played(_recording(sound, machine_card, card, start), card)
+    source = _recording(sound, machine_card, card, start)
+    reading = _program_read(source, card)
+    obstacle = _obstacle(reading)
+    whole = _played(source, reading)
     short = [part.part(0.0, MAP_SECONDS) for part in whole[:MAP_PARTS]]
     port = eye.port
     for picture in maps(short, port, eye.reader, LEVELS_DB, CORNERS_HZ):
@@ -215,13 +237,15 @@ def window(
         islands,
         best,
         setting,
-        bool(islands) if setting is None else reason is None,
+        obstacle is None and (bool(islands) if setting is None else reason is None),
         reason,
         tolerance(short, eye, corner, FINE_LEVELS_DB) if with_tolerance else None,
         sum(part.seconds for part in short) < 0.99 * sum(part.seconds for part in whole),
         dict(parts or {}),
         has_lead_parts,
         marks,
+        obstacle,
+        _doubt(reading),
     )
 
 
@@ -302,11 +326,43 @@ def _recording(
     return sound
 
 
-def _played(source: AudioSource, card: FormatCard) -> list[Played]:
+def _program_read(source: AudioSource, card: FormatCard) -> Reading:
     reading = read(source, format=card)
     if not reading.blocks:  # sound of another format has symbols of this one in it, and no program to load
         why = reading.faults[0].text if reading.faults else "no block was found"
         raise SignalError(f"no program of format {card.name} to load: {why}; see tapewright read --explain")
+    return reading
+
+
+def _obstacle(reading: Reading) -> str | None:
+    """Say what is wrong with the program on the recording, whoever listens to it.
+
+    The machine is taken to load what makes the same symbols of the sound as the reading did. If a check fails
+    among those, it fails for the machine too.
+    """
+    for block in unvouched(reading.blocks):
+        at = f"the {block.kind} block at {block.span.start_seconds:.1f} s"
+        if not block.complete:
+            return f"a part of {at} is missing on the recording itself"
+        if block.check == "bad":
+            return f"the check of {at} fails on the recording itself"
+        unheard = int(np.count_nonzero(block.byte_confidence <= 0))
+        if unheard:
+            bytes_are = "1 byte" if unheard == 1 else f"{unheard} bytes"
+            return f"{bytes_are} of {at} cannot be heard on the recording itself"
+    return None
+
+
+def _doubt(reading: Reading) -> str | None:
+    for block in open_ended(reading.blocks):
+        return (
+            f"Bytes may be missing from the {block.kind} block at {block.span.start_seconds:.1f} s, as its"
+            " leader or its end was not heard: this is about the rest."
+        )
+    return None
+
+
+def _played(source: AudioSource, reading: Reading) -> list[Played]:
     channel = reading.source.channel
     chunks = [
         chunk.mean(axis=1) if channel == "average" else chunk[:, int(channel)] for chunk in source.chunks(5.0)

@@ -126,11 +126,11 @@ def window(
         print_json(_document(found))
         return DONE if found.loads else DAMAGED
     say((found.sentence, GOOD if found.loads else BAD))
-    if not found.loads and found.islands:
+    if not found.loads and found.islands and found.obstacle is None:
         say(found.where)
     _say_map(found)
     for island in found.islands[:4]:
-        say("  loads ", _span(island))
+        say("  loads " if found.obstacle is None else "  hears it ", _span(island))
     if found.is_map_of_part:
         say(("  The map is of the beginning of the recording; the windows above are of all of it.", QUIET))
     if found.tolerance is not None:
@@ -246,6 +246,7 @@ def _document(found: Window) -> dict[str, Any]:
         else {"level_db": round(found.best.level_db, 2), "volts_peak": round(found.best.volts, 4)},
         "marks": None if found.marks is None else _marks(found.marks),
         "reason": None if found.reason is None else _reason(found.reason),
+        "obstacle": found.obstacle,
         "map": {
             "levels_db": picture.levels_db.tolist(),
             "tones_hz": [_finite(hertz) for hertz in picture.corners_hz.tolist()],
