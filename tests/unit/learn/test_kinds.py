@@ -227,7 +227,7 @@ def test_the_more_constants_there_are_the_more_has_to_speak_for_a_check_over_som
     def evidence_of(messages, *_):  # a little more of it if the check covers the last constant
         return evidence(messages, 11.0 if len(dict(messages[0].items).get("fixed", b"")) == 1 else 8.5, 8.0)
 
-    monkeypatch.setattr("tapewright.learn.kinds.find_checks", evidence_of)
+    monkeypatch.setattr("tapewright.learn.answers.find_checks", evidence_of)
     head = program(75, constants)
     (kind,) = kinds_of(one_block(lambda known: (head, program(known.start, 1))))
     assert kind.tail_check is not None
@@ -239,7 +239,7 @@ def test_a_check_that_is_rather_another_is_not_written_unless_no_more_blocks_can
     monkeypatch, blocks, lead, is_written
 ):
     monkeypatch.setattr(
-        "tapewright.learn.kinds.find_checks", lambda messages, *_: evidence(messages, 5.0, lead)
+        "tapewright.learn.answers.find_checks", lambda messages, *_: evidence(messages, 5.0, lead)
     )
     knowns = KNOWNS[:blocks]
     samples = one_block(lambda known: (b"\xa5", program(known.start, 1)), knowns)
