@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -132,7 +133,7 @@ def _try_bank(
     ranked = []
     for speed in BANK[:: effort.speed_step]:
         bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
-        templates = Templates.of(alphabet, band, 1.0 / float(speed), low_pass_hz)
+        templates = _templates_of_bank(alphabet, band, float(speed), low_pass_hz)
         lock = _try_speed(
             liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, eb_n0, bonus
         )
@@ -150,6 +151,12 @@ def _try_bank(
         ):
             best = replace(lock, low_pass_hz=low_pass_hz)
     return best
+
+
+@lru_cache(maxsize=4 * len(BANK))
+def _templates_of_bank(alphabet: Alphabet, band: Band, speed: float, low_pass_hz: float) -> Templates:
+    """Work them out once: the hiss of each pause is looked at anew, and half of that time went into them."""
+    return Templates.of(alphabet, band, 1.0 / speed, low_pass_hz)
 
 
 def _try_speed(
