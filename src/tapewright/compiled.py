@@ -3,9 +3,9 @@
 Compiling is nearly all of a first run, so:
 
 - Settings are the same everywhere. What kernels call, even `min` or `np.empty`, numba compiles anew for each
-  set of settings (measured: a fifth of a first run).
+  set of settings (measured: a tenth of a first run).
 - A kernel is called with one kind of arguments: contiguous arrays of one type each. Each kind is compiled for
-  itself, and a literal number is a kind of its own (`tests/unit/line/test_compiled.py`).
+  itself, and a literal number is a kind of its own (`tests/roundtrip/test_kernels.py`).
 - A kernel fills in arrays that it is given. Numpy's functions take a tenth of a second each to compile.
 """
 
@@ -20,7 +20,10 @@ kernel = njit(cache=True, nogil=True, error_model="numpy")
 
 #: Sums of many products, in the order that is fastest.
 summing_kernel = njit(
-    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"}
+    cache=True,
+    nogil=True,
+    error_model="numpy",
+    fastmath={"reassoc", "contract", "nsz", "arcp"},
 )
 
 #: A few lines that become part of the kernels they are used in.

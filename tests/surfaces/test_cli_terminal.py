@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import subprocess
@@ -12,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from command_line import QUICK_CARD, run
-from tapewright.cli import screen
+from tapewright.cli import compilation, screen
 
 COMMAND = [sys.executable, "-m", "tapewright"]
 PLAIN_ENVIRONMENT = {
@@ -94,13 +95,33 @@ def test_whatever_asks_it_to_end_no_part_of_a_file_stays(tmp_path, name):
 def test_the_first_run_says_once_why_it_takes_long(capsys, monkeypatch):
     import numba
 
-    monkeypatch.setattr(screen, "_has_told_of_compilation", False)
+    monkeypatch.setattr(compilation, "_has_told", False)
     with screen.working("testing"):
         assert capsys.readouterr().err == ""
         numba.njit(lambda x: x + 1)(1)
         assert "preparing the receiver for this computer (once" in capsys.readouterr().err
         numba.njit(lambda x: x + 2)(1)
         assert capsys.readouterr().err == ""
+
+
+def test_garbage_is_left_alone_while_a_function_and_what_it_calls_are_compiled():
+    import numba
+    from numba.core import event
+
+    class Witness(event.Listener):
+        def on_start(self, event):
+            pass
+
+        def on_end(self, event):
+            seen.append(gc.isenabled())
+
+    seen, inner = [], numba.njit(lambda x: x + 3)
+    with screen.working("testing"), event.install_listener("numba:compile", Witness()):
+        assert gc.isenabled()
+        numba.njit(lambda x: inner(x) + inner(2.0 * x))(1)
+    assert gc.isenabled()
+    assert len(seen) == 3
+    assert not any(seen[:2])
 
 
 def test_results_on_stdout_and_remarks_on_stderr():

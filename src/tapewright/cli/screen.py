@@ -108,38 +108,15 @@ def note(text: object) -> None:
 @contextmanager
 def working(what: str) -> Iterator[None]:
     """Show on a terminal that work goes on, and say so when compiled code has to be made first."""
-    _announce_compilation()
+    from tapewright.cli.compilation import attend_compilation
+
+    attend_compilation()
     err = console(stderr=True)
     if err.is_terminal:
         with err.status(plain(what)):
             yield
     else:
         yield
-
-
-_is_listening = False
-_has_told_of_compilation = False
-
-
-def _announce_compilation() -> None:
-    """Have the compiler tell when it really compiles; what it finds in its cache is quick and not told."""
-    global _is_listening
-    if _is_listening:
-        return
-    _is_listening = True
-    from numba.core import event
-
-    class _Teller(event.Listener):
-        def on_start(self, event: Any) -> None:
-            global _has_told_of_compilation
-            if not _has_told_of_compilation:
-                _has_told_of_compilation = True
-                note("preparing the receiver for this computer (once for each job; up to a minute) ...")
-
-        def on_end(self, event: Any) -> None:
-            pass
-
-    event.register("numba:compile", _Teller())  # type: ignore[no-untyped-call]
 
 
 def set_up_streams() -> None:

@@ -299,7 +299,7 @@ def interpolator(low: float, high: float) -> npt.NDArray[np.float32]:
 
     products = alike(near[:, np.newaxis] - near)
     products += OUTSIDE * products[0, 0] * np.eye(6)
-    return np.linalg.solve(products, alike(near - after).T).T.astype(np.float32)
+    return np.linalg.solve(products, alike(near - after).T).T.astype(np.float32, order="C")
 
 
 @kernel

@@ -100,7 +100,7 @@ class Grid:
             phases = 2 if alphabet.flips_sign else 1
         steps = np.round((turns - drift * length) * phases).astype(np.int64)
         after = (np.arange(phases)[:, np.newaxis] + steps) % phases
-        basis = _basis(phases, harmonics)
+        basis = np.ascontiguousarray(_basis(phases, harmonics))
         entered = np.array([0.0, 0.25]) if phases > 2 else np.zeros(1)
         ideal = np.zeros((len(seconds), basis.shape[1], int(length.max())))
         first = 1 if phases > 1 else 0  # the first term of a series is what does not depend on the phase

@@ -241,19 +241,28 @@ def _compare(even, belief, place, before, phase, length, wave, slope, sums):  # 
                 sums[j, i] += belief[i, m] * value
 
 
-@summing_kernel
-def carriers(even, symbol, place, length, ideal):  # type: ignore[no-untyped-def]
+def carriers(
+    even: npt.NDArray[np.float32], symbol: IntArray, place: IntArray, length: IntArray,
+    wave: npt.NDArray[np.floating],
+) -> npt.NDArray[np.complex128]:  # fmt: skip
     """Each symbol's carrier, by least squares: a complex number whose angle is the phase at its beginning."""
-    heard = np.zeros(len(symbol), np.complex128)
+    parts = np.empty((len(symbol), 2))
+    symbol, wave = np.ascontiguousarray(symbol), np.ascontiguousarray(wave, np.float64)
+    _fill_in_carriers(even, symbol, place, length, wave, parts)
+    return parts.view(np.complex128)[:, 0]
+
+
+@summing_kernel
+def _fill_in_carriers(even, symbol, place, length, wave, parts):  # type: ignore[no-untyped-def]
     for i in range(len(symbol)):
         m, n = symbol[i], place[i]
         sine, cosine, ss, cc, sc = 0.0, 0.0, 1e-9, 1e-9, 0.0
         for t in range(max(0, -n), min(length[m], len(even) - n)):
-            s, c = ideal[m, 1, t], ideal[m, 2, t]
+            s, c = wave[m, 1, t], wave[m, 2, t]
             sine += even[n + t] * s
             cosine += even[n + t] * c
             ss += s * s
             cc += c * c
             sc += s * c
-        heard[i] = (cc * sine - sc * cosine + 1j * (ss * cosine - sc * sine)) / (ss * cc - sc * sc)
-    return heard
+        common = ss * cc - sc * sc
+        parts[i, 0], parts[i, 1] = (cc * sine - sc * cosine) / common, (ss * cosine - sc * sine) / common

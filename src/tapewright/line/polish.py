@@ -309,7 +309,7 @@ def _noise_by(ideal: Imprint, hearing: Hearing, measured: _Measured) -> FloatArr
     What better waveforms and a better clock would explain is no noise. Some thousands of the symbols tell.
     """
     step = len(hearing.symbol) // MOST_TO_MEASURE + 1
-    some, level = hearing.every(step), measured.level[::step]
+    some, level = hearing.every(step), np.ascontiguousarray(measured.level[::step])
     learned = _learned(ideal, some, level, measured.noise[::step])
     total, fit, energy, slope_fit, slope_energy, cross, length = learned.compare(some).T
     left = total - 2 * level * fit + level**2 * energy

@@ -314,9 +314,9 @@ def _trace_back(nodes, longest, idle_allowed, rows):  # type: ignore[no-untyped-
     Fills in rows (node it starts from, node it ends in, symbol), the last one first, and returns how many. A
     start of ``-1 - n`` means out of idle at slot n.
     """
-    score, symbol, idle_from = nodes.score, nodes.symbol, nodes.idle_from
-    last, states = len(nodes.idle) - 1, score.shape[1]
-    top = nodes.idle[last] if idle_allowed else 2.0 * DEAD
+    score, _, _, _, _, _, parent, symbol, idle, idle_from = nodes
+    last, states = len(idle) - 1, score.shape[1]
+    top = idle[last] if idle_allowed else 2.0 * DEAD
     node, place = -1, last
     for n in range(max(0, last - longest), last + 1):
         for s in range(states):
@@ -335,9 +335,9 @@ def _trace_back(nodes, longest, idle_allowed, rows):  # type: ignore[no-untyped-
         n, s = node // states, node % states
         if score[n, s] <= DEAD:
             break
-        rows[count, 0], rows[count, 1], rows[count, 2] = nodes.parent[n, s], node, symbol[n, s]
+        rows[count, 0], rows[count, 1], rows[count, 2] = parent[n, s], node, symbol[n, s]
         count += 1
-        node = nodes.parent[n, s]
+        node = parent[n, s]
         if node < 0:
             place = -1 - node
     return count
