@@ -71,7 +71,8 @@ def find_stretches(
         values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
         pieces = [replace(_filled(piece, values), save=save) for piece in _mended(pieces, values)]
         pieces = list(_without_chance(pieces, 2 if framing.coding == "hex" else 1))
-        pieces = _with_repetitive(list(_in_sequence(pieces, data)), data)
+        if usual := _usual(pieces):
+            pieces = _with_repetitive(list(_in_sequence(pieces, data, *usual)), data, *usual)
         found += surroundings(stream, pieces, framing, heard)
     return found
 
@@ -159,14 +160,19 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     )  # fmt: skip
 
 
-def _in_sequence(pieces: Sequence[Stretch], sent: bytes) -> Iterator[Stretch]:
-    """Of a program that repeats itself, take for a block's bytes those that come next, if they do."""
+def _usual(pieces: Sequence[Stretch]) -> tuple[int, int] | None:
+    """How many bytes usually stand before known ones, and how many known ones there are; None if none are.
+
+    A byte after a block may be the next one by chance, and one before it the last: so it is not the most.
+    """
     holding = [piece for piece in pieces if piece.known_count]
     if not holding:
-        yield from pieces
-        return
-    head = statistics.mode(map(_head, holding))
-    size = statistics.mode(piece.known_count for piece in holding)
+        return None
+    return statistics.mode(map(_head, holding)), statistics.mode(piece.known_count for piece in holding)
+
+
+def _in_sequence(pieces: Sequence[Stretch], sent: bytes, head: int, size: int) -> Iterator[Stretch]:
+    """Of a program that repeats itself, take for a block's bytes those that come next, if they do."""
     first, end = -1, 0
     for piece in pieces:
         wanted = np.frombuffer(sent[end : end + size], np.uint8)
@@ -181,14 +187,8 @@ def _in_sequence(pieces: Sequence[Stretch], sent: bytes) -> Iterator[Stretch]:
         yield piece
 
 
-def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
+def _with_repetitive(pieces: Sequence[Stretch], sent: bytes, head: int, size: int) -> list[Stretch]:
     """Find known bytes that do not stand out by where those before them ended and those after them begin."""
-    heads = [_head(piece) for piece in pieces if piece.known_count]
-    if not heads:
-        return list(pieces)
-    usual = max(set(heads), key=heads.count)
-    counts = [piece.known_count for piece in pieces if piece.known_count]
-    size = max(set(counts), key=counts.count)  # a byte after a block may be the next one by chance
     found: list[Stretch] = []
     first, end = -1, 0
     for place, piece in enumerate(pieces):
@@ -198,10 +198,10 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             expected = [end] if following > end else []
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
                 expected = [end, first + size, first]
-            ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
+            ways = [continued(piece.values, missing, n, head) for n in expected if n < len(missing)]
             piece = max(
                 (replace(piece, known=known) for known in ways if known is not None),
-                key=lambda way: (_head(way) == usual, _extent(way)[1] == len(missing), way.known_count),
+                key=lambda way: (_head(way) == head, _extent(way)[1] == len(missing), way.known_count),
                 default=piece,
             )
         if piece.known_count:
