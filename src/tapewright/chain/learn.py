@@ -15,6 +15,7 @@ from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece, Silence
 from tapewright.learn.answers import Answers
+from tapewright.learn.block_cuts import find_samples
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, eighth_bit, find_framing
 from tapewright.learn.guesses import doubted
@@ -23,7 +24,7 @@ from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
 from tapewright.learn.predict import without_equals
 from tapewright.learn.rules import Rules, rules_of
-from tapewright.learn.samples import Sample, find_samples
+from tapewright.learn.samples import Sample
 from tapewright.learn.starts import possible_starts
 from tapewright.learn.stream import Stream, with_silent_bits
 from tapewright.learn.stretches import Stretch, find_stretches

@@ -69,6 +69,11 @@ class Framing:
         return "hex" if self.coding == "hex" or self.byte.bits < 8 else "plain"
 
     @property
+    def per_byte(self) -> int:
+        """How many bytes on tape a byte of the program takes."""
+        return 2 if self.coding == "hex" else 1
+
+    @property
     def ones(self) -> int:
         """A byte of ones."""
         return (1 << self.byte.bits) - 1

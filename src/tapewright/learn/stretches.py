@@ -14,7 +14,7 @@ from tapewright.learn.cuts import FEWEST_BYTES, LONGEST_MARK, Stretch, cut, lead
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import NEEDLE, Known
 from tapewright.learn.matching import NOT_KNOWN, continued
-from tapewright.learn.stream import Stream, byte_values
+from tapewright.learn.stream import Stream
 from tapewright.model import GAP
 from tapewright.model.runs import runs_of
 
@@ -68,9 +68,9 @@ def find_stretches(
         pieces, full = cuts[save], max(sizes)
         if 0 < sizes[save] < full and not framing.byte.start:
             pieces = list(cut(stream, data, framing, heard, full))
-        values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+        values = stream.values(framing.byte.bits, framing.byte.order)
         pieces = [replace(_filled(piece, values), save=save) for piece in _mended(pieces, values)]
-        pieces = list(_without_chance(pieces, 2 if framing.coding == "hex" else 1))
+        pieces = list(_without_chance(pieces, framing.per_byte))
         if usual := _usual(pieces):
             pieces = _with_repetitive(list(_in_sequence(pieces, data, *usual)), data, *usual)
         found += surroundings(stream, pieces, framing, heard)
