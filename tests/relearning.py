@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import symbol_layer as layer
 from tapewright import blocks, framing
 from tapewright.cards import FormatCard, parse_card
+from tapewright.learn.block_cuts import find_samples
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import find_framing
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.rules import Rules, rules_of
-from tapewright.learn.samples import Sample, find_samples
+from tapewright.learn.samples import Sample
 from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import find_stretches
 from tapewright.model import Block, Image, Range, Symbols

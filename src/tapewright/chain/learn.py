@@ -14,20 +14,22 @@ from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import Piece, Silence
 from tapewright.learn.answers import Answers
+from tapewright.learn.block_cuts import find_samples
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.framing import Framing, eighth_bit, find_framing
+from tapewright.learn.guesses import doubted
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
 from tapewright.learn.predict import without_equals
 from tapewright.learn.rules import Rules, rules_of
-from tapewright.learn.samples import Sample, find_samples
+from tapewright.learn.samples import Sample
 from tapewright.learn.starts import possible_starts
 from tapewright.learn.stream import Stream, with_silent_bits
 from tapewright.learn.stretches import Stretch, find_stretches
 from tapewright.model import CardError, Recording
 
-__all__ = ["Layout", "Learned", "card_symbols", "learn", "listen", "with_card"]
+__all__ = ["Layout", "Learned", "as_unread", "card_symbols", "learn", "listen", "with_card"]
 
 #: With so much of the known bytes found, no other line code is tried. (Runs of five that a cut between two
 #: blocks divides are not found.)
@@ -219,6 +221,14 @@ def with_card(found: Learned, name: str, text: str) -> Learned:
         return replace(found, card=parse_card(text, FormatCard, name))
     except CardError as error:
         return replace(found, problem=_why_no_card(found, error))
+
+
+def as_unread(found: Learned) -> Learned:
+    """The same where the card reads none of the recordings back: nothing in it is certain."""
+    if found.layout is None or found.code is None or found.card is None:
+        return found
+    layout = replace(found.layout, kinds=doubted(found.layout.kinds, "no recording is read back"))
+    return replace(found, layout=layout, text=_card(found.card.name, found.code, layout))
 
 
 def _why_no_card(found: Learned, error: CardError) -> str:

@@ -11,14 +11,13 @@ import numpy as np
 
 from tapewright.audio import load
 from tapewright.cards import FormatCard
-from tapewright.chain.learn import Learned, card_symbols, learn
+from tapewright.chain.learn import Learned, as_unread, card_symbols, learn
 from tapewright.chain.learn_blind import learn_blind
 from tapewright.chain.read import read_source
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.chain.write import ImageLike, _image
 from tapewright.files import write_text
 from tapewright.learn.advice import Suggestion, advise
-from tapewright.learn.card import as_doubted_text
 from tapewright.learn.conclusions import Conclusion, as_doubted, conclusions_of
 from tapewright.learn.findings import Findings
 from tapewright.learn.framing import find_framing
@@ -229,7 +228,7 @@ def _lesson(
     proof = tuple(_read_back(sound, learned.card, one) for sound, one in zip(sounds, held, strict=True))
     if not is_guess and not any(back.holds for back in proof):
         conclusions = as_doubted(conclusions, NOT_READ)
-        learned = replace(learned, text=as_doubted_text(learned.text or ""))
+        learned = as_unread(learned)
     sentence, remedy = (_guessed(proof), "") if is_guess else (_success(proof), _doubt(proof))
     return Lesson(learned, sounds, held, conclusions, suggestions, proof, sentence, remedy, is_guess)
 

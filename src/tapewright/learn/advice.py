@@ -14,11 +14,11 @@ import numpy as np
 from tapewright.learn.certainty import CERTAIN_BITS
 from tapewright.learn.checks import CheckClaim, CheckRule, Message
 from tapewright.learn.conclusions import LONG_PROGRAM
-from tapewright.learn.fields import Part, Rival
 from tapewright.learn.findings import Findings
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
+from tapewright.learn.parts import Part, Rival
 from tapewright.learn.predict import block_numbers, part_bytes, predicted_messages
 from tapewright.learn.programs import Program, proposals
 

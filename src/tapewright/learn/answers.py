@@ -11,7 +11,8 @@ from collections.abc import Collection, Sequence
 
 from tapewright.learn.checks import CheckClaim, CheckRule, Message, find_checks
 from tapewright.learn.facts import Facts
-from tapewright.learn.fields import Part, explain_bytes
+from tapewright.learn.fields import explain_bytes
+from tapewright.learn.parts import Part
 
 __all__ = ["Answers"]
 

@@ -132,7 +132,7 @@ def suppose(stretches: Sequence[Stretch], framing: Framing) -> Iterator[Supposed
         if split is None:
             continue
         sent = replace(framing, coding="hex") if _is_hex(split.data) else framing
-        per_byte = 2 if sent.coding == "hex" else 1
+        per_byte = sent.per_byte
         for length in _lengths(split, sent):
             for tail in range(0, LONGEST_TAIL * per_byte + 1):
                 head = length.around - tail
@@ -181,7 +181,7 @@ def _is_hex(data: Sequence[_Block]) -> bool:
 
 def _lengths(split: _Split, framing: Framing) -> Iterator[_Length]:
     """How long head and tail may be together, by what numbers tell; and the supposition that none tells."""
-    per_byte = 2 if framing.coding == "hex" else 1
+    per_byte = framing.per_byte
     found: dict[tuple[int, int], float] = {}
     own = np.array([len(block) for block in split.data], np.int64)
     places = [(split.data, own, np.ones_like(own))]
@@ -291,7 +291,7 @@ def _cut(split: _Split, head: int, tail: int, framing: Framing) -> Supposed | No
             samples.append(_sample(block, (head, tail), len(content), len(content) + len(body)))
             content += body
         contents[save] = content
-    per_byte = 2 if framing.coding == "hex" else 1
+    per_byte = framing.per_byte
     told = sum(surprise_bits(np.frombuffer(content, np.uint8)) for content in set(contents.values()))
     knowns = [Known(contents[save]) for save in sorted(contents)]
     return Supposed(framing, samples, knowns, -told - _beside_bits(split, head, tail) / per_byte, ())

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tapewright.learn.framing import Framing, frame_places
 from tapewright.learn.matching import NOT_KNOWN
-from tapewright.learn.stream import NO_BIT, Stream, byte_values
+from tapewright.learn.stream import NO_BIT, Stream
 from tapewright.learn.stretches import Stretch, surroundings
 from tapewright.model.runs import runs_of
 
@@ -52,7 +52,7 @@ def blind_stretches(
     found: list[Stretch] = []
     for save, (stream, leader, swapped) in enumerate(zip(streams, leaders, framing.swapped, strict=True)):
         turned = Stream(stream.symbols, swapped)
-        values = byte_values(turned.bits, framing.byte.bits, framing.byte.order)
+        values = turned.values(framing.byte.bits, framing.byte.order)
         cut = _followed(turned, framing) if framing.byte.start else _end_to_end(turned, framing, leader, skip)
         pieces = [_piece(save, values, places, framing) for places in cut if len(places)]
         found += surroundings(turned, pieces, framing, leader)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +18,7 @@ from tapewright.learn.messages import Named
 from tapewright.learn.rules import Rules, shifted
 from tapewright.learn.stream import exchanged
 
-__all__ = ["Heading", "as_doubted_text", "card_text"]
+__all__ = ["Heading", "card_text"]
 
 #: A reader insists on this share of a leader, and on no more than so many seconds.
 LEAST_SHARE, MOST_INSISTED = 0.15, 0.3
@@ -56,11 +55,6 @@ class Heading:
 class _Line:
     text: str
     note: str = ""
-
-
-def as_doubted_text(text: str) -> str:
-    """The same card where it reads nothing of what it was learned from: nothing in it is certain."""
-    return re.sub(r"# certain$", "# likely; no recording is read back", text, flags=re.MULTILINE)
 
 
 def card_text(heading: Heading, framing: Framing, kinds: Sequence[Kind], rules: Rules) -> str:
@@ -330,4 +324,5 @@ def _check(claim: CheckClaim, framing: Framing) -> _Line:
     more += ', coding = "hex"' if framing.field_coding == "hex" and rule.is_coded else ""
     mask = rule.xor ^ (framing.mask if rule.is_coded else 0)
     more += f", xor = {mask}" if mask else ""
-    return _Line(f"{{ check = {check}, over = [{over}]{more} }}", claim.certainty)
+    doubt = f"; {claim.doubt}" if claim.doubt else ""
+    return _Line(f"{{ check = {check}, over = [{over}]{more} }}", claim.certainty + doubt)

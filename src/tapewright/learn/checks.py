@@ -53,6 +53,8 @@ class CheckClaim:
         Bits that the bytes of the check take with the rule: its price, and those that do not agree.
     lead : float
         Bits by which it leads everything else together, no check among it; below 0 it is rather another.
+    doubt : str
+        Why it is no surer than that, where it is not for want of evidence.
     """
 
     rule: CheckRule
@@ -65,6 +67,7 @@ class CheckClaim:
     words: str
     cost: float
     lead: float
+    doubt: str = ""
 
 
 def find_checks(

@@ -123,7 +123,7 @@ def leader_of(stream: Stream, sent: bytes, framing: Framing, leader: str) -> str
         return leader
     if framing.byte.start:
         return turned_name(framing.byte.stop[-1], stream)
-    values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+    values = stream.values(framing.byte.bits, framing.byte.order)
     period = framing.byte.symbols_per_byte
     outside = np.ones(len(stream.bits), np.bool_)
     is_data = _known_places(values, sent, *Needles(sent).find(values, period), period)
@@ -148,7 +148,7 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
     byte = framing.byte
     width = byte.bits + (byte.parity != "none")
     places = frame_places(stream.bits, int(byte.start[-1]), width, len(byte.stop))
-    values = byte_values(stream.bits, byte.bits, byte.order)
+    values = stream.values(byte.bits, byte.order)
     needles = Needles(sent)
     known = known_offsets(values[places], sent, needles)
     idle = np.diff(places) - byte.symbols_per_byte

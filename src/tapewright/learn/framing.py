@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tapewright.cards.format import ByteFormat
 from tapewright.compiled import kernel
 from tapewright.learn.known import CODINGS, Known, Needles, as_held, as_sent
-from tapewright.learn.stream import Stream, byte_values, exchanged
+from tapewright.learn.stream import Stream, exchanged
 
 __all__ = ["Framing", "eighth_bit", "find_framing", "frame_places"]
 
@@ -67,6 +67,11 @@ class Framing:
     def field_coding(self) -> str:
         """How numbers and checks are probably written: in seven bits they go as characters if data do not."""
         return "hex" if self.coding == "hex" or self.byte.bits < 8 else "plain"
+
+    @property
+    def per_byte(self) -> int:
+        """How many bytes on tape a byte of the program takes."""
+        return 2 if self.coding == "hex" else 1
 
     @property
     def ones(self) -> int:
@@ -156,9 +161,10 @@ def find_framing(streams: Sequence[Stream], knowns: Sequence[Known]) -> list[Fra
         The likeliest first; empty where the known bytes are not found.
     """
     needles = {coding: [Needles(as_sent(known.data, coding)) for known in knowns] for coding in CODINGS}
+    readings = [(Stream(stream.symbols, False), Stream(stream.symbols, True)) for stream in streams]
     found: list[tuple[float, Framing]] = []
     for guess in _guesses(knowns):
-        framing = _tried(guess, streams, knowns, needles[guess.coding])
+        framing = _tried(guess, readings, needles[guess.coding])
         if framing is not None:
             # of two that find the same, the one that says more: even distances are the special case
             found.append((framing.found - (0.005 if guess.period else 0.0), framing))
@@ -180,13 +186,13 @@ def _guesses(knowns: Sequence[Known]) -> Iterator[_Guess]:
 
 
 def _tried(
-    guess: _Guess, streams: Sequence[Stream], knowns: Sequence[Known], needles: Sequence[Needles]
+    guess: _Guess, readings: Sequence[tuple[Stream, Stream]], needles: Sequence[Needles]
 ) -> Framing | None:
-    """Give the framing under which a guess finds known bytes, if it does."""
+    """Give the framing under which a guess finds known bytes, each save read either way round, if it does."""
     swapped, columns, shares = [], [], []
     spaced = False
-    for stream, save in zip(streams, needles, strict=True):
-        best = max((_Sought(guess, Stream(stream.symbols, swap), save) for swap in (False, True)), key=len)
+    for ways, save in zip(readings, needles, strict=True):
+        best = max((_Sought(guess, stream, save) for stream in ways), key=len)
         share = len(best) / max(len(save), 1)
         shares.append(share)
         swapped.append(best.swapped)
@@ -228,7 +234,7 @@ class _Sought:
     def __init__(self, guess: _Guess, stream: Stream, needles: Needles) -> None:
         bits = stream.bits
         self.stream, self.swapped = stream, stream.swapped
-        values = byte_values(bits, guess.width, guess.order)
+        values = stream.values(guess.width, guess.order)
         if guess.period:
             places, offsets = needles.find(values, guess.period)
             self.places = places.astype(np.int64)

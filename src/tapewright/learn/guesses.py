@@ -1,4 +1,4 @@
-"""Fields and checks found without a known byte: never surer than likely."""
+"""Fields and checks found without a known byte, or that read nothing back: never surer than likely."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tapewright.learn.checks import CheckClaim
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named
 
-__all__ = ["as_guesses"]
+__all__ = ["as_guesses", "doubted"]
 
 #: How far fields without known bytes can lead at most: likely, if so many different programs agree.
 PROGRAMS_FOR_LIKELY = 2
@@ -19,6 +19,24 @@ PROGRAMS_FOR_LIKELY = 2
 def as_guesses(kinds: Sequence[Kind]) -> list[Kind]:
     """Give kinds of block with fields and checks ``likely`` at most, ``open`` if one program told them."""
     return [_as_guess(kind) for kind in kinds]
+
+
+def doubted(kinds: Sequence[Kind], because: str) -> list[Kind]:
+    """Give kinds of block with checks ``likely`` at most, `because` of something besides the evidence."""
+    return [
+        replace(
+            kind,
+            head_check=_doubted_claim(kind.head_check, because),
+            tail_check=_doubted_claim(kind.tail_check, because),
+        )
+        for kind in kinds
+    ]
+
+
+def _doubted_claim(claim: CheckClaim | None, because: str) -> CheckClaim | None:
+    if claim is None or claim.certainty != "certain":
+        return claim
+    return replace(claim, certainty="likely", doubt=because)
 
 
 def _as_guess(kind: Kind) -> Kind:

@@ -11,10 +11,11 @@ import numpy as np
 from tapewright.learn.answers import Answers
 from tapewright.learn.checks import CheckClaim, CheckRule
 from tapewright.learn.facts import Facts, facts_of
-from tapewright.learn.fields import OTHER_ORDER_BITS, UNKNOWN_BITS, Part
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
 from tapewright.learn.messages import Named, messages_of, named
+from tapewright.learn.options import OTHER_ORDER_BITS, UNKNOWN_BITS
+from tapewright.learn.parts import Part
 from tapewright.learn.samples import Sample
 
 __all__ = ["Kind", "find_kinds"]

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 from tapewright.learn.checks import Message
 from tapewright.learn.facts import Facts
-from tapewright.learn.fields import Part
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import as_held
+from tapewright.learn.parts import Part
 
 __all__ = ["Named", "messages_of", "named"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapewright.cards.layout import FIELD_WIDTH
-from tapewright.learn.fields import Part
+from tapewright.learn.parts import Part
 
 __all__ = ["part_words", "parts_words"]
 

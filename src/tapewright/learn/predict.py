@@ -10,10 +10,11 @@ from typing import Literal
 from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.checks import Message
 from tapewright.learn.facts import numbers_of
-from tapewright.learn.fields import RIVAL_BITS, Part, Rival
+from tapewright.learn.fields import RIVAL_BITS
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
 from tapewright.learn.messages import Named, messages_of
+from tapewright.learn.parts import Part, Rival
 from tapewright.learn.programs import Program
 from tapewright.learn.samples import Sample
 

@@ -46,6 +46,16 @@ class Stream:
         bits[self.symbols.index == one] = 1
         return bits
 
+    def values(self, width: int, order: str) -> ValueArray:
+        """The byte that would begin at each bit: see `byte_values`."""
+        if (width, order) not in self._values:
+            self._values[width, order] = byte_values(self.bits, width, order)
+        return self._values[width, order]
+
+    @cached_property
+    def _values(self) -> dict[tuple[int, str], ValueArray]:
+        return {}
+
     def seconds(self, first: int, end: int) -> float:
         """How long symbols `first` to `end` (exclusive) last, at the speed their tape was recorded."""
         if end <= first:

@@ -15,7 +15,7 @@ from tapewright.learn.cuts import FEWEST_BYTES, LONGEST_MARK, Stretch, cut, lead
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import NEEDLE, Known
 from tapewright.learn.matching import NOT_KNOWN, continued
-from tapewright.learn.stream import Stream, byte_values
+from tapewright.learn.stream import Stream
 from tapewright.model import GAP
 from tapewright.model.runs import runs_of
 
@@ -68,9 +68,9 @@ def find_stretches(
         pieces, full = cuts[save], max(sizes)
         if 0 < sizes[save] < full and not framing.byte.start:
             pieces = list(cut(stream, data, framing, heard, full))
-        values = byte_values(stream.bits, framing.byte.bits, framing.byte.order)
+        values = stream.values(framing.byte.bits, framing.byte.order)
         pieces = [replace(_filled(piece, values), save=save) for piece in _mended(pieces, values)]
-        cuts[save] = list(_without_chance(pieces, 2 if framing.coding == "hex" else 1))
+        cuts[save] = list(_without_chance(pieces, framing.per_byte))
     copies = _usual_copies(cuts)
     found: list[Stretch] = []
     for (stream, data, heard), pieces in zip(saves, cuts, strict=True):
@@ -103,7 +103,9 @@ def _told_apart(pieces: Sequence[Stretch], sent: bytes, copies: int) -> Iterator
         for equal in _equal_ones(pieces)
         for first in range(0, len(equal), copies)
     ]
-    told = _with_repetitive(list(_in_sequence([bundle[0] for bundle in bundles], sent)), sent)
+    told = [bundle[0] for bundle in bundles]
+    if usual := _usual(told):
+        told = _with_repetitive(list(_in_sequence(told, sent, *usual)), sent, *usual)
     for first, bundle in zip(told, bundles, strict=True):
         yield from (replace(piece, known=first.known) for piece in bundle)
 
@@ -191,14 +193,19 @@ def _joined(one: Stretch, other: Stretch, values: npt.NDArray[np.int16]) -> Stre
     )  # fmt: skip
 
 
-def _in_sequence(pieces: Sequence[Stretch], sent: bytes) -> Iterator[Stretch]:
-    """Of a program that repeats itself, take for a block's bytes those that come next, if they do."""
+def _usual(pieces: Sequence[Stretch]) -> tuple[int, int] | None:
+    """How many bytes usually stand before known ones, and how many known ones there are; None if none are.
+
+    A byte after a block may be the next one by chance, and one before it the last: so it is not the most.
+    """
     holding = [piece for piece in pieces if piece.known_count]
     if not holding:
-        yield from pieces
-        return
-    head = statistics.mode(map(_head, holding))
-    size = statistics.mode(piece.known_count for piece in holding)
+        return None
+    return statistics.mode(map(_head, holding)), statistics.mode(piece.known_count for piece in holding)
+
+
+def _in_sequence(pieces: Sequence[Stretch], sent: bytes, head: int, size: int) -> Iterator[Stretch]:
+    """Of a program that repeats itself, take for a block's bytes those that come next, if they do."""
     first, end = -1, 0
     for piece in pieces:
         wanted = np.frombuffer(sent[end : end + size], np.uint8)
@@ -213,14 +220,8 @@ def _in_sequence(pieces: Sequence[Stretch], sent: bytes) -> Iterator[Stretch]:
         yield piece
 
 
-def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
+def _with_repetitive(pieces: Sequence[Stretch], sent: bytes, head: int, size: int) -> list[Stretch]:
     """Find known bytes that do not stand out by where those before them ended and those after them begin."""
-    heads = [_head(piece) for piece in pieces if piece.known_count]
-    if not heads:
-        return list(pieces)
-    usual = max(set(heads), key=heads.count)
-    counts = [piece.known_count for piece in pieces if piece.known_count]
-    size = max(set(counts), key=counts.count)  # a byte after a block may be the next one by chance
     found: list[Stretch] = []
     first, end = -1, 0
     for place, piece in enumerate(pieces):
@@ -230,10 +231,10 @@ def _with_repetitive(pieces: Sequence[Stretch], sent: bytes) -> list[Stretch]:
             expected = [end] if following > end else []
             if first >= 0:  # the next block, or the same once more; else nothing tells a header from it
                 expected = [end, first + size, first]
-            ways = [continued(piece.values, missing, n, usual) for n in expected if n < len(missing)]
+            ways = [continued(piece.values, missing, n, head) for n in expected if n < len(missing)]
             piece = max(
                 (replace(piece, known=known) for known in ways if known is not None),
-                key=lambda way: (_head(way) == usual, _extent(way)[1] == len(missing), way.known_count),
+                key=lambda way: (_head(way) == head, _extent(way)[1] == len(missing), way.known_count),
                 default=piece,
             )
         if piece.known_count:

@@ -6,11 +6,12 @@ import pytest
 
 import symbol_layer as layer
 from made_up_cards import HEAD, WIDTHS, made_up
-from made_up_saves import CODE, findings, program
+from made_up_saves import CODE, findings, program, trainer
 from relearning import Relearned, blocks_read, heard, relearn
 from tapewright import blocks
 from tapewright.cards import FormatCard, parse_card
 from tapewright.learn.card import Heading, card_text
+from tapewright.learn.guesses import doubted
 from tapewright.learn.known import Known
 from tapewright.model import Image, Range
 
@@ -171,6 +172,18 @@ def test_what_is_open_is_said_beside_it():
     settled = relearn(card, TAUGHT).text
     assert "# open" in open_ones
     assert "# open" not in settled
+
+
+def test_where_nothing_is_read_back_a_certain_check_says_why_it_is_only_likely():
+    found = findings([*TAUGHT, ANOTHER], trainer)
+    heading = Heading("certain", "", "", "", CODE.symbols)
+    sure, doubtful = (
+        card_text(heading, found.framing, kinds, found.rules).splitlines()
+        for kinds in (found.kinds, doubted(found.kinds, "no recording is read back"))
+    )
+    (change,) = [pair for pair in zip(sure, doubtful, strict=True) if pair[0] != pair[1]]
+    check, _, _ = change[0].partition("# certain")
+    assert change == (f"{check}# certain", f"{check}# likely; no recording is read back")
 
 
 def test_a_constant_before_the_data_that_may_be_a_check_is_not_insisted_on():

@@ -9,8 +9,9 @@ import pytest
 
 from made_up_saves import program
 from tapewright.learn.facts import Facts, facts_of
-from tapewright.learn.fields import Part, explain_bytes
+from tapewright.learn.fields import explain_bytes
 from tapewright.learn.known import Known
+from tapewright.learn.parts import Part
 from tapewright.learn.samples import Sample
 
 KNOWNS = (

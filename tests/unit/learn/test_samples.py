@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 
 from made_up_saves import framing_of, program
+from tapewright.learn.block_cuts import find_samples
 from tapewright.learn.known import Known
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
-from tapewright.learn.samples import find_samples
 from tapewright.learn.stretches import Stretch
 
 DATA = program(30, 64)
