@@ -382,6 +382,22 @@ def test_a_program_that_breaks_off_is_not_called_whole_where_nothing_counts_its_
     assert f"Program: {len(PROGRAM)} bytes" in both.out
 
 
+def test_doubtful_bytes_are_told_where_start_puts_them(tape, tmp_path):
+    sound, hurt = tmp_path / "bare.wav", tmp_path / "hurt.wav"
+    run("write", tape.program, "-o", sound, "--format", tape.bare_card)
+    recording = load(sound)
+    samples = recording.samples.copy()
+    middle = round((0.5 + 1.0 + 0.5 * len(PROGRAM) * 10 / 1200) * recording.rate_hz)
+    samples[middle : middle + round(0.02 * recording.rate_hz)] = 0
+    with create_audio(hurt, recording.rate_hz) as file:
+        file.write(samples)
+    ran = run("read", hurt, "--format", tape.bare_card, "--start", "0xC000")
+    assert ran.code == 1
+    told = next(line for line in ran.out.splitlines() if line.startswith("Doubtful bytes: "))
+    first = int(told.split(": ")[1].split("..")[0], 16)
+    assert abs(first - (0xC000 + len(PROGRAM) // 2)) <= 2
+
+
 def test_bytes_that_were_promised_and_not_heard_are_told(tape, tmp_path):
     part, recording = tmp_path / "part.wav", load(tape.sound)
     with create_audio(part, recording.rate_hz) as file:

@@ -8,11 +8,10 @@ import numpy as np
 
 from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, Part
 from tapewright.model import Block, Fault, Image, Range, Reading
-from tapewright.model.layers import FloatArray
 from tapewright.model.reading import DOUBTFUL
 
 __all__ = [
-    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line",
+    "address_list", "byte_count", "clock", "explanation_lines", "fault_line",
     "has_tried_formats", "image_line", "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
@@ -161,14 +160,6 @@ def fault_line(fault: Fault, indent: int = 2) -> Line:
     """Tell one fault, and what to do about it if there is something."""
     remedy = f"; {fault.remedy}" if fault.remedy else ""
     return (" " * indent, (f"{fault.text}{remedy}", DOUBT))
-
-
-def doubtful_places(image: Image, confidence: Sequence[FloatArray]) -> list[int]:
-    """Addresses (offsets where none is known) of bytes that are not sure."""
-    places: list[int] = []
-    for piece, sure in zip(image, confidence, strict=True):
-        places += [int(k) + (piece.address or 0) for k in np.flatnonzero(sure < DOUBTFUL)]
-    return places
 
 
 def explanation_lines(reading: Reading) -> Iterator[Line]:

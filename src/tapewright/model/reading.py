@@ -202,6 +202,24 @@ def unvouched(blocks: Iterable[Block]) -> tuple[Block, ...]:
     )
 
 
+def doubtful_places(image: Image, confidence: Iterable[FloatArray], start: int | None) -> tuple[int, ...]:
+    """Addresses of the bytes that are not sure.
+
+    Parameters
+    ----------
+    image : Image
+    confidence : iterable of ndarray
+        Of the bytes of each range.
+    start : int or None
+        Where a range without an address belongs; without it, its bytes are counted from 0.
+    """
+    places: list[int] = []
+    for piece, sure in zip(image, confidence, strict=True):
+        first = piece.address if piece.address is not None else start or 0
+        places += [first + int(k) for k in np.flatnonzero(sure < DOUBTFUL)]
+    return tuple(places)
+
+
 def open_ended(blocks: Iterable[Block]) -> tuple[Block, ...]:
     """List the blocks before or after which bytes may be missing, without those of which a copy goes on to
     the end.
