@@ -322,7 +322,7 @@ def test_explain_tells_the_figures(tape):
     ran = run("read", tape.hurt, "--format", tape.card, "--explain")
     assert "symbols heard" in ran.out
     assert "evidence" in ran.out
-    assert "with confidence 0.000" in ran.out
+    assert "with confidence 0.00" in ran.out
 
 
 @pytest.mark.parametrize(
@@ -380,6 +380,18 @@ def test_a_program_that_breaks_off_is_not_called_whole_where_nothing_counts_its_
     both = run("read", part, sound, "--format", tape.bare_card)
     assert both.code == 0  # the other recording goes on where this one breaks off
     assert f"Program: {len(PROGRAM)} bytes" in both.out
+
+
+def test_a_title_without_a_check_does_not_make_the_format_one_without(tape, tmp_path):
+    sound = tmp_path / "titled.wav"
+    run("write", tape.program, "--start", hex(START), "-o", sound, "--format", "tansy-hex-250")
+    ran = run("read", sound, "--format", "tansy-hex-250", "--explain")
+    assert ran.code == 0
+    assert "all checks agree; title blocks have none" in ran.out.splitlines()[-1]
+    assert "least sure byte above 0.9999" in ran.out  # and never 1.0000
+    ran = run("verify", sound, tape.program, "--start", hex(START), "--format", "tansy-hex-250")
+    assert ran.code == 0
+    assert "its own check agrees wherever it has one (title blocks have none): it is safe" in ran.out
 
 
 def test_doubtful_bytes_are_told_where_start_puts_them(tape, tmp_path):

@@ -136,8 +136,18 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
             f"The bytes agree, but the machine itself could not load them, as {_obstacle(reading)}:"
             f" {keep_on} yet."
         )
-    vouch = "and its own check agrees" if reading.verified else "as far as a format without a check can tell"
-    return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
+    return (
+        f"All {len(program)} bytes are on the tape, {_vouch(reading)}: it is safe to switch the machine off."
+    )
+
+
+def _vouch(reading: Reading) -> str:
+    if reading.verified:
+        return "and its own check agrees"
+    if any(block.verified for block in reading.blocks):
+        kinds = " and ".join(dict.fromkeys(block.kind for block in unvouched(reading.blocks)))
+        return f"and its own check agrees wherever it has one ({kinds} blocks have none)"
+    return "as far as a format without a check can tell"
 
 
 def _elsewhere(program: Image, read: Image) -> tuple[int, int] | None:

@@ -84,7 +84,7 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None, start: in
     has_other = any(fault.kind == OTHER_PROGRAM for reading in found for fault in reading.faults)
     is_open = bool(open_ended(every))
     damage = _damage(image, doubtful, left, is_homeless, has_other, is_open, len(found))
-    sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
+    sentence = damage or _praise(left=left, every=every, recordings=len(found))
     unheard = sum(int(np.count_nonzero(sure <= 0)) for sure in confidence)
     return Together(image, doubtful, damage is not None, sentence, faults, unheard)
 
@@ -169,8 +169,11 @@ def _damage(
     return None
 
 
-def _praise(*, is_vouched: bool, every: Sequence[Block], recordings: int) -> str:
-    if not is_vouched:
+def _praise(*, left: Sequence[Block], every: Sequence[Block], recordings: int) -> str:
+    if left:
+        if any(block.verified for block in every):
+            kinds = " and ".join(dict.fromkeys(block.kind for block in left))
+            return f"every byte was heard clearly, and all checks agree; {kinds} blocks have none."
         return "every byte was heard clearly, but this format has no check to vouch for them."
     whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
     copies = "" if recordings > 1 or all(block.verified for block in every) else ", thanks to a second copy"
