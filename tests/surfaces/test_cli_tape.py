@@ -290,6 +290,19 @@ def test_write_says_what_the_format_has_no_place_for(tape, tmp_path):
     assert "no place" not in named.err
 
 
+@pytest.mark.parametrize(
+    "start, outside",  # fescue-trainer has memory for programs at 0200..07FF
+    [(0x0200, 0), (0x01FF, 1), (0x0800 - len(PROGRAM), 0), (0x0800 - len(PROGRAM) + 7, 7), (0x9000, 120)],
+)
+def test_write_says_what_belongs_where_the_machine_has_no_memory(tape, tmp_path, start, outside):
+    ran = run(
+        "write", tape.program, "--start", hex(start), "-o", tmp_path / "x.wav", "--machine", "fescue-trainer"
+    )
+    assert ran.code == 0
+    assert ("programs live at 0200..07FF" in ran.err) == bool(outside)
+    assert not outside or f"and {outside} byte" in ran.err
+
+
 def test_a_format_without_addresses_takes_one_from_the_command_line(tape, tmp_path):
     sound, out = tmp_path / "bare.wav", tmp_path / "bare.hex"
     assert run("write", tape.program, "-o", sound, "--format", tape.bare_card).code == 0
