@@ -9,6 +9,7 @@ from tapewright.model.reading import confidence_text
 __all__ = [
     "CAUTIONS",
     "GLOSSARY",
+    "LEVEL_CAUTION",
     "address_text",
     "channel_text",
     "confidence_text",
@@ -47,6 +48,12 @@ GLOSSARY = (
     ("noise", "What is left in the receiver's band when the signal is taken away."),
     ("dBFS", "Level in decibels; 0 is the loudest a recording can hold."),
     ("SHA-256", "A fingerprint of the recording file: if it is the same, so is the file."),
+)
+
+#: For pages that say how loud to play.
+LEVEL_CAUTION = (
+    "An ear or loudspeaker socket can give several volts, more than many inputs stand: begin with the volume"
+    " low, and check what your machine and sound card take. Never ground one side of an output that floats."
 )
 
 CAUTIONS = (
