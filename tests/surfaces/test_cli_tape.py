@@ -290,6 +290,19 @@ def test_write_says_what_the_format_has_no_place_for(tape, tmp_path):
     assert "no place" not in named.err
 
 
+@pytest.mark.parametrize(
+    "start, outside",  # fescue-trainer has memory for programs at 0200..07FF
+    [(0x0200, 0), (0x01FF, 1), (0x0800 - len(PROGRAM), 0), (0x0800 - len(PROGRAM) + 7, 7), (0x9000, 120)],
+)
+def test_write_says_what_belongs_where_the_machine_has_no_memory(tape, tmp_path, start, outside):
+    ran = run(
+        "write", tape.program, "--start", hex(start), "-o", tmp_path / "x.wav", "--machine", "fescue-trainer"
+    )
+    assert ran.code == 0
+    assert ("programs live at 0200..07FF" in ran.err) == bool(outside)
+    assert not outside or f"and {outside} byte" in ran.err
+
+
 def test_a_format_without_addresses_takes_one_from_the_command_line(tape, tmp_path):
     sound, out = tmp_path / "bare.wav", tmp_path / "bare.hex"
     assert run("write", tape.program, "-o", sound, "--format", tape.bare_card).code == 0
@@ -322,7 +335,7 @@ def test_explain_tells_the_figures(tape):
     ran = run("read", tape.hurt, "--format", tape.card, "--explain")
     assert "symbols heard" in ran.out
     assert "evidence" in ran.out
-    assert "with confidence 0.000" in ran.out
+    assert "with confidence 0.00" in ran.out
 
 
 @pytest.mark.parametrize(
@@ -380,6 +393,34 @@ def test_a_program_that_breaks_off_is_not_called_whole_where_nothing_counts_its_
     both = run("read", part, sound, "--format", tape.bare_card)
     assert both.code == 0  # the other recording goes on where this one breaks off
     assert f"Program: {len(PROGRAM)} bytes" in both.out
+
+
+def test_a_title_without_a_check_does_not_make_the_format_one_without(tape, tmp_path):
+    sound = tmp_path / "titled.wav"
+    run("write", tape.program, "--start", hex(START), "-o", sound, "--format", "tansy-hex-250")
+    ran = run("read", sound, "--format", "tansy-hex-250", "--explain")
+    assert ran.code == 0
+    assert "all checks agree; title blocks have none" in ran.out.splitlines()[-1]
+    assert "least sure byte above 0.9999" in ran.out  # and never 1.0000
+    ran = run("verify", sound, tape.program, "--start", hex(START), "--format", "tansy-hex-250")
+    assert ran.code == 0
+    assert "its own check agrees wherever it has one (title blocks have none): it is safe" in ran.out
+
+
+def test_doubtful_bytes_are_told_where_start_puts_them(tape, tmp_path):
+    sound, hurt = tmp_path / "bare.wav", tmp_path / "hurt.wav"
+    run("write", tape.program, "-o", sound, "--format", tape.bare_card)
+    recording = load(sound)
+    samples = recording.samples.copy()
+    middle = round((0.5 + 1.0 + 0.5 * len(PROGRAM) * 10 / 1200) * recording.rate_hz)
+    samples[middle : middle + round(0.02 * recording.rate_hz)] = 0
+    with create_audio(hurt, recording.rate_hz) as file:
+        file.write(samples)
+    ran = run("read", hurt, "--format", tape.bare_card, "--start", "0xC000")
+    assert ran.code == 1
+    told = next(line for line in ran.out.splitlines() if line.startswith("Doubtful bytes: "))
+    first = int(told.split(": ")[1].split("..")[0], 16)
+    assert abs(first - (0xC000 + len(PROGRAM) // 2)) <= 2
 
 
 def test_bytes_that_were_promised_and_not_heard_are_told(tape, tmp_path):

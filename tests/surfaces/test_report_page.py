@@ -346,6 +346,18 @@ def long_reading(data: bytes, confidence: np.ndarray) -> tuple[Reading, Recordin
     return make_reading(block, symbols=symbols), make_recording(symbols)
 
 
+def test_what_a_byte_says_is_not_for_pointers_only() -> None:
+    reading, source = good()
+    html = report_html(reading, card=CARD, source=source)
+    dumps = html[
+        html.index('<div id="dumps" tabindex="0"') : html.index("</section>", html.index('id="dumps"'))
+    ]
+    assert dumps.count('title="') == len(reading.image)  # the keys reach all of them
+    assert dumps.index('<p id="told" aria-live="polite"') > dumps.rindex('title="')
+    reading, source = nothing()
+    assert 'id="told"' not in report_html(reading, card=CARD, source=source)
+
+
 def test_a_long_program_is_folded_around_its_doubtful_bytes_and_still_all_there() -> None:
     data = np.random.default_rng(2).integers(0, 256, 20_000, dtype=np.uint8).tobytes()
     confidence = np.full(len(data), 0.99995)

@@ -117,6 +117,7 @@ def test_a_level_that_loads(good):
     first = good.out.splitlines()[0]
     assert first.startswith("It loads at 1.50 V. The window")
     assert "set " in first
+    assert good.out.splitlines()[-1] == "Before you connect anything: Pin 4 carries <12 V>: leave it open."
 
 
 def test_a_level_that_is_too_low_with_the_remedy_and_where_it_loads(desk):
@@ -234,6 +235,7 @@ def test_the_map_as_a_page(desk):
     assert "does not load at 200 mV" in text
     assert "Where it goes wrong" in text
     assert "Pin 4 carries &lt;12 V&gt;: leave it open." in text
+    assert "loudspeaker socket can give several volts" in text
     assert "src=" not in text.split("<script>")[0]
     assert "http" not in text.split("<script>")[0].split("</style>")[1]
 
@@ -354,6 +356,9 @@ def test_json_says_what_is_wrong_with_the_tape_itself(desk, refused, bad_json):
     page = (desk.folder / "refused.html").read_text()
     assert "does not load</p>" in page
     assert "its input hears every bit" in page
+    assert "Where it loads" not in page
+    assert "set here" not in page
+    assert told["best"] is None
 
 
 def _bare_tape(desk: Desk, name: str) -> tuple[Path, float]:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from tapewright.chain.read import AudioLike, CardLike, read
 from tapewright.chain.write import ImageLike, _image
 from tapewright.image import Comparison, compare
 from tapewright.model import Image, Reading
-from tapewright.model.reading import DOUBTFUL, unvouched
+from tapewright.model.reading import doubtful_places, unvouched
 
 __all__ = ["Verdict", "compare_with", "verify"]
 
@@ -71,7 +69,7 @@ def verify(
     program = _image(image, start)
     reading = read(sound, format=format, rate_hz=rate_hz)
     difference = compare_with(program, reading)
-    doubtful = _doubtful(reading)
+    doubtful = _doubtful(program, reading)
     return Verdict(
         difference.equal and not reading.damaged and not doubtful,
         _sentence(program, reading, difference, doubtful),
@@ -109,13 +107,13 @@ def compare_with(program: Image, reading: Reading) -> Comparison:
     return replace(found, notes=(*found.notes, note))
 
 
-def _doubtful(reading: Reading) -> tuple[int, ...]:
+def _doubtful(program: Image, reading: Reading) -> tuple[int, ...]:
     if reading.verified:
         return ()
-    places: list[int] = []
-    for piece, sure in zip(reading.image, reading.image_confidence, strict=True):
-        places += [int(k) + (piece.address or 0) for k in np.flatnonzero(sure < DOUBTFUL)]
-    return tuple(places)
+    # What has no address is compared as if it stood where the program does.
+    is_loose = len(program.ranges) == 1 and all(piece.address is None for piece in reading.image)
+    start = program.ranges[0].address if is_loose else None
+    return doubtful_places(reading.image, reading.image_confidence, start)
 
 
 def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful: tuple[int, ...]) -> str:
@@ -138,8 +136,18 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
             f"The bytes agree, but the machine itself could not load them, as {_obstacle(reading)}:"
             f" {keep_on} yet."
         )
-    vouch = "and its own check agrees" if reading.verified else "as far as a format without a check can tell"
-    return f"All {len(program)} bytes are on the tape, {vouch}: it is safe to switch the machine off."
+    return (
+        f"All {len(program)} bytes are on the tape, {_vouch(reading)}: it is safe to switch the machine off."
+    )
+
+
+def _vouch(reading: Reading) -> str:
+    if reading.verified:
+        return "and its own check agrees"
+    if any(block.verified for block in reading.blocks):
+        kinds = " and ".join(dict.fromkeys(block.kind for block in unvouched(reading.blocks)))
+        return f"and its own check agrees wherever it has one ({kinds} blocks have none)"
+    return "as far as a format without a check can tell"
 
 
 def _elsewhere(program: Image, read: Image) -> tuple[int, int] | None:
@@ -162,12 +170,17 @@ def _obstacle(reading: Reading) -> str:
 
 def _where_it_fails(difference: Comparison) -> str:
     """Tell bytes that are wrong on the tape from those that were not found there."""
-    wrong = difference.differing_bytes + sum(len(piece) for piece in difference.only_b)
-    missing = sum(len(piece) for piece in difference.only_a)
-    if not wrong:
+    wrong = difference.differing_bytes
+    missing, extra = (sum(len(piece) for piece in only) for only in (difference.only_a, difference.only_b))
+    told = [f"differs from the program in {_bytes(wrong)}"] if wrong else []
+    if extra:
+        told.append(f"has {_bytes(extra)} where the program has none")
+    if not told:
         return f"{_bytes(missing)} of the program could not be found on the tape"
-    also = f", and {missing} more could not be found on it" if missing else ""
-    return f"The tape differs from the program in {_bytes(wrong)}{also}"
+    if not missing:
+        return f"The tape {' and '.join(told)}"
+    lost = f"{missing} more" if wrong else f"{_bytes(missing)} of the program"
+    return f"The tape {' and '.join(told)}, and {lost} could not be found on it"
 
 
 def _bytes(count: int) -> str:

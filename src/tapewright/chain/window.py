@@ -53,7 +53,7 @@ class Window:
     islands : list of Island
         Windows at that tone, to a tenth of a dB.
     best : Setting or None
-        The middle of the widest of them.
+        The middle of the widest of them; None where there is an obstacle.
     setting : Setting or None
         The level and tone asked about.
     loads : bool
@@ -223,7 +223,7 @@ def window(
     corner = corner_hz if corner_hz is not None else _best_corner(picture, short, eye)
     islands = islands_at(whole, port, eye.reader, corner)
     best, marks = None, None
-    if islands:
+    if islands and obstacle is None:
         most = max(islands, key=lambda island: island.width_db)
         best = Setting(0.5 * (most.low_db + most.high_db), corner)
         marks = owner.dial.window(most.low_db, most.high_db) if owner is not None else None

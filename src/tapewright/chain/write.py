@@ -48,6 +48,8 @@ class Written:
         What fitting the sound to the machine came to, where that was asked for.
     not_on_tape : tuple of str
         Which of ``name``, ``start`` and ``run`` were given though the format has no place for them.
+    outside_memory : int
+        Program bytes that belong where the machine has no memory for programs, as its card says.
     """
 
     path: str
@@ -57,6 +59,7 @@ class Written:
     byte_count: int
     fitting: Fitting | None = None
     not_on_tape: tuple[str, ...] = ()
+    outside_memory: int = 0
 
 
 def write(
@@ -128,7 +131,18 @@ def write(
         seconds = out.seconds
     given = {"name": name, "start": start, "run": run}
     homeless = tuple(what for what, value in given.items() if value is not None and not _tells(card, what))
-    return Written(os.fspath(path), card.name, seconds, float(rate_hz), len(program), fitting, homeless)
+    outside = _outside_memory(program, stage_card)
+    return Written(
+        os.fspath(path), card.name, seconds, float(rate_hz), len(program), fitting, homeless, outside
+    )
+
+
+def _outside_memory(program: Image, machine: MachineCard | None) -> int:
+    if machine is None or machine.memory is None:
+        return 0
+    first, last = machine.memory.programs
+    placed = [(piece.address, len(piece)) for piece in program if piece.address is not None]
+    return sum(length - max(0, min(start + length, last + 1) - max(start, first)) for start, length in placed)
 
 
 def _tells(card: FormatCard, what: str) -> bool:

@@ -8,11 +8,10 @@ import numpy as np
 
 from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, Part
 from tapewright.model import Block, Fault, Image, Range, Reading
-from tapewright.model.layers import FloatArray
-from tapewright.model.reading import DOUBTFUL
+from tapewright.model.reading import DOUBTFUL, confidence_text
 
 __all__ = [
-    "address_list", "byte_count", "clock", "doubtful_places", "explanation_lines", "fault_line",
+    "address_list", "byte_count", "clock", "explanation_lines", "fault_line",
     "has_tried_formats", "image_line", "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
@@ -163,14 +162,6 @@ def fault_line(fault: Fault, indent: int = 2) -> Line:
     return (" " * indent, (f"{fault.text}{remedy}", DOUBT))
 
 
-def doubtful_places(image: Image, confidence: Sequence[FloatArray]) -> list[int]:
-    """Addresses (offsets where none is known) of bytes that are not sure."""
-    places: list[int] = []
-    for piece, sure in zip(image, confidence, strict=True):
-        places += [int(k) + (piece.address or 0) for k in np.flatnonzero(sure < DOUBTFUL)]
-    return places
-
-
 def explanation_lines(reading: Reading) -> Iterator[Line]:
     """Tell the figures behind a reading: why this card, how strong, how sure."""
     yield (("  How it was read:", "bold"),)
@@ -180,17 +171,18 @@ def explanation_lines(reading: Reading) -> Iterator[Line]:
     count, gaps = len(reading.symbols), int(np.count_nonzero(reading.symbols.index < 0))
     yield (f"    symbols heard: {count - gaps}, with {gaps} gaps between them",)
     for block in filter(was_found, reading.blocks):
-        least = f", least sure byte {float(np.min(block.byte_confidence)):.4f}" if len(block.data) else ""
+        sure = block.byte_confidence
+        least = f", least sure byte {confidence_text(float(np.min(sure)))}" if len(block.data) else ""
         yield (
             f"    {clock(block.span.start_seconds):>9}  {block.kind}: speed {100 * (block.speed - 1):+.2f} %,"
             f" level {_decibels(block.level)}, noise {_decibels(block.noise)},"
             f" evidence {block.evidence_bits:.0f} bits{least}",
         )
-        unsure = np.flatnonzero(block.byte_confidence < DOUBTFUL)
+        unsure = np.flatnonzero(sure < DOUBTFUL)
         for k in unsure[:MOST_EXPLAINED]:
             yield (
                 f"{'':15}{_place(block, int(k))} at {clock(float(block.byte_seconds[k]))}:"
-                f" {block.data[k]:02X} with confidence {float(block.byte_confidence[k]):.3f}",
+                f" {block.data[k]:02X} with confidence {confidence_text(float(sure[k]))}",
             )
         if len(unsure) > MOST_EXPLAINED:
             yield ((f"{'':15}and {len(unsure) - MOST_EXPLAINED} more; --json lists every byte", QUIET),)

@@ -10,9 +10,9 @@ import numpy as np
 
 from tapewright.cards import FormatCard, load_format
 from tapewright.chain import OTHER_PROGRAM, combine
-from tapewright.cli.telling import byte_count, doubtful_places, was_found
+from tapewright.cli.telling import byte_count, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
-from tapewright.model.reading import open_ended, unvouched
+from tapewright.model.reading import doubtful_places, open_ended, unvouched
 
 __all__ = ["Together", "put_together"]
 
@@ -43,7 +43,7 @@ class Together:
     unheard: int = 0
 
 
-def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Together:
+def put_together(readings: Sequence[Reading], card: FormatCard | None, start: int | None = None) -> Together:
     """Judge one reading, or combine several into one image.
 
     Parameters
@@ -52,6 +52,8 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
         One at least.
     card : FormatCard or None
         None if each reading chose its own.
+    start : int, optional
+        Where bytes belong to which the tape gives no address.
 
     Raises
     ------
@@ -77,12 +79,12 @@ def put_together(readings: Sequence[Reading], card: FormatCard | None) -> Togeth
         every = combined
         _refuse_concatenation(found, image)
     left = unvouched(every)
-    doubtful = tuple(doubtful_places(image, confidence)) if left else ()
+    doubtful = doubtful_places(image, confidence, start) if left else ()
     is_homeless = card.carries_addresses and any(piece.address is None for piece in image)
     has_other = any(fault.kind == OTHER_PROGRAM for reading in found for fault in reading.faults)
     is_open = bool(open_ended(every))
     damage = _damage(image, doubtful, left, is_homeless, has_other, is_open, len(found))
-    sentence = damage or _praise(is_vouched=not left, every=every, recordings=len(found))
+    sentence = damage or _praise(left=left, every=every, recordings=len(found))
     unheard = sum(int(np.count_nonzero(sure <= 0)) for sure in confidence)
     return Together(image, doubtful, damage is not None, sentence, faults, unheard)
 
@@ -167,8 +169,11 @@ def _damage(
     return None
 
 
-def _praise(*, is_vouched: bool, every: Sequence[Block], recordings: int) -> str:
-    if not is_vouched:
+def _praise(*, left: Sequence[Block], every: Sequence[Block], recordings: int) -> str:
+    if left:
+        if any(block.verified for block in every):
+            kinds = " and ".join(dict.fromkeys(block.kind for block in left))
+            return f"every byte was heard clearly, and all checks agree; {kinds} blocks have none."
         return "every byte was heard clearly, but this format has no check to vouch for them."
     whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
     copies = "" if recordings > 1 or all(block.verified for block in every) else ", thanks to a second copy"

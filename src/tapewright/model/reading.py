@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -175,10 +176,10 @@ class Reading:
             lines.append("  no program found")
         for block in self.blocks:
             where = "no address" if block.address is None else f"{block.address:04X}h"
-            least = float(np.min(block.byte_confidence)) if len(block.data) else 1.0
+            least = confidence_text(float(np.min(block.byte_confidence))) if len(block.data) else "none"
             lines.append(
                 f"  {block.span.start_seconds:9.3f} s  {block.kind}: {len(block.data)} bytes, {where},"
-                f" check {block.check}, least sure byte {least:.4f}, speed {100 * (block.speed - 1):+.1f} %"
+                f" check {block.check}, least sure byte {least}, speed {100 * (block.speed - 1):+.1f} %"
             )
         lines += [f"  {fault.kind}: {fault.text}" for fault in self.faults]
         return "\n".join(lines)
@@ -200,6 +201,33 @@ def unvouched(blocks: Iterable[Block]) -> tuple[Block, ...]:
         if not block.verified
         and not (_has_good_copy(block, good) if block.data else _is_needless(block, every, place))
     )
+
+
+def confidence_text(confidence: float) -> str:
+    """Say how sure, never more than is known: ``0.93``, ``0.9998``, ``above 0.9999``."""
+    if confidence > 0.9999:
+        return "above 0.9999"
+    # Rounded down, so that a doubtful byte never reads as a sure one; but 0.29 * 100 is computed as 28.999...
+    places = 4 if confidence >= 0.99 else 3 if confidence >= 0.9 else 2
+    return f"{math.floor(max(confidence, 0.0) * 10**places + 1e-6) / 10**places:.{places}f}"
+
+
+def doubtful_places(image: Image, confidence: Iterable[FloatArray], start: int | None) -> tuple[int, ...]:
+    """Addresses of the bytes that are not sure.
+
+    Parameters
+    ----------
+    image : Image
+    confidence : iterable of ndarray
+        Of the bytes of each range.
+    start : int or None
+        Where a range without an address belongs; without it, its bytes are counted from 0.
+    """
+    places: list[int] = []
+    for piece, sure in zip(image, confidence, strict=True):
+        first = piece.address if piece.address is not None else start or 0
+        places += [first + int(k) for k in np.flatnonzero(sure < DOUBTFUL)]
+    return tuple(places)
 
 
 def open_ended(blocks: Iterable[Block]) -> tuple[Block, ...]:

@@ -21,7 +21,7 @@ from tapewright.model import OutputError
 from tapewright.report.page import environment, figure_json, plot_settings, text_of
 from tapewright.report.pictures import Picture
 from tapewright.report.style import HEARD, MUTED, SURE, TROUBLE, new_figure
-from tapewright.report.words import CAUTIONS, plain
+from tapewright.report.words import CAUTIONS, LEVEL_CAUTION, plain
 
 __all__ = ["check_map", "map_figure", "map_svg", "reason_figure", "write_map"]
 
@@ -212,14 +212,12 @@ def map_svg(found: Window) -> str:
 
 
 def _page(found: Window, cautions: list[str]) -> str:
+    title, filled = "Where it loads", "Filled cells load"
+    if found.obstacle is not None:
+        title, filled = "Where its input hears every bit", "In filled cells every bit is heard"
+    axes = "Across: playback level. Upwards: tone, dull at the bottom, bright on top."
     pictures = [
-        Picture(
-            "map",
-            "Where it loads",
-            "Filled cells load, the stronger the farther from the edge. Across: playback level. Upwards:"
-            " tone, dull at the bottom, bright on top.",
-            map_figure(found),
-        )
+        Picture("map", title, f"{filled}, the stronger the farther from the edge. {axes}", map_figure(found))
     ]
     if found.reason is not None:
         pictures.append(
@@ -241,7 +239,7 @@ def _page(found: Window, cautions: list[str]) -> str:
             (_volts(one.low_db), _volts(one.high_db), f"{one.width_db:.1f} dB") for one in found.islands
         ],
         tone=_tone(found.corner_hz),
-        cautions=[*(plain(text) for text in cautions), *CAUTIONS],
+        cautions=[*(plain(text) for text in cautions), LEVEL_CAUTION, *CAUTIONS],
         figure_json=figure_json,
         style=Markup(text_of(made, "report.css")),
         script=Markup(text_of(made, "report.js")),

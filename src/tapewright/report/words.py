@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 
+from tapewright.model.reading import confidence_text
+
 __all__ = [
     "CAUTIONS",
     "GLOSSARY",
+    "LEVEL_CAUTION",
     "address_text",
     "channel_text",
     "confidence_text",
@@ -45,6 +48,12 @@ GLOSSARY = (
     ("noise", "What is left in the receiver's band when the signal is taken away."),
     ("dBFS", "Level in decibels; 0 is the loudest a recording can hold."),
     ("SHA-256", "A fingerprint of the recording file: if it is the same, so is the file."),
+)
+
+#: For pages that say how loud to play.
+LEVEL_CAUTION = (
+    "An ear or loudspeaker socket can give several volts, more than many inputs stand: begin with the volume"
+    " low, and check what your machine and sound card take. Never ground one side of an output that floats."
 )
 
 CAUTIONS = (
@@ -86,15 +95,6 @@ def seconds_text(seconds: float) -> str:
 def address_text(address: int | None, offset: int = 0, digits: int = 4) -> str:
     """Say where: ``0200``; ``+0010`` is an offset where no address is known."""
     return f"+{offset:0{digits}X}" if address is None else f"{address + offset:0{digits}X}"
-
-
-def confidence_text(confidence: float) -> str:
-    """Say how sure, never more than is known: ``0.93``, ``0.9998``, ``above 0.9999``."""
-    if confidence > 0.9999:
-        return "above 0.9999"
-    # Rounded down, so that a doubtful byte never reads as a sure one; but 0.29 * 100 is computed as 28.999...
-    places = 4 if confidence >= 0.99 else 3 if confidence >= 0.9 else 2
-    return f"{math.floor(max(confidence, 0.0) * 10**places + 1e-6) / 10**places:.{places}f}"
 
 
 def speed_text(speed: float) -> str:

@@ -163,3 +163,23 @@ def test_a_dropout_is_told_as_bytes_not_found_and_not_as_zeros_on_the_tape(quick
     assert not verdict.safe
     assert not verdict.comparison.equal  # though what stands in for the bytes is what should be there
     assert "could not be found on the tape" in verdict.sentence
+
+
+def test_doubtful_bytes_are_told_where_the_program_belongs_though_the_tape_has_no_address() -> None:
+    bare = parse_card(BARE_CARD, FormatCard, "bare.toml")
+    tape = synthesize(IMAGE, format=bare)
+    middle = 0.5 + 1.0 + 30 * 10 / 1200  # byte 30 begins there
+    verdict = verify(silenced(tape, (middle, middle + 0.02)), IMAGE, format=bare)
+    assert verdict.doubtful
+    assert set(verdict.doubtful) <= set(range(0x200 + 28, 0x200 + 34))
+
+
+def test_bytes_the_program_does_not_have_are_not_called_differing_ones(quick: FormatCard) -> None:
+    longer = Image.from_bytes(PROGRAM + b"\x01\x02", 0x200)
+    sentence = verify(synthesize(longer, format=quick), IMAGE, format=quick).sentence
+    assert sentence.startswith("The tape has 2 bytes where the program has none: do NOT switch")
+    moved = Image.from_bytes(PROGRAM[10:] + b"\x01\x02", 0x20A)
+    sentence = verify(synthesize(moved, format=quick), IMAGE, format=quick).sentence
+    assert (
+        "has 2 bytes where the program has none, and 10 bytes of the program could not be found" in sentence
+    )

@@ -90,7 +90,7 @@ def read(
                 explained.append(chain.explain(source, chosen, readings[-1]))
             if not json:
                 _say_why(readings[-1], explained[-1])
-    found = put_together(readings, card)
+    found = put_together(readings, card, start)
     image = place(found.image, start)
     tell = note if json else say
     if image.ranges:

@@ -117,10 +117,10 @@ def window(
             parts=_changes(change or []),
             with_tolerance=tolerance,
         )
+    cautions = [caution.text for caution in load_machine(machine).caution]
     if map is not None:
         from tapewright.report.machine_map import write_map
 
-        cautions = [caution.text for caution in load_machine(machine).caution]
         write_map(found, map, cautions=cautions, force=force)
     if json:
         print_json(_document(found))
@@ -135,6 +135,8 @@ def window(
         say(("  The map is of the beginning of the recording; the windows above are of all of it.", QUIET))
     if found.tolerance is not None:
         _say_tolerance(found.tolerance)
+    for caution in cautions:
+        say(("Before you connect anything: ", DOUBT), caution)
     return DONE if found.loads else DAMAGED
 
 

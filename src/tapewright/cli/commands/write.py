@@ -105,6 +105,12 @@ def write(
     say(f"It plays for {length(made.seconds)}, {made.rate_hz:g} samples a second.")
     for what in made.not_on_tape:
         note(f"format {made.format} has no place for {_NOT_ON_TAPE[what]}")
+    if made.outside_memory and card is not None and card.memory is not None:
+        first, last = card.memory.programs
+        note(
+            f"{card.name}: its card says that programs live at {first:04X}..{last:04X}, and"
+            f" {byte_count(made.outside_memory)} of this one would lie elsewhere; check the address"
+        )
     if made.fitting is not None:
         say(*_fitting_line(made.fitting))
     elif card is not None and card.output is None:

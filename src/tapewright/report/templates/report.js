@@ -33,6 +33,35 @@
     });
   }
 
+  // What a byte's title says is told in a line as well, for fingers, and for the keyboard: arrow keys go from
+  // byte to byte.
+  const bytes = document.getElementById("bytes");
+  const told = document.getElementById("told");
+  let chosen = null;
+  const tell = (byte) => {
+    chosen?.classList.remove("chosen");
+    chosen = byte;
+    byte.classList.add("chosen");
+    told.textContent = byte.title;
+    told.hidden = false;
+  };
+  if (told) {
+    bytes.addEventListener("click", (event) => {
+      const byte = event.target.closest(".half b[title]");
+      if (byte) tell(byte);
+    });
+    document.getElementById("dumps").addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: -1, ArrowRight: 1, ArrowUp: -8, ArrowDown: 8 }[event.key];
+      if (!step) return;
+      event.preventDefault();
+      const all = [...bytes.querySelectorAll(".half b[title]")].filter((byte) => byte.offsetParent);
+      const next = chosen && all.includes(chosen) ? all.indexOf(chosen) + step : 0;
+      if (!all[next]) return;
+      tell(all[next]);
+      chosen.scrollIntoView({ block: "nearest" });
+    });
+  }
+
   const fit = () => plots.forEach((plot) => Plotly.Plots.resize(plot));
   window.addEventListener("beforeprint", fit);
   window.addEventListener("afterprint", fit);
