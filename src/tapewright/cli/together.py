@@ -12,7 +12,7 @@ from tapewright.cards import FormatCard, load_format
 from tapewright.chain import OTHER_PROGRAM, combine
 from tapewright.cli.telling import byte_count, was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
-from tapewright.model.reading import doubtful_places, open_ended, unvouched
+from tapewright.model.reading import DOUBTFUL, doubtful_places, open_ended, unvouched
 
 __all__ = ["Together", "put_together"]
 
@@ -150,9 +150,11 @@ def _damage(
         )
     if doubtful:
         are = "is" if len(doubtful) == 1 else "are"
+        is_failed = any(block.check == "bad" and np.any(block.byte_confidence >= DOUBTFUL) for block in left)
+        others = ", and as a check fails others may be wrong too" if is_failed else ""
         return (
-            f"damaged: {byte_count(len(doubtful))} of {len(image)} {are} doubtful; read another recording"
-            " together with this one, or play the tape again."
+            f"damaged: {byte_count(len(doubtful))} of {len(image)} {are} doubtful{others}; read another"
+            " recording together with this one, or play the tape again."
         )
     if any(not block.complete or block.check == "bad" for block in left):
         if recordings > 1:
