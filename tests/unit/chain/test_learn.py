@@ -127,8 +127,10 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
 
 
 def test_without_anything_to_tell_where_a_block_begins_there_is_no_card_and_it_is_said_why():
-    streams = [stream(200 * "0" + sent(b"\x80" + known.data, BYTE) + 200 * "0") for known in THREE[:1]]
-    streams += [stream(200 * "0" + sent(b"\x01" + known.data, BYTE) + 200 * "0") for known in THREE[1:]]
+    streams = [
+        stream(200 * "0" + sent(first + known.data, BYTE) + 200 * "0")
+        for first, known in zip((b"\x80", b"\x01", b"\x10"), THREE, strict=True)
+    ]
     layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
     found = with_card(Learned(layout=layout), "none", 'card = "format"\n')
     assert found.card is None
