@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -48,7 +47,8 @@ MARK_BITS = 6.0
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
-#: Of so many recordings or more, one may be misheard; what that costs.
+#: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows
+#: puts all before the data out of step. What that costs, besides what is not known of the others either.
 FEWEST_SAVES, ODD_SAVE_BITS = 3, 40.0
 #: So many layouts at most are finished with their checks.
 MOST_FINISHED = 3
@@ -86,7 +86,7 @@ class Layout:
         Address of each save, known or supposed.
     rules : Rules
     misheard : int or None
-        The one recording that was left out, as others have no blocks like its own.
+        The one recording that was left out, as what explains the others does not explain it.
     turned_lead_bits, starts_lead_bits : float
         By how much the description is longer with 0 and 1 the other way round, and at other addresses.
     """
@@ -106,8 +106,23 @@ class Layout:
         """Length of the description; what a reader has no way to know is a great surprise."""
         marks = [mark for kind in self.kinds for mark in {sample.mark for sample in kind.samples} if mark]
         bits = sum(kind.bits for kind in self.kinds) + sum(MARK_BITS + len(mark) for mark in marks)
-        bits += ODD_SAVE_BITS * (self.misheard is not None)
+        if self.misheard is not None:  # it has what nobody knows of the others as well
+            saves = len({sample.save for sample in self.samples})
+            bits += ODD_SAVE_BITS + 8.0 * sum(kind.unknown_bytes for kind in self.kinds) / saves
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * len(self.lost)
+
+    @property
+    def tells_all(self) -> bool:
+        """Whether nothing is left in doubt, but for what may be a check."""
+        are_told = all(kind.tells_all for kind in self.kinds)
+        return are_told and not self.rules.doubts and not self.lost
+
+    def bits_with(self, knowns: Sequence[Known]) -> float:
+        """Length of the description, and of the known bytes that are in none of its blocks."""
+        held = {
+            (sample.save, k) for sample in self.samples for k in range(sample.first, sample.end)
+        }  # fmt: skip
+        return self.bits + 8.0 * (sum(len(known.data) for known in knowns) - len(held))
 
     @property
     def lost(self) -> list[str]:
@@ -244,8 +259,10 @@ def _heard_again(
     ]
     if not framings or framings[0].found < layout.framing.found - FOUND_SLACK:
         return streams, layout
-    again = _lay_out(heard, knowns, framings[:1], code.leader, answers)
-    return (heard, again) if again is not None else (streams, layout)
+    again = _lay_out(heard, knowns, _alike(framings), code.leader, answers)
+    if again is None or again.bits_with(knowns) > layout.bits_with(knowns):
+        return streams, layout
+    return heard, again
 
 
 def _but_stop(framing: Framing) -> ByteFormat:
@@ -308,28 +325,18 @@ def _lay_out(
 ) -> Layout | None:  # fmt: skip
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
     answers = answers or Answers()
-    drafts: list[tuple[Layout, str]] = []
-    for turned, stretches in _readings(streams, knowns, framings, leader):
-        samples = find_samples(stretches, knowns, turned)
-        if not any(sample.has_data for sample in samples):
-            continue
-        for save, heard in _takes(samples):
-            for starts in possible_starts(heard, knowns):
-                told: set[tuple[float, ...]] = set()
-                for without in ("", *MEANINGS_TO_DOUBT):
-                    kinds = find_kinds(
-                        heard, knowns, starts, turned, without, with_checks=False, answers=answers
-                    )
-                    bits = tuple(kind.bits for kind in kinds)
-                    if bits in told:
-                        continue  # no field had that meaning
-                    told.add(bits)
-                    rules = rules_of(kinds, turned)
-                    drafts.append((Layout(turned, stretches, heard, kinds, starts, rules, save), without))
-                    if not rules.doubts:
-                        break
+    readings = [
+        (turned, stretches, find_samples(stretches, knowns, turned))
+        for turned, stretches in _readings(streams, knowns, framings, leader)
+    ]
+    drafts = [draft for reading in readings for draft in _drafts(*reading, knowns, answers)]
     if not drafts:
         return None
+    if not min((layout for layout, _ in drafts), key=lambda layout: layout.bits).tells_all:
+        for misheard in range(len(knowns) if len(knowns) >= FEWEST_SAVES else 0):
+            drafts += [
+                draft for reading in readings for draft in _drafts(*reading, knowns, answers, misheard)
+            ]
     said = [layout for layout, _ in drafts]
     drafts = [draft for draft in drafts if not any(_says_more(layout, draft[0]) for layout in said)]
     first = min((layout for layout, _ in drafts), key=lambda layout: layout.bits)
@@ -341,6 +348,28 @@ def _lay_out(
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )
+
+
+def _drafts(
+    framing: Framing, stretches: list[Stretch], samples: list[Sample], knowns: Sequence[Known],
+    answers: Answers, misheard: int | None = None,
+) -> Iterator[tuple[Layout, str]]:  # fmt: skip
+    """Descriptions without checks, each with the meaning that no field has in it; one recording left out."""
+    heard = [sample for sample in samples if sample.save != misheard]
+    if not any(sample.has_data for sample in heard):
+        return
+    for starts in possible_starts(heard, knowns):
+        told: set[tuple[float, ...]] = set()
+        for without in ("", *MEANINGS_TO_DOUBT):
+            kinds = find_kinds(heard, knowns, starts, framing, without, with_checks=False, answers=answers)
+            bits = tuple(kind.bits for kind in kinds)
+            if bits in told:
+                continue  # no field had that meaning
+            told.add(bits)
+            rules = rules_of(kinds, framing)
+            yield Layout(framing, stretches, heard, kinds, starts, rules, misheard), without
+            if not rules.doubts:
+                break
 
 
 def _readings(
@@ -373,26 +402,6 @@ def _following_closely(framing: Framing, stretches: Sequence[Stretch]) -> Framin
     too_many = byte.symbols_per_byte - sorted(closest.values())[len(closest) // 2]
     stop = byte.stop[: max(1, len(byte.stop) - max(too_many, 0))]
     return replace(framing, byte=byte.model_copy(update={"stop": stop}))
-
-
-def _takes(samples: list[Sample]) -> Iterator[tuple[int | None, list[Sample]]]:
-    """All blocks; and of three recordings or more all but those of the one that others have no blocks like.
-
-    A bit lost in the midst of bytes that nobody knows puts all before the data out of step.
-    """
-    yield None, samples
-    saves = sorted({sample.save for sample in samples})
-    shapes = {save: _shape([sample for sample in samples if sample.save == save]) for save in saves}
-    often = Counter(shapes.values())
-    odd = [save for save in saves if often[shapes[save]] == 1]
-    if len(saves) >= FEWEST_SAVES and len(odd) == 1:
-        yield odd[0], [sample for sample in samples if sample.save != odd[0]]
-
-
-def _shape(samples: Sequence[Sample]) -> tuple[int, ...]:
-    """How long what stands before the data is, block by block."""
-    first = next((k for k, sample in enumerate(samples) if sample.has_data), len(samples) - 1)
-    return tuple(len(sample.head) for sample in samples[: first + 1])
 
 
 def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known], answers: Answers) -> Layout:

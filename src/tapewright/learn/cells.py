@@ -26,9 +26,9 @@ WHOLE_SHARE, WHOLE_WITHIN = 0.85, 0.2
 #: A cell holds a whole cycle of the low tone, or nearly.
 SHORTEST_CELL = 1.85
 LONGEST_CELL_US, MOST_CELLS = 12_000.0, 12
-#: Tones are counted between stretches of so many half-waves at least, each so many after the one before; the
-#: count moves a tone by no more than this.
-FEWEST_AROUND, ANCHORS_APART, MOST_MOVED = 4, 4, 0.03
+#: Tones are counted over so many changes to the same tone: first over few, to find miscounted cells, then
+#: over many. The count moves a tone by no more than this.
+CHANGES_TOGETHER, MOST_MOVED = (8, 8, 64), 0.03
 
 
 @dataclass(frozen=True)
@@ -114,8 +114,8 @@ def _cells(tokens: Tokens, is_long: npt.NDArray[np.bool_], short: float, long: f
     cell_us = _cell_of(stretches, SHORTEST_CELL * float(tones_us[1]))
     if cell_us is None:
         return None
-    counted = _Counted(first, changes_us, is_long[first[:-1] + 1], np.round(every / cell_us), together)
-    tones_us = _that_add_up(counted, ends_us, cell_us, tones_us)
+    counted = _Counted(first + share, is_long[first[:-1] + 1], np.round(every / cell_us), together)
+    tones_us = _that_add_up(counted, cell_us, tones_us)
     cells = np.maximum(1, np.round(stretches / cell_us))
     error_us = stretches - cells * cell_us
     near = np.abs(error_us) < WHOLE_WITHIN * cell_us
@@ -148,55 +148,55 @@ class _Counted:
 
     Parameters
     ----------
-    last : ndarray of int, shape (n + 1,)
-        The last half-wave before each change.
-    at_us : ndarray, shape (n + 1,)
-        When the tone changes.
+    half_waves : ndarray, shape (n + 1,)
+        How many have gone by at each change, and which part of the one it is in.
     is_long, cells, is_whole : ndarray, shape (n,)
         Whether the tone in between is the low one, for how many cells, and whether nothing is missing.
     """
 
-    last: npt.NDArray[np.int64]
-    at_us: FloatArray
+    half_waves: FloatArray
     is_long: npt.NDArray[np.bool_]
     cells: FloatArray
     is_whole: npt.NDArray[np.bool_]
 
 
-def _that_add_up(counted: _Counted, ends_us: FloatArray, cell_us: float, tones_us: FloatArray) -> FloatArray:
-    """Find the half-waves of two tones of which as many as there are fit in the time there is.
+def _that_add_up(counted: _Counted, cell_us: float, tones_us: FloatArray) -> FloatArray:
+    """Find the half-waves of two tones of which as many as there are fit in the cells there are.
 
-    A tone that lasts for a cycle or two has no half-wave without a change nearby. But from the middle of one
-    long stretch of a tone to the middle of another the number of half-waves is exact, and of all that lies
-    between it is known how many cells were of the other tone. Cells are the clock: no recorder runs evenly.
+    A tone that lasts for a cycle or two has no half-wave without a change nearby. But half-waves go on from
+    tone to tone, so from one change to another their number is exact, but for a few hundredths, and of all
+    that lies between it is known how many cells were of either tone. Cells are the clock: no recorder runs
+    evenly.
     """
-    sizes = np.diff(counted.last)
-    base = max((True, False), key=lambda which: float(sizes[counted.is_long == which].mean()))
-    is_base = counted.is_long == base
-    anchors = np.flatnonzero(is_base & counted.is_whole & (sizes >= FEWEST_AROUND))[::ANCHORS_APART]
-    marks = (counted.last[anchors] + counted.last[anchors + 1] + 2) // 2
-
-    def between(each: npt.NDArray[np.generic]) -> FloatArray:
-        return np.diff(np.concatenate(([0.0], np.cumsum(each)))[anchors])
-
-    usable = between(~counted.is_whole) == 0
-    tempo = np.diff(counted.at_us[anchors]) / np.maximum(between(counted.cells) * cell_us, 1.0)
-    half_waves = np.diff(marks)[usable].astype(np.float64)
-    terms = np.stack(
-        [np.diff(ends_us[marks]) / tempo, between(np.where(is_base, 0.0, counted.cells))], axis=1
-    )[usable]
-    solved = np.zeros(2)
-    for _ in range(2):
-        if len(half_waves) < FEWEST_CHANGES:
+    changes = np.flatnonzero(counted.is_long)  # to the same tone, so that all are late or early alike
+    of_low, of_high = (
+        np.concatenate(([0.0], np.cumsum(counted.cells * which)))[changes]
+        for which in (counted.is_long, ~counted.is_long)
+    )
+    rows = np.stack([of_high, of_low, counted.half_waves[changes]], axis=1)
+    part = np.concatenate(([0], np.cumsum(~counted.is_whole)))[changes]
+    each = np.zeros(2)
+    for count in CHANGES_TOGETHER:
+        pieces = [
+            some - some.mean(axis=0)
+            for first in range(0, len(rows), count)
+            for some in _of_one_part(rows[first : first + count], part[first : first + count])
+        ]
+        if each.any():  # else a cell was miscounted
+            pieces = [some for some in pieces if np.abs(some[:, :2] @ each - some[:, 2]).max() < 0.5]
+        if sum(map(len, pieces)) < FEWEST_CHANGES:
             return tones_us
-        solved = np.linalg.lstsq(terms, half_waves, rcond=None)[0]
-        fits = np.abs(terms @ solved - half_waves) < 0.5  # else a cell was miscounted
-        half_waves, terms = half_waves[fits], terms[fits]
-    if solved[0] <= 0 or solved[0] * cell_us + solved[1] <= 0:
+        together = np.concatenate(pieces)
+        each = np.linalg.lstsq(together[:, :2], together[:, 2], rcond=None)[0]
+    if min(each) <= 0:
         return tones_us
-    found = np.array([1 / solved[0], cell_us / (solved[0] * cell_us + solved[1])])
-    found = found[::-1] if base else found
+    found = cell_us / each
     return found if np.abs(np.log(found / tones_us)).max() < MOST_MOVED else tones_us
+
+
+def _of_one_part(rows: FloatArray, part: npt.NDArray[np.int64]) -> list[FloatArray]:
+    """Rows between which nothing is missing."""
+    return np.split(rows, np.flatnonzero(np.diff(part)) + 1)
 
 
 def _cell_of(stretches_us: FloatArray, shortest_us: float) -> float | None:

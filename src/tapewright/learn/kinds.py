@@ -101,6 +101,24 @@ class Kind:
         return bytes_unknown * (8.0 * len(self.samples) + UNKNOWN_BITS)
 
     @property
+    def unknown_bytes(self) -> int:
+        """How many bytes in all its blocks nobody knows."""
+        return sum(sum(item.part.widths) for item in self._unknown)
+
+    @property
+    def tells_all(self) -> bool:
+        """Whether it says what all its bytes are, but for what may be a check."""
+        may_be = [item for item in (*self.head[-1:], *self.tail[:1]) if item in self._unknown]
+        told = sum(sum(item.part.widths) for item in (*self.head, *self.tail))
+        return len(may_be) == len(self._unknown) and told == sum(
+            len(sample.head) + len(sample.tail) for sample in self.samples
+        )
+
+    @property
+    def _unknown(self) -> list[Named]:
+        return [item for item in (*self.head, *self.tail) if item.part.kind == "unknown"]
+
+    @property
     def is_announced(self) -> bool:
         """Whether what stands before most of its blocks, if anything does, is the symbol of leaders."""
         others = sum(not sample.lead and sample.lead_seconds > SHORTEST_LEAD for sample in self.samples)

@@ -28,7 +28,7 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Tones are measured no better than this share. So near to a whole number of sixtieths of a cycle, that is
 #: what they are: at 300 bit/s a multiple of 5 Hz, as the tones of all modem standards are.
-TIDY_CYCLES, PARTS_OF_A_CYCLE = 0.0015, 60
+TIDY_CYCLES, PARTS_OF_A_CYCLE = 0.0008, 60
 #: Half-waves used to rank books, and to fit the best of them.
 RANKED_WITH, FITTED_WITH = 4_000, 12_000
 #: So many books are fitted, if they explain at least this share of what the best one does.

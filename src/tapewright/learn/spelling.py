@@ -49,11 +49,15 @@ def made_tidy(centres_us: Sequence[float], words: Sequence[Sequence[int]]) -> li
 
 
 def is_rest(word: Sequence[int], lengths: Sequence[float]) -> bool:
-    """Whether a word holds one half-wave much longer than all its others, which are alike."""
+    """Whether a word begins or ends with a half-wave much longer than all its others, which are alike.
+
+    One amid the others is no rest: nothing falls silent there.
+    """
     if len(word) < 3:
         return False
-    values = sorted(lengths[k] for k in word)
-    return values[-1] > REST * values[-2] and values[-2] < REST * values[0]
+    values = [lengths[k] for k in word]
+    shortest, *_, long, longest = sorted(values)
+    return longest in (values[0], values[-1]) and longest > REST * long and long < REST * shortest
 
 
 def spell(fit: Fit, *, is_square: bool, pulse_us: float | None = None) -> dict[str, list[Piece]]:

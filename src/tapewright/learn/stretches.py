@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -63,18 +64,50 @@ def find_stretches(
     saves = list(zip(turned, sent, leaders, strict=True))
     cuts = [list(cut(*save[:2], framing, save[2])) for save in saves]
     sizes = [max((len(piece) for piece in pieces if piece.known_count), default=0) for pieces in cuts]
-    found: list[Stretch] = []
     for save, (stream, data, heard) in enumerate(saves):
         pieces, full = cuts[save], max(sizes)
         if 0 < sizes[save] < full and not framing.byte.start:
             pieces = list(cut(stream, data, framing, heard, full))
         values = stream.values(framing.byte.bits, framing.byte.order)
         pieces = [replace(_filled(piece, values), save=save) for piece in _mended(pieces, values)]
-        pieces = list(_without_chance(pieces, framing.per_byte))
-        if usual := _usual(pieces):
-            pieces = _with_repetitive(list(_in_sequence(pieces, data, *usual)), data, *usual)
-        found += surroundings(stream, pieces, framing, heard)
+        cuts[save] = list(_without_chance(pieces, framing.per_byte))
+    copies = _usual_copies(cuts)
+    found: list[Stretch] = []
+    for (stream, data, heard), pieces in zip(saves, cuts, strict=True):
+        found += surroundings(stream, list(_told_apart(pieces, data, copies)), framing, heard)
     return found
+
+
+def _equal_ones(pieces: Sequence[Stretch]) -> Iterator[list[Stretch]]:
+    """Stretches of the same bytes that follow one another."""
+    for _, group in groupby(pieces, lambda piece: piece.values.tobytes()):
+        yield list(group)
+
+
+def _usual_copies(saves: Sequence[Sequence[Stretch]]) -> int:
+    """How often blocks with data stand on tape, one after another; only once, unless several do so."""
+    counts = Counter(
+        len(equal)
+        for pieces in saves
+        for equal in _equal_ones(pieces)
+        if any(piece.known_count for piece in equal)
+    )
+    copies, blocks = counts.most_common(1)[0] if counts else (1, 0)
+    return copies if blocks > 1 else 1
+
+
+def _told_apart(pieces: Sequence[Stretch], sent: bytes, copies: int) -> Iterator[Stretch]:
+    """Tell which bytes of a program that repeats itself are in each stretch; in copies there are the same."""
+    bundles = [
+        equal[first : first + copies]
+        for equal in _equal_ones(pieces)
+        for first in range(0, len(equal), copies)
+    ]
+    told = [bundle[0] for bundle in bundles]
+    if usual := _usual(told):
+        told = _with_repetitive(list(_in_sequence(told, sent, *usual)), sent, *usual)
+    for first, bundle in zip(told, bundles, strict=True):
+        yield from (replace(piece, known=first.known) for piece in bundle)
 
 
 def _without_chance(stretches: Sequence[Stretch], per_byte: int) -> Iterator[Stretch]:

@@ -7,6 +7,7 @@ import pytest
 
 import sounds_of_nothing
 import tapewright as tw
+import tapewright.chain.learn as steps
 from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
@@ -17,8 +18,10 @@ from tapewright.chain.learn import _alike as alike
 from tapewright.chain.learn import _lay_out as lay_out
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
+from tapewright.learn.answers import Answers
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
+from tapewright.learn.line_code import LineCode
 from tapewright.learn.stream import Stream
 from tapewright.model import Recording
 
@@ -125,8 +128,10 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
 
 
 def test_without_anything_to_tell_where_a_block_begins_there_is_no_card_and_it_is_said_why():
-    streams = [stream(200 * "0" + sent(b"\x80" + known.data, BYTE) + 200 * "0") for known in THREE[:1]]
-    streams += [stream(200 * "0" + sent(b"\x01" + known.data, BYTE) + 200 * "0") for known in THREE[1:]]
+    streams = [
+        stream(200 * "0" + sent(first + known.data, BYTE) + 200 * "0")
+        for first, known in zip((b"\x80", b"\x01", b"\x10"), THREE, strict=True)
+    ]
     layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
     found = with_card(Learned(layout=layout), "none", 'card = "format"\n')
     assert found.card is None
@@ -165,13 +170,42 @@ BYTE = ByteFormat()
 THREE = [Known(program(90 + k, 90 + 40 * k), start) for k, start in enumerate((0x9234, 0x8765, 0xA1B2))]
 
 
-@pytest.mark.parametrize("lost, left_out", [(0, None), (13, 2)])
+@pytest.mark.parametrize("lost, left_out", [(0, None), (1, 2), (13, 2)])
 def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_out):
     streams = spoiled_header(lost)
     layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
+
+
+def test_no_recording_is_left_out_of_what_nothing_explains():
+    streams = []
+    for save, known in enumerate(THREE):
+        head = b"\xa6\x1c" + program(97 + save, 12) + len(known.data).to_bytes(2, "little")
+        streams.append(stream(200 * "0" + sent(head + known.data, BYTE) + 200 * "0"))
+    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    assert layout is not None
+    assert layout.misheard is None
+    assert "length" in {item.name for item in layout.kinds[0].head}
+
+
+@pytest.mark.parametrize("worse", [False, True])
+def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(monkeypatch, worse):
+    byte = ByteFormat(start="0", stop="1")
+    heard: dict[bool, list[Stream]] = {False: [], True: []}
+    for save, known in enumerate(THREE):
+        fields = len(known.data).to_bytes(2, "big") + known.start.to_bytes(2, "little")
+        for spoiled, streams in heard.items():  # another byte in each, so that nothing explains it
+            head = fields[:save] + b"\x5d" + fields[save + 1 :] if spoiled else fields
+            streams.append(stream(200 * "1" + sent(b"\xa6" + head + known.data, byte) + 200 * "1"))
+    first, second = heard[not worse], heard[worse]
+    code = LineCode("made up", {"0": [], "1": []}, (), "1", False, 0.0, "")
+    layout = lay_out(first, THREE, alike(find_framing(first, THREE)), "1")
+    monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
+    streams, again = steps._heard_again(range(3), THREE, code, first, layout, Answers())
+    assert streams is (first if worse else streams)
+    assert {item.name for item in again.kinds[0].head} >= {"length", "start"}
 
 
 def two_saves(spoiled_from: float) -> tuple[list[Recording], list[tw.Image]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import reduce
 from operator import xor
@@ -10,6 +11,7 @@ from zlib import crc32
 import pytest
 
 from made_up_saves import framing_of, program, trainer
+from tapewright.learn.checks import CheckClaim, CheckRule, Message
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.samples import Sample
@@ -206,3 +208,40 @@ def test_numbers_of_all_kinds_of_block_have_the_order_that_most_surely_have():
     assert [(item.part.fact, item.part.type) for item in header.head if item.part.kind == "field"] == [
         ("length", "u16-be")
     ]
+
+
+def evidence(messages: Sequence[Message], bits: float, lead: float) -> list[CheckClaim]:
+    """Claim a sum of all that is in the blocks, data among it, with so much evidence."""
+    over = tuple(name for name, _ in messages[0].items)
+    if "data" not in over:
+        return []
+    rule = CheckRule("sum8", over)
+    count = len(messages)
+    return [CheckClaim(rule, bits, "open", count, count, (), (), "", 2.0, lead)]
+
+
+@pytest.mark.parametrize("constants, covered", [(2, 1), (8, 0)])
+def test_the_more_constants_there_are_the_more_has_to_speak_for_a_check_over_some_of_them(
+    monkeypatch, constants, covered
+):
+    def evidence_of(messages, *_):  # a little more of it if the check covers the last constant
+        return evidence(messages, 11.0 if len(dict(messages[0].items).get("fixed", b"")) == 1 else 8.5, 8.0)
+
+    monkeypatch.setattr("tapewright.learn.answers.find_checks", evidence_of)
+    head = program(75, constants)
+    (kind,) = kinds_of(one_block(lambda known: (head, program(known.start, 1))))
+    assert kind.tail_check is not None
+    assert kind.sync_bytes == constants - covered
+
+
+@pytest.mark.parametrize("blocks, lead, is_written", [(1, -0.5, True), (3, -0.5, False), (3, 0.5, True)])
+def test_a_check_that_is_rather_another_is_not_written_unless_no_more_blocks_can_be_had(
+    monkeypatch, blocks, lead, is_written
+):
+    monkeypatch.setattr(
+        "tapewright.learn.answers.find_checks", lambda messages, *_: evidence(messages, 5.0, lead)
+    )
+    knowns = KNOWNS[:blocks]
+    samples = one_block(lambda known: (b"\xa5", program(known.start, 1)), knowns)
+    (kind,) = kinds_of(samples, knowns)
+    assert (kind.tail_check is not None) == is_written

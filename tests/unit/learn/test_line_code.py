@@ -179,7 +179,7 @@ def test_tones_of_a_modem_are_measured_well(bit_us: float, low_hz: float, high_h
     )
     assert code.family == "modem tones"
     cycles = sorted(1e-6 * hertz * us for hertz, us in (spelt(code.symbols[bit]) for bit in "01"))
-    assert cycles == pytest.approx([low_hz * bit_us * 1e-6, high_hz * bit_us * 1e-6], rel=0.0015)
+    assert cycles == pytest.approx([low_hz * bit_us * 1e-6, high_hz * bit_us * 1e-6], rel=0.0004)
 
 
 def test_pulses_of_two_recordings_at_two_speeds_make_bits_of_one_length() -> None:

@@ -253,3 +253,17 @@ def test_a_first_leader_heard_wrong_is_outweighed_by_those_between_blocks():
     bits = 400 * "1" + "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in cuts) + 200 * "0"
     found = find_stretches([stream(bits)], [Known(b"".join(cuts))], framing_of(1), "0")
     assert [len(piece) for piece in found if piece.known_count] == 12 * [35]
+
+
+@pytest.mark.parametrize("copies", [1, 2])
+def test_copies_of_a_block_of_a_program_that_repeats_itself_are_not_the_next_blocks(copies):
+    pattern = program(79, 8)
+    data = program(77, 32) + 8 * pattern + program(78, 32)  # the middle four blocks are of the same bytes
+    bits = 200 * "0"
+    for index in range(8):
+        block = HEAD + bytes([index]) + data[16 * index : 16 * index + 16] + b"\x7b"
+        bits += copies * (sent(block, BYTE) + 200 * "0")
+    found = find_stretches([stream(bits)], [Known(data)], framing_of(1), "0")
+    held = [piece.known[piece.known >= 0] for piece in found]
+    wanted = [16 * index for index in range(8) for _ in range(copies)]
+    assert [(known[0], known[-1]) for known in held] == [(first, first + 15) for first in wanted]
