@@ -321,9 +321,10 @@ def _says_more(layout: Layout, other: Layout) -> bool:
 
 def _lay_out(
     streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str,
-    answers: Answers,
+    answers: Answers | None = None,
 ) -> Layout | None:  # fmt: skip
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
+    answers = answers or Answers()
     readings = [
         (turned, stretches, find_samples(stretches, knowns, turned))
         for turned, stretches in _readings(streams, knowns, framings, leader)

@@ -18,6 +18,7 @@ from tapewright.chain.learn import _alike as alike
 from tapewright.chain.learn import _lay_out as lay_out
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
+from tapewright.learn.answers import Answers
 from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import LineCode
@@ -202,7 +203,7 @@ def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(mo
     code = LineCode("made up", {"0": [], "1": []}, (), "1", False, 0.0, "")
     layout = lay_out(first, THREE, alike(find_framing(first, THREE)), "1")
     monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
-    streams, again = steps._heard_again(range(3), THREE, code, first, layout)
+    streams, again = steps._heard_again(range(3), THREE, code, first, layout, Answers())
     assert streams is (first if worse else streams)
     assert {item.name for item in again.kinds[0].head} >= {"length", "start"}
 
