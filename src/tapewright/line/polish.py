@@ -203,9 +203,9 @@ def harmonics_worth(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray,
     """By how much the wider of two bands tells more of the bits of a stretch that `learns_much`, as a natural
     log; below zero where it tells less than the one pass 1 heard.
 
-    It tells more where the waveforms learned are stronger there by more than the noise is. Where there is less
-    noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing of
-    the other: harmonics would be believed too much.
+    It tells more where the waveforms learned are stronger there by more than the noise is. Where there is
+    less noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing
+    of the other: harmonics would be believed too much.
     """
     energy, noise = np.empty(2), np.empty(2)
     for k, (heard, grid) in enumerate((narrow, wide)):
