@@ -68,7 +68,7 @@ def mix(chunk: Samples, channel: int | str) -> Heard:
     """Pick one channel, or the average, of samples of shape (n, channels)."""
     if channel == "average":
         return np.asarray(chunk.mean(axis=1), np.float32)
-    return chunk[:, int(channel)].astype(np.float32)
+    return np.ascontiguousarray(chunk[:, int(channel)], np.float32)
 
 
 class _Filter:

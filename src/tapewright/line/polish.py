@@ -37,7 +37,7 @@ from tapewright.line.stretches import Stretch
 from tapewright.line.templates import BIT
 from tapewright.model.runs import runs_of
 
-__all__ = ["Ear", "Polished", "has_harmonics", "learns_much", "polish"]
+__all__ = ["Ear", "Polished", "harmonics_worth", "learns_much", "polish"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -199,12 +199,13 @@ def learns_much(stretch: Stretch) -> bool:
     return bool(len(stretch.symbol) >= FEWEST_TO_LEARN and stretch.is_clear.mean() < FOLLOWED)
 
 
-def has_harmonics(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray, kind: IntArray) -> bool:
-    """Whether the wider of two bands tells more of the bits of a stretch that `learns_much`.
+def harmonics_worth(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray, kind: IntArray) -> float:
+    """By how much the wider of two bands tells more of the bits of a stretch that `learns_much`, as a natural
+    log; below zero where it tells less than the one pass 1 heard.
 
-    It does where the waveforms learned are stronger there by more than the noise is. Where there is less
-    noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing of
-    the other: harmonics would be believed too much.
+    It tells more where the waveforms learned are stronger there by more than the noise is. Where there is
+    less noise than in the narrow one, noise has a colour, and what is learned of it in one band says nothing
+    of the other: harmonics would be believed too much.
     """
     energy, noise = np.empty(2), np.empty(2)
     for k, (heard, grid) in enumerate((narrow, wide)):
@@ -217,7 +218,9 @@ def has_harmonics(narrow: Ear, wide: Ear, stretch: Stretch, gains: FloatArray, k
         energy[k] = bit_energy * typical_of(measured.level) ** 2
         noise[k] = typical_of(measured.noise) / grid.share
     stronger, noisier = energy[1] / energy[0], noise[1] / noise[0]
-    return bool(noisier > SAME_NOISE and stronger > WORTH_WIDER * noisier)
+    if noisier <= SAME_NOISE:
+        return -np.inf
+    return float(np.log(stronger / (WORTH_WIDER * noisier)))
 
 
 def _upright(heard: npt.NDArray[np.float32], grid: Grid, stretch: Stretch) -> npt.NDArray[np.float32]:

@@ -18,7 +18,7 @@ from tapewright.line.first import first_pass
 from tapewright.line.front import Heard, Window, block_powers, channel_options, listen, narrowed, windows
 from tapewright.line.gather import Gathering, between, chained, moved, picked, replaced
 from tapewright.line.grid import HARMONICS_WIDE, Grid
-from tapewright.line.polish import Ear, Polished, has_harmonics, learns_much, polish
+from tapewright.line.polish import Ear, Polished, harmonics_worth, learns_much, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
 from tapewright.line.stretches import stretches
@@ -31,7 +31,7 @@ __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
-WINDOW_SECONDS = 10.0
+WINDOW_SECONDS = 20.0
 CHUNK_SECONDS = 2.0
 #: Neighbouring windows share this many of the longest symbols, half a second at least.
 OVERLAP_SYMBOLS = 40
@@ -57,9 +57,9 @@ LOOK_SECONDS = 1.0
 DOUBTFUL = 0.9
 #: Runs of fewer symbols, or as far as this from the speed looked for, may be another signal read wrongly.
 FEWEST_IN_RUN, FARTHEST_FROM_LOCK = 16, 0.012
-#: Whether there are harmonics is asked of a stretch, and holds for so many times its symbols: it is the
-#: recorder's doing, and asking takes as long as a sixth of the reading.
-HARMONICS_HOLD = 8
+#: Whether there are harmonics is asked of a stretch, and holds for so many times its symbols if the answer is
+#: clear, by so much of a natural log: it is the recorder's doing, and asking takes a sixth of the time.
+HARMONICS_HOLD, CLEARLY = 8, 0.015
 #: Gains within this of those expected (a natural log) are no reason to search again.
 SAME_GAIN = 0.25
 #: Sound is what is louder than this mean power, in the receiver's band, over so many seconds (-70 dBFS).
@@ -255,8 +255,9 @@ class Receiver:
                 wider = Ear(wide, self.wide_grid)
                 count = len(stretch.symbol)
                 if lock.unasked <= 0:
-                    told = has_harmonics(ear, wider, stretch, gain, self.kind)
-                    lock = replace(lock, has_harmonics=told, unasked=HARMONICS_HOLD * count)
+                    worth = harmonics_worth(ear, wider, stretch, gain, self.kind)
+                    unasked = HARMONICS_HOLD * count if abs(worth) > CLEARLY else 0
+                    lock = replace(lock, has_harmonics=worth > 0, unasked=unasked)
                 else:
                     lock = replace(lock, unasked=lock.unasked - count)
                 ear = wider if lock.has_harmonics else ear

@@ -87,7 +87,7 @@ class Lock:
         Corner of a first-order low-pass that the waveforms went through; infinite for none.
     has_harmonics : bool
         Whether the band above is listened to as well, by the last stretch that was asked; see
-        `polish.has_harmonics`.
+        `polish.harmonics_worth`.
     unasked : int
         For so many symbols more that holds.
     """

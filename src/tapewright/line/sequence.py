@@ -27,7 +27,7 @@ _DEAD = -1e30
 #: Paths less likely than this (a natural log) are not heard in what is expected.
 _UNLIKELY = math.log(1e-3)
 #: Nodes kept of one stretch at most; beyond that the beam has failed to keep the search narrow.
-_MOST_NODES = 3_000_000
+_MOST_NODES = 6_000_000
 
 
 class _Room(NamedTuple):

@@ -255,7 +255,7 @@ class Templates:
     @cached_property
     def block(self) -> int:
         """Samples over which level and noise may be taken as constant."""
-        return int(min(8, max(1, self.length.min() // 2)))
+        return int(min(8, max(1, self.length.min() // 4)))
 
 
 def _energies(sine: list[FloatArray]) -> FloatArray:

@@ -10,7 +10,7 @@ import pytest
 from symbol_cards import recording_of
 from tapewright.cards import Alphabet, load_format
 from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
-from tapewright.line import decode, first, polish
+from tapewright.line import decode, first, polish, receiver
 from tapewright.line.clock import clock_times
 from tapewright.line.front import listen
 from tapewright.line.receiver import Receiver, Survey
@@ -155,7 +155,8 @@ def locks_over(tape: Recording, name: str):
     return receiver.locks
 
 
-def test_gains_stay_where_they_are_from_window_to_window():
+def test_gains_stay_where_they_are_from_window_to_window(monkeypatch):
+    monkeypatch.setattr(receiver, "WINDOW_SECONDS", 10.0)
     # Level and gain cannot be told apart where symbols are followed: gains once grew by 2 % a window, until
     # nothing could be followed any more.
     gains = np.array(

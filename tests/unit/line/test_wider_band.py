@@ -68,13 +68,14 @@ def test_harmonics_are_listened_to_where_they_stand_out_of_white_noise(
     expected: bool,
 ) -> None:
     found: list[bool] = []
-    asked = receiver.has_harmonics
+    asked = receiver.harmonics_worth
 
-    def noted(*args: object) -> bool:
-        found.append(asked(*args))  # type: ignore[arg-type]
-        return found[-1]
+    def noted(*args: object) -> float:
+        worth = asked(*args)  # type: ignore[arg-type]
+        found.append(worth > 0)
+        return worth
 
-    monkeypatch.setattr(receiver, "has_harmonics", noted)
+    monkeypatch.setattr(receiver, "harmonics_worth", noted)
     wave = shaped(_tones(8.0))
     noise = coloured(np.random.default_rng(3).standard_normal(len(wave)))
     wave = 0.2 * (wave + NOISE * noise)
@@ -87,13 +88,20 @@ def test_what_was_told_of_harmonics_holds_for_a_while_and_not_forever(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     told: list[bool] = []
-    asked = receiver.has_harmonics
-    monkeypatch.setattr(receiver, "has_harmonics", lambda *args: told.append(asked(*args)) or told[-1])
+    asked = receiver.harmonics_worth
+
+    def noted(*args: object) -> float:
+        worth = asked(*args)  # type: ignore[arg-type]
+        told.append(worth > 0)
+        return worth
+
+    monkeypatch.setattr(receiver, "harmonics_worth", noted)
     tones = _tones(12.0)
     wave = np.concatenate((tones, tones, _squared(tones), _squared(tones)))
     wave += NOISE * np.random.default_rng(3).standard_normal(len(wave))
     sound = Recording((0.2 * wave).astype(np.float32), RATE)
 
+    monkeypatch.setattr(receiver, "CLEARLY", 0.0)
     decode(sound, CARD)
     assert told == [False]
 
@@ -102,3 +110,9 @@ def test_what_was_told_of_harmonics_holds_for_a_while_and_not_forever(
     decode(sound, CARD)
     assert told[0] is False
     assert told[-1] is True
+    asked_in_all = len(told)
+
+    told.clear()
+    monkeypatch.setattr(receiver, "CLEARLY", np.inf)  # nothing is clear, and nothing holds
+    decode(sound, CARD)
+    assert len(told) > asked_in_all
