@@ -237,6 +237,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     # A process of our own: it lives for one command and leaves hardly anything for the collector of reference
     # cycles, which would take a quarter of the time a short command takes.
     gc.set_threshold(*COLLECT_SELDOM)
+    # Nothing here multiplies matrices large enough for the threads that numpy would start for it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     _end_as_if_interrupted()
     try:
         return _run(sys.argv[1:])
