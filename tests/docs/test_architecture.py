@@ -26,6 +26,8 @@ from tapewright.learn import (
     known,
     line_code,
     matching,
+    names,
+    options,
 )
 
 PAGE = (Path(__file__).parents[2] / "docs" / "architecture.md").read_text(encoding="utf-8")
@@ -65,7 +67,7 @@ def test_settings_of_the_receiver_are_those_of_the_code():
 
 
 def test_settings_of_learning_are_those_of_the_code():
-    sound_to_bytes = (cuts, fields, framing, known, line_code, matching)
+    sound_to_bytes = (cuts, fields, framing, known, line_code, matching, names, options)
     settings: dict[str, object] = {}
     for module in (*sound_to_bytes, certainty, checks, guesses, kinds, learn):
         settings |= vars(module)
