@@ -451,3 +451,18 @@ def test_a_rate_that_cannot_be_written_is_not_called_one_of_a_recording(tape, tm
     assert ran.code == 2
     assert "the sample rate is 3000 Hz; use one of" in ran.err
     assert "recording" not in ran.err
+
+
+def test_checks_do_not_all_agree_where_that_of_another_recording_fails(tape, tmp_path):
+    sound, hurt = tmp_path / "titled.wav", tmp_path / "hurt.wav"
+    run("write", tape.program, "--start", hex(START), "-o", sound, "--format", "tansy-hex-250")
+    recording = load(sound)
+    samples = recording.samples.copy()
+    samples[round(0.8 * len(samples)) :][: round(0.1 * recording.rate_hz)] = 0.0
+    with create_audio(hurt, recording.rate_hz) as file:
+        file.write(samples)
+    ran = run("read", hurt, sound, "--format", "tansy-hex-250")
+    assert ran.code == 0
+    assert "all checks agree" not in ran.out
+    assert "from 2 recordings every byte was got" in ran.out.splitlines()[-1]
+    assert "wherever it has one; title blocks have none" in ran.out.splitlines()[-1]

@@ -172,11 +172,15 @@ def _damage(
 
 
 def _praise(*, left: Sequence[Block], every: Sequence[Block], recordings: int) -> str:
-    if left:
-        if any(block.verified for block in every):
-            kinds = " and ".join(dict.fromkeys(block.kind for block in left))
-            return f"every byte was heard clearly, and all checks agree; {kinds} blocks have none."
+    verified = sum(block.verified for block in every)
+    if left and not verified:
         return "every byte was heard clearly, but this format has no check to vouch for them."
+    none_fails = verified + len(left) == len(every)
     whole = "every byte is there" if recordings == 1 else f"from {recordings} recordings every byte was got"
-    copies = "" if recordings > 1 or all(block.verified for block in every) else ", thanks to a second copy"
-    return f"{whole}{copies}, and the tape's own check agrees."
+    copies = "" if recordings > 1 or none_fails else ", thanks to a second copy"
+    if not left:
+        return f"{whole}{copies}, and the tape's own check agrees."
+    kinds = " and ".join(dict.fromkeys(block.kind for block in left))
+    if none_fails:
+        return f"every byte was heard clearly, and all checks agree; {kinds} blocks have none."
+    return f"{whole}{copies}, and the tape's own check agrees wherever it has one; {kinds} blocks have none."
