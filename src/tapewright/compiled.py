@@ -2,8 +2,8 @@
 
 Compiling is nearly all of a first run, so:
 
-- Settings are the same everywhere. What kernels call, even `min` or `np.empty`, numba compiles anew for each
-  set of settings (measured: a tenth of a first run).
+- Settings are one of two, but in the simulations (`machine`, `channel`). What kernels call, even `min` or
+  `np.empty`, numba compiles anew for each set of settings (measured: a tenth of a first run).
 - A kernel is called with one kind of arguments: contiguous arrays of one type each. Each kind is compiled for
   itself, and a literal number is a kind of its own (`tests/roundtrip/test_kernels.py`).
 - A kernel fills in arrays that it is given. Numpy's functions take a tenth of a second each to compile.

@@ -38,13 +38,13 @@ _collects = False
 def _begin() -> None:
     """Say why it takes long; and leave garbage alone, as looking for it would take a fifth of the time."""
     global _depth, _has_told, _collects
-    if not _has_told:
-        _has_told = True
-        note("preparing the receiver for this computer (once for each job; up to a minute) ...")
     if not _depth:
         _collects = gc.isenabled()
         gc.disable()
     _depth += 1
+    if not _has_told:
+        _has_told = True
+        note("preparing the receiver for this computer (once for each job; up to a minute) ...")
 
 
 def _end() -> None:
