@@ -65,10 +65,9 @@ def main() -> None:
                 path = Path(folder) / f"{name}.flac"
                 if name == "short":
                     seconds = write_program(card, SHORT_SECONDS, path)
+                    run(path, "auto", cache)
                 else:
                     seconds = write_recording(card, RECORDING, LONG_SECONDS, path)
-                if name == "short":
-                    run(path, "auto", cache)
                 row = {"card": "auto", "recording": f"{name}, {card}", "seconds": round(seconds, 1)}
                 rows.append(row | _later(path, "auto", cache, starts))
                 print(_line(rows[-1]), flush=True)

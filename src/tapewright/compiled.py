@@ -1,4 +1,4 @@
-"""How the loops that must be fast are compiled by numba: with the same settings, and kept on disk.
+"""How the loops that must be fast are compiled by numba: with one of two settings, and kept on disk.
 
 Compiling is nearly all of a first run, so:
 

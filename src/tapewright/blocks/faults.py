@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.model import GAP, ByteRun, Fault, Span, Symbols
+from tapewright.model.words import byte_count
 
 __all__ = ["byte_faults", "cut_fault", "span_of"]
 
@@ -32,7 +33,7 @@ def byte_faults(symbols: Symbols, run: ByteRun) -> list[Fault]:
         [
             Fault(
                 "framing",
-                f"the start and stop of {_bytes(b - a + 1)} could not be found at {_at(symbols, run, a)}",
+                f"the start and stop of {byte_count(b - a + 1)} could not be found at {_at(symbols, run, a)}",
                 _span(symbols, run, a, b),
             )
             for a, b in _groups(lost)
@@ -45,7 +46,7 @@ def byte_faults(symbols: Symbols, run: ByteRun) -> list[Fault]:
         [
             Fault(
                 "parity",
-                f"parity is wrong in {_bytes(b - a + 1)} at {_at(symbols, run, a)}",
+                f"parity is wrong in {byte_count(b - a + 1)} at {_at(symbols, run, a)}",
                 _span(symbols, run, a, b),
             )
             for a, b in _groups(odd)
@@ -75,7 +76,7 @@ def _dropouts(symbols: Symbols, run: ByteRun) -> Iterator[Fault]:
         span = symbols.span(a, b)
         touched = int(np.count_nonzero((run.first_symbol <= b) & (run.end_symbol > a)))
         yield Fault(
-            "dropout", f"nothing of the format was heard from {span}, where {_bytes(touched)} stood", span
+            "dropout", f"nothing of the format was heard from {span}, where {byte_count(touched)} stood", span
         )
 
 
@@ -95,10 +96,6 @@ def _summed(faults: list[Fault], kind: str, what: str) -> list[Fault]:
     first, last = faults[0].span, faults[-1].span
     span = Span(first.start_seconds, last.end_seconds) if first and last else None
     return [Fault(kind, f"there are {len(faults)} {what}", span)]
-
-
-def _bytes(count: int) -> str:
-    return "1 byte" if count == 1 else f"{count} bytes"
 
 
 def _at(symbols: Symbols, run: ByteRun, place: int) -> str:

@@ -14,6 +14,7 @@ from tapewright.blocks.sequence import Group, Sequence, is_fixed, lead_seconds
 from tapewright.cards import BlockLayout
 from tapewright.cards.layout import FieldItem
 from tapewright.model import Block, CardError, Fault, Span
+from tapewright.model.words import byte_count
 
 __all__ = ["Missing", "Placed", "missing_blocks", "places"]
 
@@ -150,7 +151,7 @@ def _after_last(sequence: Sequence, group: Group) -> Iterator[Missing]:
         elif left > 0:
             address = _at(sequence.origin(group, layout), sequence.done(group))
             where = _where(span, end_of_recording)
-            text = f"the last {_bytes(left)} the header promises could not be found {where}"
+            text = f"the last {byte_count(left)} the header promises could not be found {where}"
             yield Missing(layout, address, left, span, text)
 
 
@@ -250,8 +251,4 @@ def _where(span: Span, end_of_recording: float) -> str:
 def _text(size: int | None, count: int, span: Span) -> str:
     blocks = -(-count // (size or count))
     what = "a block" if blocks == 1 else f"{blocks} blocks"
-    return f"{what} of {_bytes(count)} could not be found in {span}"
-
-
-def _bytes(count: int) -> str:
-    return "1 byte" if count == 1 else f"{count} bytes"
+    return f"{what} of {byte_count(count)} could not be found in {span}"

@@ -321,10 +321,9 @@ def _says_more(layout: Layout, other: Layout) -> bool:
 
 def _lay_out(
     streams: Sequence[Stream], knowns: Sequence[Known], framings: Sequence[Framing], leader: str,
-    answers: Answers | None = None,
+    answers: Answers,
 ) -> Layout | None:  # fmt: skip
     """The shortest description, data upright or inverted, at the addresses known or supposed."""
-    answers = answers or Answers()
     readings = [
         (turned, stretches, find_samples(stretches, knowns, turned))
         for turned, stretches in _readings(streams, knowns, framings, leader)

@@ -256,9 +256,11 @@ def _best_for(source: AudioSource, surveyed: line.Survey, cards: list[FormatCard
 
 def _where_it_begins(surveyed: line.Survey, card: FormatCard, channels: int) -> float:
     """Where the sound begins, in seconds, that the first piece is from that sounds like a format."""
-    alone = [replace(surveyed, pieces=(piece,)) for piece in surveyed.pieces]
-    evidence = [line.rank(piece, [card], channels)[0].evidence_bits for piece in alone]
-    first = int(np.argmax(np.array(evidence) >= ALIKE_SHARE * max(evidence)))
+    first = 0
+    if len(set(surveyed.starts)) > 1:
+        alone = [replace(surveyed, pieces=(piece,)) for piece in surveyed.pieces]
+        evidence = [line.rank(piece, [card], channels)[0].evidence_bits for piece in alone]
+        first = int(np.argmax(np.array(evidence) >= ALIKE_SHARE * max(evidence)))
     return max(surveyed.starts[first] - SECONDS_BEFORE, 0.0)
 
 

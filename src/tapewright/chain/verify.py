@@ -8,7 +8,8 @@ from tapewright.chain.read import AudioLike, CardLike, read
 from tapewright.chain.write import ImageLike, _image
 from tapewright.image import Comparison, compare
 from tapewright.model import Image, Reading
-from tapewright.model.reading import doubtful_places, unvouched
+from tapewright.model.reading import block_kinds, doubtful_places, unvouched
+from tapewright.model.words import byte_count
 
 __all__ = ["Verdict", "compare_with", "verify"]
 
@@ -103,7 +104,7 @@ def compare_with(program: Image, reading: Reading) -> Comparison:
         return compare(program, reading.image, names=NAMES, known=[known for _, known in read])
     image = replace(reading.image, ranges=tuple(piece for piece, _ in placed))
     found = compare(program, image, names=NAMES, known=[known for _, known in placed])
-    note = f"what says where {_bytes(lost)} of {NAMES[1]} belong was not found, so they were left out"
+    note = f"what says where {byte_count(lost)} of {NAMES[1]} belong was not found, so they were left out"
     return replace(found, notes=(*found.notes, note))
 
 
@@ -130,7 +131,9 @@ def _sentence(program: Image, reading: Reading, difference: Comparison, doubtful
     if not difference.equal:
         return f"{_where_it_fails(difference)}: {keep_on}, and record it again."
     if doubtful:
-        return f"The bytes agree, but {_bytes(len(doubtful))} on tape can only just be read: {keep_on} yet."
+        return (
+            f"The bytes agree, but {byte_count(len(doubtful))} on tape can only just be read: {keep_on} yet."
+        )
     if reading.damaged:
         return (
             f"The bytes agree, but the machine itself could not load them, as {_obstacle(reading)}:"
@@ -145,7 +148,7 @@ def _vouch(reading: Reading) -> str:
     if reading.verified:
         return "and its own check agrees"
     if any(block.verified for block in reading.blocks):
-        kinds = " and ".join(dict.fromkeys(block.kind for block in unvouched(reading.blocks)))
+        kinds = block_kinds(unvouched(reading.blocks))
         return f"and its own check agrees wherever it has one ({kinds} blocks have none)"
     return "as far as a format without a check can tell"
 
@@ -172,16 +175,12 @@ def _where_it_fails(difference: Comparison) -> str:
     """Tell bytes that are wrong on the tape from those that were not found there."""
     wrong = difference.differing_bytes
     missing, extra = (sum(len(piece) for piece in only) for only in (difference.only_a, difference.only_b))
-    told = [f"differs from the program in {_bytes(wrong)}"] if wrong else []
+    told = [f"differs from the program in {byte_count(wrong)}"] if wrong else []
     if extra:
-        told.append(f"has {_bytes(extra)} where the program has none")
+        told.append(f"has {byte_count(extra)} where the program has none")
     if not told:
-        return f"{_bytes(missing)} of the program could not be found on the tape"
+        return f"{byte_count(missing)} of the program could not be found on the tape"
     if not missing:
         return f"The tape {' and '.join(told)}"
-    lost = f"{missing} more" if wrong else f"{_bytes(missing)} of the program"
+    lost = f"{missing} more" if wrong else f"{byte_count(missing)} of the program"
     return f"The tape {' and '.join(told)}, and {lost} could not be found on it"
-
-
-def _bytes(count: int) -> str:
-    return "1 byte" if count == 1 else f"{count} bytes"

@@ -27,6 +27,7 @@ from tapewright.machine.whatif import Tolerance, changed, tolerance
 from tapewright.machine.window import CORNERS_HZ, LEVELS_DB, Island, WindowMap, islands_at, maps
 from tapewright.model import AudioSource, Image, Reading, SignalError, UsageError
 from tapewright.model.reading import open_ended, unvouched
+from tapewright.model.words import byte_count
 
 __all__ = ["Window", "window"]
 
@@ -348,8 +349,7 @@ def _obstacle(reading: Reading) -> str | None:
             return f"the check of {at} fails on the recording itself"
         unheard = int(np.count_nonzero(block.byte_confidence <= 0))
         if unheard:
-            bytes_are = "1 byte" if unheard == 1 else f"{unheard} bytes"
-            return f"{bytes_are} of {at} cannot be heard on the recording itself"
+            return f"{byte_count(unheard)} of {at} cannot be heard on the recording itself"
     return None
 
 

@@ -9,9 +9,10 @@ import numpy as np
 from tapewright.cli.screen import BAD, DOUBT, GOOD, QUIET, Part
 from tapewright.model import Block, Fault, Image, Range, Reading
 from tapewright.model.reading import DOUBTFUL, confidence_text
+from tapewright.model.words import byte_count
 
 __all__ = [
-    "address_list", "byte_count", "clock", "explanation_lines", "fault_line",
+    "address_list", "clock", "explanation_lines", "fault_line",
     "has_tried_formats", "image_line", "length", "reading_lines", "was_found",
 ]  # fmt: skip
 
@@ -27,11 +28,6 @@ _CHECK_WORDS: dict[str, Part] = {
 ADDRESS_FIELDS = ("start", "end", "run")
 #: Half a percent is within what any recorder does.
 NOTABLE_SPEED = 0.005
-
-
-def byte_count(count: int) -> str:
-    """``1 byte``, ``300 bytes``."""
-    return "1 byte" if count == 1 else f"{count} bytes"
 
 
 def length(seconds: float) -> str:

@@ -10,9 +10,10 @@ import numpy as np
 
 from tapewright.cards import FormatCard, load_format
 from tapewright.chain import OTHER_PROGRAM, combine
-from tapewright.cli.telling import byte_count, was_found
+from tapewright.cli.telling import was_found
 from tapewright.model import Block, Fault, Image, Reading, UsageError
-from tapewright.model.reading import DOUBTFUL, doubtful_places, open_ended, unvouched
+from tapewright.model.reading import DOUBTFUL, block_kinds, doubtful_places, open_ended, unvouched
+from tapewright.model.words import byte_count
 
 __all__ = ["Together", "put_together"]
 
@@ -180,7 +181,7 @@ def _praise(*, left: Sequence[Block], every: Sequence[Block], recordings: int) -
     copies = "" if recordings > 1 or none_fails else ", thanks to a second copy"
     if not left:
         return f"{whole}{copies}, and the tape's own check agrees."
-    kinds = " and ".join(dict.fromkeys(block.kind for block in left))
+    kinds = block_kinds(left)
     if none_fails:
         return f"every byte was heard clearly, and all checks agree; {kinds} blocks have none."
     return f"{whole}{copies}, and the tape's own check agrees wherever it has one; {kinds} blocks have none."

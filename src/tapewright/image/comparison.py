@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.model import Image, ImageError, Range
+from tapewright.model.words import byte_count
 
 __all__ = ["Comparison", "Difference", "compare"]
 
@@ -79,10 +80,10 @@ class Comparison:
         a, b = self.names
         said = list(self.notes)
         if self.equal:
-            return [*said, f"equal: {count_bytes(self.common_bytes)}"]
+            return [*said, f"equal: {byte_count(self.common_bytes)}"]
         if self.common_bytes:
             verb = "differs" if self.differing_bytes == 1 else "differ"
-            said.append(f"{self.differing_bytes} of {count_bytes(self.common_bytes)} {verb}")
+            said.append(f"{self.differing_bytes} of {byte_count(self.common_bytes)} {verb}")
         for difference in self.differences:
             said.append(
                 f"{places(difference.address, len(difference))}: {shown(difference.a)} in {a},"
@@ -91,13 +92,9 @@ class Comparison:
         for name, only in ((a, self.only_a), (b, self.only_b)):
             for piece in only:
                 said.append(
-                    f"{places(piece.address or 0, len(piece))}: {count_bytes(len(piece))} only in {name}"
+                    f"{places(piece.address or 0, len(piece))}: {byte_count(len(piece))} only in {name}"
                 )
         return said
-
-
-def count_bytes(count: int) -> str:
-    return "1 byte" if count == 1 else f"{count} bytes"
 
 
 def places(address: int, length: int) -> str:

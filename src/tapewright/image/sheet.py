@@ -12,6 +12,7 @@ from tapewright.files import check_output, write_bytes
 from tapewright.image.pages import Gap, Page, Sheet, lay_out
 from tapewright.image.rows import Row, group_bytes
 from tapewright.model import Image, UsageError
+from tapewright.model.words import byte_count
 
 __all__ = ["sheet_pdf", "sheet_text"]
 
@@ -168,10 +169,7 @@ def notes(image: Image, sheet: Sheet) -> list[str]:
     """Return what the reader has to know before the first row."""
     first, last = sheet.pages[0].rows[0], sheet.pages[-1].rows[-1]
     end = last.address + len(last.data) - 1
-    said = [
-        f"{sheet.byte_count} byte{'s' if sheet.byte_count != 1 else ''},"
-        f" {first.address:0{sheet.digits}X} to {end:0{sheet.digits}X}"
-    ]
+    said = [f"{byte_count(sheet.byte_count)}, {first.address:0{sheet.digits}X} to {end:0{sheet.digits}X}"]
     if sheet.is_by_offset:
         said.append("The program has no address: rows are numbered from 0000.")
     if image.run is not None:
@@ -184,11 +182,11 @@ def gap_text(gap: Gap, digits: int) -> str:
 
 
 def page_sum_text(page: Page) -> str:
-    return f"Page sum {page.byte_sum:04X} over {page.byte_count} byte{'s' if page.byte_count != 1 else ''}"
+    return f"Page sum {page.byte_sum:04X} over {byte_count(page.byte_count)}"
 
 
 def total_text(sheet: Sheet) -> str:
-    return f"Total {sheet.byte_sum:04X} over {sheet.byte_count} byte{'s' if sheet.byte_count != 1 else ''}"
+    return f"Total {sheet.byte_sum:04X} over {byte_count(sheet.byte_count)}"
 
 
 def entry_content(entry: Row | Gap, digits: int) -> dict[str, object]:

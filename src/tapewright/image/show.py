@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tapewright.image.rows import address_digits, group_bytes, require_row_length, split_rows
 from tapewright.model import Image
+from tapewright.model.words import byte_count
 
 __all__ = ["show_text"]
 
@@ -48,7 +49,7 @@ def show_text(image: Image, *, bytes_per_row: int = 16) -> str:
         if index:
             lines.append("")
         sign = "+" if piece.address is None else ""
-        bytes_in_words = "1 byte" if len(piece) == 1 else f"{len(piece)} bytes"
+        bytes_in_words = byte_count(len(piece))
         place = (
             "without an address"
             if piece.address is None

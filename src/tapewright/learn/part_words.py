@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from tapewright.cards.layout import FIELD_WIDTH
 from tapewright.learn.parts import Part
+from tapewright.model.words import byte_count
 
 __all__ = ["part_words", "parts_words"]
 
@@ -35,7 +36,7 @@ def part_words(part: Part, fact: str | None = None) -> str:
     if part.kind == "constant":
         return f"always {part.value.hex(' ').upper()}"
     if part.kind == "unknown":
-        return f"{_bytes(part.widths[0])} that may differ"
+        return f"{byte_count(part.widths[0])} that may differ"
     if part.kind == "text" and part.is_ended:
         return f"a name, ended by {part.value.hex().upper()}"
     if part.kind == "text":
@@ -50,13 +51,9 @@ def part_words(part: Part, fact: str | None = None) -> str:
         meaning = _MEANING[told] + (f" {sign} {number}" if part.offset else "")
     order = {"le": ", low byte first", "be": ", high byte first"}.get(part.type.partition("-")[2], "")
     hexadecimal = " as hexadecimal characters" if part.coding == "hex" else ""
-    return f"{meaning}, {_bytes(FIELD_WIDTH[part.type])}{order}{hexadecimal}"
+    return f"{meaning}, {byte_count(FIELD_WIDTH[part.type])}{order}{hexadecimal}"
 
 
 def parts_words(parts: Sequence[Part]) -> str:
     """Say what several items are, one after another."""
     return "; then ".join(part_words(part) for part in parts)
-
-
-def _bytes(count: int) -> str:
-    return "1 byte" if count == 1 else f"{count} bytes"

@@ -106,13 +106,9 @@ class Imprint:
     @cached_property
     def slope(self) -> npt.NDArray[np.float32]:
         """How the waveforms change from sample to sample, of the same shape as `entered`."""
-        wave = self.entered
-        slope = np.zeros_like(wave)
-        slope[..., 1:-1] = 0.5 * (wave[..., 2:] - wave[..., :-2])
-        for m, length in enumerate(self.grid.length):  # at both ends from the two samples there are
-            slope[:, m, :, 0] = wave[:, m, :, 1] - wave[:, m, :, 0]
-            slope[:, m, :, length - 1] = wave[:, m, :, length - 1] - wave[:, m, :, length - 2]
-            slope[:, m, :, length:] = 0.0
+        slope = np.zeros_like(self.entered)
+        for m, length in enumerate(self.grid.length):
+            slope[:, m, :, :length] = np.gradient(self.entered[:, m, :, :length], axis=-1)
         return slope
 
     def learned(self, hearing: Hearing, level: FloatArray, weight: FloatArray, noise: float) -> Imprint:

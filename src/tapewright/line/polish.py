@@ -174,7 +174,7 @@ def polish(
     steady = not is_followed and np.count_nonzero(np.diff(hearing.symbol)) < FEWEST_CHANGES
     is_short = len(hearing.symbol) < (STEADY_TO_TRUST if steady else FEWEST_TO_TRUST)
     doubt = np.full(len(hearing.symbol), SHORT_DOUBT if is_short else 0.0)
-    if learns and not is_followed:
+    if learns_much(stretch):
         foreign = share_of_doubt(hearing, imprint, ideal, measured.level, float(energy.mean()))
         doubt = np.maximum(doubt, foreign)
     return Polished(

@@ -21,7 +21,7 @@ from tapewright.line.grid import HARMONICS_WIDE, Grid
 from tapewright.line.polish import Ear, Polished, harmonics_worth, learns_much, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
-from tapewright.line.stretches import stretches
+from tapewright.line.stretches import Stretch, stretches
 from tapewright.line.templates import FILLER_NAME, band_of, kinds_of, wider_band_of
 from tapewright.model import AudioSource, Samples, Symbols
 from tapewright.model.runs import runs_of
@@ -253,17 +253,22 @@ class Receiver:
             ear = Ear(heard, self.grid)
             if self.wide_band and wide is not None and learns_much(stretch):
                 wider = Ear(wide, self.wide_grid)
-                count = len(stretch.symbol)
-                if lock.unasked <= 0:
-                    worth = harmonics_worth(ear, wider, stretch, gain, self.kind)
-                    unasked = HARMONICS_HOLD * count if abs(worth) > CLEARLY else 0
-                    lock = replace(lock, has_harmonics=worth > 0, unasked=unasked)
-                else:
-                    lock = replace(lock, unasked=lock.unasked - count)
+                lock = self._told_of_harmonics(lock, ear, wider, stretch, gain)
                 ear = wider if lock.has_harmonics else ear
             parts.append(polish(ear.heard, stretch, ear.grid, gain, self.cost, self.kind, self.is_sparse))
         found = [self._as_symbols(part) for part in parts if part is not None]
         return chained(found) if found else Symbols.empty(self.alphabet.names), lock
+
+    def _told_of_harmonics(
+        self, lock: Lock, narrow: Ear, wide: Ear, stretch: Stretch, gain: FloatArray
+    ) -> Lock:
+        """Ask a stretch whether there are harmonics, unless what was told of them before still holds."""
+        count = len(stretch.symbol)
+        if lock.unasked > 0:
+            return replace(lock, unasked=lock.unasked - count)
+        worth = harmonics_worth(narrow, wide, stretch, gain, self.kind)
+        unasked = HARMONICS_HOLD * count if abs(worth) > CLEARLY else 0
+        return replace(lock, has_harmonics=worth > 0, unasked=unasked)
 
     def _as_symbols(self, part: Polished) -> Symbols:
         rate, names = self.band.rate_hz, self.alphabet.names

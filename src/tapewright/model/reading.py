@@ -13,7 +13,7 @@ from tapewright.model.image import Image
 from tapewright.model.layers import FloatArray, Symbols
 from tapewright.model.place import Fault, Span
 
-__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source", "open_ended", "unvouched"]
+__all__ = ["CHECKS", "Block", "FieldValue", "Reading", "Source", "block_kinds", "open_ended", "unvouched"]
 
 FieldValue = int | str
 BoolArray = npt.NDArray[np.bool_]
@@ -201,6 +201,11 @@ def unvouched(blocks: Iterable[Block]) -> tuple[Block, ...]:
         if not block.verified
         and not (_has_good_copy(block, good) if block.data else _is_needless(block, every, place))
     )
+
+
+def block_kinds(blocks: Iterable[Block]) -> str:
+    """Name their kinds, each once: ``title and data``."""
+    return " and ".join(dict.fromkeys(block.kind for block in blocks))
 
 
 def confidence_text(confidence: float) -> str:

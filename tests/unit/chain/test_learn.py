@@ -15,7 +15,6 @@ from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves
 from tapewright.chain.learn import Learned, learn, with_card
 from tapewright.chain.learn import _alike as alike
-from tapewright.chain.learn import _lay_out as lay_out
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.answers import Answers
@@ -105,7 +104,7 @@ def test_a_bit_never_set_in_the_known_bytes_is_one_if_it_is_set_elsewhere(bits):
         if bits == 7:  # everything inverted
             head, body = b"\x64\x4c", bytes(value ^ 0x7F for value in body)
         streams.append(stream(200 * "1" + sent(head + body, byte) + 200 * "1"))
-    layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "1")
+    layout = steps._lay_out(streams, knowns, alike(find_framing(streams, knowns)), "1", Answers())
     assert layout is not None
     assert layout.framing.byte.bits == bits
 
@@ -121,7 +120,7 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
         streams.append(stream(200 * "0" + sent(b"\x18\x4c\x3d" + body, byte) + 200 * "0"))
     framings = find_framing(streams, knowns)
     assert {framing.byte.bits for framing in framings} == {7, 8}  # each starts with the other's stop
-    layout = lay_out(streams, knowns, alike(framings), "0")
+    layout = steps._lay_out(streams, knowns, alike(framings), "0", Answers())
     assert layout is not None
     assert layout.framing.byte == byte
     assert layout.kinds[0].tail_check is not None
@@ -132,7 +131,7 @@ def test_without_anything_to_tell_where_a_block_begins_there_is_no_card_and_it_i
         stream(200 * "0" + sent(first + known.data, BYTE) + 200 * "0")
         for first, known in zip((b"\x80", b"\x01", b"\x10"), THREE, strict=True)
     ]
-    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    layout = steps._lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0", Answers())
     found = with_card(Learned(layout=layout), "none", 'card = "format"\n')
     assert found.card is None
     assert "nothing tells where its first byte begins" in found.problem
@@ -147,7 +146,7 @@ def test_a_mark_is_told_from_the_start_of_a_first_byte_by_what_makes_sense(idle_
         head = (len(known.data) - 1).to_bytes(2, "big")
         bits = "1" + sent(head[:1], byte, idle=idle_in_head) + sent(head[1:] + known.data, byte, idle="00")
         streams.append(stream(80 * "L" + bits + 80 * "L", "01L"))
-    layout = lay_out(streams, knowns, alike(find_framing(streams, knowns)), "L")
+    layout = steps._lay_out(streams, knowns, alike(find_framing(streams, knowns)), "L", Answers())
     assert layout is not None
     assert {sample.mark for sample in layout.samples} == {"1"}  # 03h with its start, or 01h after it
     assert layout.framing.byte.stop == stop
@@ -173,7 +172,7 @@ THREE = [Known(program(90 + k, 90 + 40 * k), start) for k, start in enumerate((0
 @pytest.mark.parametrize("lost, left_out", [(0, None), (1, 2), (13, 2)])
 def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_out):
     streams = spoiled_header(lost)
-    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    layout = steps._lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0", Answers())
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
@@ -184,7 +183,7 @@ def test_no_recording_is_left_out_of_what_nothing_explains():
     for save, known in enumerate(THREE):
         head = b"\xa6\x1c" + program(97 + save, 12) + len(known.data).to_bytes(2, "little")
         streams.append(stream(200 * "0" + sent(head + known.data, BYTE) + 200 * "0"))
-    layout = lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0")
+    layout = steps._lay_out(streams, THREE, alike(find_framing(streams, THREE)), "0", Answers())
     assert layout is not None
     assert layout.misheard is None
     assert "length" in {item.name for item in layout.kinds[0].head}
@@ -201,7 +200,7 @@ def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(mo
             streams.append(stream(200 * "1" + sent(b"\xa6" + head + known.data, byte) + 200 * "1"))
     first, second = heard[not worse], heard[worse]
     code = LineCode("made up", {"0": [], "1": []}, (), "1", False, 0.0, "")
-    layout = lay_out(first, THREE, alike(find_framing(first, THREE)), "1")
+    layout = steps._lay_out(first, THREE, alike(find_framing(first, THREE)), "1", Answers())
     monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
     streams, again = steps._heard_again(range(3), THREE, code, first, layout, Answers())
     assert streams is (first if worse else streams)

@@ -57,45 +57,42 @@ def _dull(noise: np.ndarray) -> np.ndarray:
     return np.fft.irfft(spectrum, len(noise))
 
 
+@pytest.fixture
+def told(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
+    """What is told of harmonics, each time it is asked."""
+    answers: list[bool] = []
+    asked = receiver.harmonics_worth
+
+    def noted(*args: object) -> float:
+        worth = asked(*args)  # type: ignore[arg-type]
+        answers.append(worth > 0)
+        return worth
+
+    monkeypatch.setattr(receiver, "harmonics_worth", noted)
+    return answers
+
+
 @pytest.mark.parametrize(
     "shaped, coloured, expected",
     [(_squared, _white, True), (_whole, _white, False), (_squared, _dull, False)],
 )
 def test_harmonics_are_listened_to_where_they_stand_out_of_white_noise(
-    monkeypatch: pytest.MonkeyPatch,
+    told: list[bool],
     shaped: Callable[[np.ndarray], np.ndarray],
     coloured: Callable[[np.ndarray], np.ndarray],
     expected: bool,
 ) -> None:
-    found: list[bool] = []
-    asked = receiver.harmonics_worth
-
-    def noted(*args: object) -> float:
-        worth = asked(*args)  # type: ignore[arg-type]
-        found.append(worth > 0)
-        return worth
-
-    monkeypatch.setattr(receiver, "harmonics_worth", noted)
     wave = shaped(_tones(8.0))
     noise = coloured(np.random.default_rng(3).standard_normal(len(wave)))
     wave = 0.2 * (wave + NOISE * noise)
     decode(Recording(wave.astype(np.float32), RATE), CARD)
-    assert found
-    assert all(f is expected for f in found), found
+    assert told
+    assert all(is_told is expected for is_told in told), told
 
 
 def test_what_was_told_of_harmonics_holds_for_a_while_and_not_forever(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, told: list[bool]
 ) -> None:
-    told: list[bool] = []
-    asked = receiver.harmonics_worth
-
-    def noted(*args: object) -> float:
-        worth = asked(*args)  # type: ignore[arg-type]
-        told.append(worth > 0)
-        return worth
-
-    monkeypatch.setattr(receiver, "harmonics_worth", noted)
     tones = _tones(12.0)
     wave = np.concatenate((tones, tones, _squared(tones), _squared(tones)))
     wave += NOISE * np.random.default_rng(3).standard_normal(len(wave))

@@ -15,13 +15,13 @@ from tapewright.chain.explain.losses import (
     FALLEN,
     GONE_DB,
     Loss,
-    byte_words,
     doubtful_bytes,
     find_losses,
     loud_gap,
 )
 from tapewright.model import GAP, Block, Fault, Span, Stretch, Symbols
 from tapewright.model.reading import LOST_END, LOST_LEADER
+from tapewright.model.words import byte_count
 
 __all__ = ["explain_block", "heard_span"]
 
@@ -146,14 +146,14 @@ def _whole(block: Block, symbols: Symbols, track: LevelTrack) -> Stretch:
         if not len(doubtful):
             text = ": check failed, although no byte stands out as doubtful"
             return told("block", "check-failed", text, "compare with another recording, or with the listing")
-        text = f": check failed; {byte_words(len(doubtful))} doubtful, at {_places(block, doubtful)}"
+        text = f": check failed; {byte_count(len(doubtful))} doubtful, at {_places(block, doubtful)}"
         return told("block", "check-failed", text, AGAIN)
     if block.check == "none":
         opened = [fault.text for fault in block.faults if fault.kind in (LOST_LEADER, LOST_END)]
         advice = next((fault.remedy for fault in block.faults if fault.text in opened), None)
         if len(doubtful):
             places = _places(block, doubtful)
-            text = f": {byte_words(len(doubtful))} doubtful, at {places}; this format has no check"
+            text = f": {byte_count(len(doubtful))} doubtful, at {places}; this format has no check"
             return told("block", "doubtful", "; ".join((text, *opened)), advice or AGAIN)
         if opened:
             return told("block", "unchecked", f": read clearly, but {'; '.join(opened)}", advice)
@@ -175,7 +175,7 @@ def _name(block: Block) -> str:
     where = ""
     if block.address is not None:
         where = f" at {block.address:04X}..{block.address + len(block.data) - 1:04X}"
-    return f"{block.kind} block{called}, {byte_words(len(block.data))}{where}"
+    return f"{block.kind} block{called}, {byte_count(len(block.data))}{where}"
 
 
 def _end(block: Block, symbols: Symbols, track: LevelTrack) -> str:

@@ -11,8 +11,9 @@ from tapewright.cards import Alphabet
 from tapewright.chain.explain.levels import LevelTrack, decibels
 from tapewright.model import GAP, Block, Span, Symbols
 from tapewright.model.reading import DOUBTFUL
+from tapewright.model.words import byte_count
 
-__all__ = ["AGAIN", "FALLEN", "GONE_DB", "Loss", "byte_words", "doubtful_bytes", "find_losses", "loud_gap"]
+__all__ = ["AGAIN", "FALLEN", "GONE_DB", "Loss", "doubtful_bytes", "find_losses", "loud_gap"]
 
 Floats = npt.NDArray[np.floating]
 
@@ -96,11 +97,6 @@ def doubtful_bytes(block: Block) -> npt.NDArray[np.int64]:
     if block.verified:
         return np.zeros(0, np.int64)
     return np.flatnonzero(block.byte_confidence < DOUBTFUL)
-
-
-def byte_words(count: int) -> str:
-    """``1 byte``, ``300 bytes``."""
-    return "1 byte" if count == 1 else f"{count} bytes"
 
 
 def _suspects(block: Block) -> list[_Suspect]:
@@ -272,7 +268,7 @@ def _consequence(loss: Loss, suspect: _Suspect) -> str:
     """Say which bytes it cost: those that stood there, or others too, where a lost symbol shifts them."""
     if not suspect.byte_count:
         return ""
-    words = byte_words(suspect.byte_count)
+    words = byte_count(suspect.byte_count)
     byte_seconds = suspect.span.seconds / suspect.byte_count
     if suspect.byte_count <= loss.span.seconds / byte_seconds + BYTES_TOUCHED:
         return f", where {words} stood"

@@ -13,6 +13,7 @@ from tapewright.cards.layout import Lead, Mark, Sync
 from tapewright.framing import Framer
 from tapewright.model import GAP, ByteRun, Span, Stretch, Symbols
 from tapewright.model.scratch import pieces
+from tapewright.model.words import byte_count
 
 __all__ = ["explain_symbols", "find_leaders", "runs_of_symbols"]
 
@@ -263,8 +264,7 @@ def _framed(framer: Framer, card: FormatCard, part: _Part) -> str:
     last = _end_of_framing(good)
     if np.mean(good[: last + 1]) < FRAMED_SHARE:
         return ""
-    byte_count = int(np.count_nonzero(good[: last + 1]))
-    words = "1 byte" if byte_count == 1 else f"{byte_count} bytes"
+    words = byte_count(int(np.count_nonzero(good[: last + 1])))
     if np.count_nonzero(inside) - (last + 1) < 3:
         return words
     return f"{words}, until framing is lost at {_lost_at(framer.symbols, run, last):.2f} s"

@@ -88,7 +88,8 @@ def write(
     """Write a program as sound."""
     from tapewright import chain
     from tapewright.cards import load_machine
-    from tapewright.cli.telling import byte_count, length
+    from tapewright.cli.telling import length
+    from tapewright.model.words import byte_count
 
     card = load_machine(machine) if machine is not None else None
     with working(f"writing {output} ..."):
