@@ -171,7 +171,7 @@ def test_what_if_a_part_is_another(desk, good):
 def test_json_is_complete(bad_json):
     assert list(bad_json) == [
         "loads", "sentence", "machine", "format", "level_db", "tone_hz", "windows", "best", "marks", "reason",
-        "obstacle", "map", "changes", "lead_parts", "tolerance",
+        "obstacle", "doubt", "map", "changes", "lead_parts", "tolerance",
     ]  # fmt: skip
     assert bad_json["loads"] is False
     assert (bad_json["machine"], bad_json["format"]) == ("test-board", "quick-test")
@@ -341,7 +341,7 @@ def refused(desk: Desk) -> Path:
 def test_a_tape_whose_check_fails_loads_nowhere(desk, refused, asked):
     ran = desk.window(*asked, sound=refused)
     assert ran.code == 1
-    assert ran.out.startswith("It does not load at any level: the check of the data block at")
+    assert ran.out.startswith("It would hardly load at any level, since the check of the data block at")
     assert "set " not in ran.out
     assert not any(line.startswith("  loads") for line in ran.out.splitlines())
 
@@ -392,3 +392,6 @@ def test_a_tape_that_ends_too_early_may_lack_bytes(desk):
     words = ("--machine", desk.board, "--format", desk.folder / "bare.toml")
     assert "Bytes may be missing" in run("window", desk.folder / "half.wav", *words).out
     assert "Bytes may be missing" not in run("window", tape, *words).out
+    told = json.loads(run("window", desk.folder / "half.wav", *words, "--json").out)
+    assert told["doubt"].startswith("Bytes may be missing")
+    assert told["sentence"].endswith(told["doubt"])

@@ -23,6 +23,7 @@ from tapewright.cards.layout import (
 )
 from tapewright.cards.symbols import HalfWaves, Levels, Piece, Silence, Tone
 from tapewright.model import CardError
+from tapewright.model.words import byte_count
 
 if TYPE_CHECKING:
     from tapewright.cards.format import BlockLayout, FormatCard
@@ -230,8 +231,9 @@ def _check_problems(at: str, item: Check, coverable: set[str]) -> Iterator[Probl
         if name not in coverable:
             hint = near_word(name, coverable) or f"; earlier are {', '.join(sorted(coverable)) or 'none'}"
             yield f"{at}.over", f"'{name[:40]}' is not an earlier item of this block{hint}"
-    if item.start >> 8 * check_width_bytes(item.check):
-        yield f"{at}.start", f"it does not fit in the {check_width_bytes(item.check)} byte(s) of the check"
+    width = check_width_bytes(item.check)
+    if item.start >> 8 * width:
+        yield f"{at}.start", f"it does not fit in the {byte_count(width)} of the check"
 
 
 def _block_key_problems(where: str, block: BlockLayout, numbers: set[str]) -> Iterator[Problem]:

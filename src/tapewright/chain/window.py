@@ -101,10 +101,7 @@ class Window:
     @property
     def _verdict(self) -> str:
         if self.obstacle is not None:
-            return (
-                f"It does not load at any level: {self.obstacle}, and so the machine would find it however"
-                " well it hears it; record the program again."
-            )
+            return f"It would hardly load at any level, since {self.obstacle}; record the program again."
         if self.setting is None:
             return self.where
         at = volts_text(self.setting.level_db)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from tapewright.cards.checks import CrcCheck
 from tapewright.learn.check_rule import CheckRule
+from tapewright.model.words import byte_count
 
 __all__ = ["evidence_words", "rule_words"]
 
@@ -52,7 +53,7 @@ def evidence_words(rule: CheckRule, agreeing: int, messages: int, bits: float) -
         where = f"in all {messages} different blocks"
     else:
         where = f"in {agreeing} of {messages} different blocks"
-    place = f"{rule.offset} byte(s) after the items" if rule.offset else "right after the items"
+    place = f"{byte_count(rule.offset)} after the items" if rule.offset else "right after the items"
     words = rule_words(rule)
     odds = f"1 of 2^{bits:.0f} cases" if bits >= 10 else f"1 of {2**bits:.0f} cases"
     return (

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapewright.model.words import byte_count
+
 __all__ = ["Program", "proposals"]
 
 _SEED = 3
@@ -49,7 +51,7 @@ def proposals(known: Program) -> Iterator[tuple[str, Program]]:
         )
     if len(data) > 1:
         half = len(data) // 2
-        yield f"Save the first {half} byte(s) only.", replace(known, data=data[:half])
+        yield f"Save the first {byte_count(half)} only.", replace(known, data=data[:half])
     yield "Save 256 bytes, 00 to FF.", replace(known, data=bytes(range(256)))
     length = len(data) + len(data) // 3 + 5
     dice = np.random.default_rng(_SEED)

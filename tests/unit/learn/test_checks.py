@@ -279,7 +279,7 @@ def test_the_evidence_is_a_sentence() -> None:
         0
     ]
     beginning = (
-        "The sum mod 65536 of start, length and data, low byte first: found 2 byte(s) after the items "
+        "The sum mod 65536 of start, length and data, low byte first: found 2 bytes after the items "
         "in all 3 different blocks; among the rules tried, one would fit by chance in 1 of 2^"
     )
     assert claim.words.startswith(beginning)

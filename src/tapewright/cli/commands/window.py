@@ -249,6 +249,7 @@ def _document(found: Window) -> dict[str, Any]:
         "marks": None if found.marks is None else _marks(found.marks),
         "reason": None if found.reason is None else _reason(found.reason),
         "obstacle": found.obstacle,
+        "doubt": found.doubt,
         "map": {
             "levels_db": picture.levels_db.tolist(),
             "tones_hz": [_finite(hertz) for hertz in picture.corners_hz.tolist()],
