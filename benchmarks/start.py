@@ -40,6 +40,8 @@ SHORT_SECONDS, LONG_SECONDS = 10.0, 600.0
 LATER_STARTS = 5
 #: Of the short recordings, against full scale: 50 dB below what a recorder plays.
 LEVEL, HISS = 0.25, 0.0008
+#: Where the program belongs: some formats have no room for lower addresses.
+START = 0x8000
 #: Of a recording of some length `auto` is timed once.
 ONE_START = 1
 
@@ -52,7 +54,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for card in options.cards.split(","):
             path = Path(folder) / f"{card}.flac"
-            seconds = write_program(card, SHORT_SECONDS, path)
+            seconds = write_program(card, size_of(card, SHORT_SECONDS), path)
             cache = Path(folder) / f"cache-{card}"
             first = run(path, card, cache)
             row = {"card": card, "recording": "short", "seconds": round(seconds, 1)}
@@ -64,7 +66,7 @@ def main() -> None:
             for name, starts in (("short", LATER_STARTS), ("long", ONE_START)):
                 path = Path(folder) / f"{name}.flac"
                 if name == "short":
-                    seconds = write_program(card, SHORT_SECONDS, path)
+                    seconds = write_program(card, size_of(card, SHORT_SECONDS), path)
                     run(path, "auto", cache)
                 else:
                     seconds = write_recording(card, RECORDING, LONG_SECONDS, path)
@@ -89,20 +91,24 @@ def _options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def write_program(card: str, seconds: float, path: Path) -> float:
-    """Write a tape with a program of random bytes that takes about so long; returns its length in seconds."""
+def write_program(card: str, size: int, path: Path) -> float:
+    """Write a tape with a program of so many random bytes; returns its length in seconds."""
     rng = np.random.default_rng(3)
+    tape = _tape(card, rng.bytes(size))
+    hiss = rng.standard_normal(tape.samples.shape, dtype=np.float32)
+    sound = np.float32(LEVEL) * tape.samples + np.float32(HISS) * hiss
+    soundfile.write(path, sound, int(tape.rate_hz), "PCM_16")
+    return tape.seconds
 
-    def tape(size: int) -> tw.Recording:
-        return tw.synthesize(tw.Image.from_bytes(rng.bytes(size), 0x0200), format=card)
 
-    some, more = tape(100), tape(200)
-    size = 100 + round(100 * (seconds - some.seconds) / (more.seconds - some.seconds))
-    whole = tape(max(size, 1))
-    hiss = rng.standard_normal(whole.samples.shape, dtype=np.float32)
-    sound = np.float32(LEVEL) * whole.samples + np.float32(HISS) * hiss
-    soundfile.write(path, sound, int(whole.rate_hz), "PCM_16")
-    return whole.seconds
+def size_of(card: str, seconds: float) -> int:
+    """Give the size of a program whose tape takes about so long."""
+    some, more = (_tape(card, bytes(size)).seconds for size in (100, 200))
+    return max(1, 100 + round(100 * (seconds - some) / (more - some)))
+
+
+def _tape(card: str, program: bytes) -> tw.Recording:
+    return tw.synthesize(tw.Image.from_bytes(program, START), format=card)
 
 
 def run(path: Path, card: str, cache: Path) -> dict[str, Any]:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers, level_track
+from tapewright.line.front import Heard, block_powers, is_sparse, level_track
 from tapewright.line.scene import (
     Lock,
     Measured,
@@ -52,7 +52,7 @@ SAME_PHASE = 0.1
 #: Level is that of the faintest of so many parts in which there is sound: those that have this share of the
 #: loudest one's power.
 PARTS, SOUND_SHARE = 16, 0.01
-#: How loud a whole stretch is is told by levels of so many blocks together.
+#: How loud a whole stretch is is told by levels of so many blocks together, where no burst is shorter.
 LOUD_BLOCKS = 8
 
 
@@ -130,21 +130,23 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    power = signal_power(level_track(heard, alphabet, band, LOUD_BLOCKS * templates.block), templates, lock)
-    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
+    together = 1 if is_sparse(alphabet) else LOUD_BLOCKS
+    power = signal_power(level_track(heard, alphabet, band, together * templates.block), templates, lock)
+    searched_for = np.sqrt(power / mean_power(templates))
+    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), searched_for, together)
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 
-def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
-    """Amplitudes as loud as the search would have them, by block; those `searched` are by `LOUD_BLOCKS`.
+def _as_loud(amplitude: FloatArray, searched: FloatArray, together: int) -> FloatArray:
+    """Amplitudes as loud as the search would have them, by block; those `searched` are of so many `together`.
 
     Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
     gains from wandering off, window by window, until a piece that is searched did not fit them.
     """
     sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
-    followed = amplitude[LOUD_BLOCKS // 2 :: LOUD_BLOCKS]
-    together = min(len(followed), len(searched))
-    louder = typical_of((searched[:together] / followed[:together])[sounds[:together]])
+    followed = amplitude[together // 2 :: together]
+    both = min(len(followed), len(searched))
+    louder = typical_of((searched[:both] / followed[:both])[sounds[:both]])
     return np.asarray(amplitude * louder)
 
 

@@ -21,6 +21,7 @@ __all__ = [
     "Window",
     "block_powers",
     "channel_options",
+    "is_sparse",
     "level_span",
     "level_track",
     "listen",
@@ -115,11 +116,17 @@ class Tuner:
     band : Band
     quality : {"HQ", "LQ"}
         Of the resampling. "LQ" keeps mistakes 60 dB down instead of 120, and holds back half as much.
+
+    Attributes
+    ----------
+    held_back_seconds : float
+        By how much what comes out of the filter is late.
     """
 
     def __init__(self, rate_hz: float, band: Band, quality: str = "HQ") -> None:
         self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
         self._filter = _Filter(band.filter)
+        self.held_back_seconds = self._filter.over // 2 / band.rate_hz
         self._kept = np.zeros(self._filter.over // 2, np.float32)  # before the first sample there was silence
 
     def feed(self, samples: Heard) -> Heard:
@@ -191,7 +198,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     """
     power: FloatArray = block_powers(heard, block)
     span = level_span(alphabet, band, block)
-    if _is_sparse(alphabet):
+    if is_sparse(alphabet):
         power = running_mean(power, max(1, int(band.rate_hz / block / alphabet.highest_hertz)))
         silence = _silence(power)
         before, after = (_mean_of_bursts(power, span, side * (span // 2), silence) for side in (1, -1))
@@ -223,11 +230,12 @@ def _fill_in_level(sums, span, silence, level):  # type: ignore[no-untyped-def]
 
 def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
     """How many blocks of samples a level is averaged over."""
-    bits = 30 if _is_sparse(alphabet) else 12
+    bits = 30 if is_sparse(alphabet) else 12
     return max(9, int(band.rate_hz / block * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
 
 
-def _is_sparse(alphabet: Alphabet) -> bool:
+def is_sparse(alphabet: Alphabet) -> bool:
+    """Whether symbols are silent in part, so that a level is told by the bursts in between."""
     return any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
         for shape in alphabet.shapes

@@ -27,8 +27,9 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Sound is taken in so much at a time however it is fed: so the symbols cannot depend on that.
 PIECE_SECONDS = 0.005
-#: A window is read whenever so much is new. What resampling gives, it gives 10 to 20 ms at a time.
-STEP_SECONDS = 0.035
+#: A window is read whenever so much is new, or less where a long filter takes more of the time that symbols
+#: may be late. What resampling gives, it gives 10 to 20 ms at a time.
+STEP_SECONDS, LATE_SECONDS, RESAMPLING_SECONDS = (0.02, 0.035), 0.095, 0.03
 #: Symbols are given out when they ended so long ago: by then what follows has told where symbols begin, and
 #: what the last of a leader was.
 SETTLING_SECONDS, SETTLING_SYMBOLS = 0.025, 8
@@ -116,6 +117,9 @@ class Listener:
         """Forget everything: what is fed next is the beginning of another recording."""
         receiver = self._receiver
         self._tuner = Tuner(self.rate_hz, receiver.band, "LQ")
+        rate = receiver.band.rate_hz
+        others = self._settling / rate + self._tuner.held_back_seconds + RESAMPLING_SECONDS
+        self._step_samples = int(np.clip(LATE_SECONDS - others, *STEP_SECONDS) * rate)
         self._lock: Lock | None = None
         self._waiting = np.zeros(0, np.float32)  # fed, and less than a piece
         self._fed = 0
@@ -163,7 +167,7 @@ class Listener:
         settled = []
         for first in range(0, whole, self._piece):
             self._take(self._tuner.feed(pieces[first : first + self._piece]))
-            if self._new >= STEP_SECONDS * self._receiver.band.rate_hz:
+            if self._new >= self._step_samples:
                 settled.append(self._step(is_last=False))
         return chained([Symbols.empty(self._receiver.alphabet.names), *settled])
 

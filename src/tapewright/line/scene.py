@@ -54,6 +54,8 @@ MOST_TO_MEASURE = 2048
 LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
 #: At least this share of what is left at the faintest level is noise.
 LEAST_NOISE = 0.1
+#: A symbol's gain is drawn to that of all as if so many more, of that gain, had been heard.
+FEWEST_TO_TELL = 1.0
 #: Bends against the ideal are within these limits.
 BENDS = (0.1, 2.0)
 
@@ -255,9 +257,8 @@ def measure(
         left, fit = _left_with_free_phase(sums)
     else:
         fit = np.where(path.sign == 1, -fit, fit)
-    kin = t.kinship[path.symbol]
-    weight = np.asarray(np.bincount(kin, energy, count)[t.kinship], np.float64)
-    gain = np.bincount(kin, fit, count)[t.kinship] / np.maximum(weight, 1e-9)
+    kin, power = t.kinship[path.symbol], amplitude[middle] ** 2
+    gain, weight = (sums[t.kinship] for sums in _gains(kin, fit, energy, power, count))
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
     left = np.maximum(left, 1e-6 * total)
@@ -270,7 +271,6 @@ def measure(
     cost *= step
     evidence = 0.5 * band.fraction * sum_samples * np.log(sum_total / sum_left) - cost
     explained = 1.0 - sum_left / sum_total
-    power = amplitude[middle] ** 2
     told, fitted = _told_power(power, fit, energy), 2 if scene.is_free else 0
     noise, misfit = _noise_by_level(left / counts * power, samples, told, band, fitted, misfit)
     gain = np.where(weight > 0, np.maximum(gain, 0.05), 1.0)
@@ -279,6 +279,21 @@ def measure(
         evidence, explained, cost, pace, noise, misfit, typical_of(power), gain, bend, weight,
         sum_samples / band.rate_hz,
     )  # fmt: skip
+
+
+def _gains(
+    kin: IntArray, fit: FloatArray, energy: FloatArray, power: FloatArray, count: int
+) -> tuple[FloatArray, FloatArray]:
+    """Gain of each kin of symbols, and the energy it was measured on.
+
+    What is faint, as the hiss before a leader, tells little of gains, whatever symbols it was taken for.
+    The gain of what was hardly heard else is that of the rest.
+    """
+    share = np.minimum(power / power.mean(), 1.0)
+    told, weight = (np.bincount(kin, share * one, count) for one in (fit, energy))
+    prior = FEWEST_TO_TELL * max(float(energy.mean()), 1e-9)
+    usual = float(told.sum() / max(weight.sum(), 1e-9))
+    return np.asarray((told + prior * usual) / (weight + prior)), np.asarray(weight)
 
 
 def _told_power(power: FloatArray, fit: FloatArray, energy: FloatArray) -> FloatArray:
