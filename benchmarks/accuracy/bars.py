@@ -9,6 +9,7 @@ from benchmarks.accuracy.families import Family
 
 __all__ = [
     "FIRST_START_SECONDS",
+    "LIVE_MS",
     "MEMORY_MEGABYTES",
     "MEMORY_MINUTES",
     "MOST_FACTOR",
@@ -40,6 +41,8 @@ MEMORY_MEGABYTES = 400.0
 MEMORY_MINUTES = 120.0
 #: From the command to the first symbol, compiling included, and later, when that is done.
 FIRST_START_SECONDS, START_SECONDS = 20.0, 1.5
+#: Of sound that is still coming in, from the end of a symbol of data until it is given out.
+LIVE_MS = 100.0
 #: More errors than the peer count as worse beyond this many standard errors of their difference.
 PEER_Z = 2.0
 

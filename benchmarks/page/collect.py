@@ -31,6 +31,8 @@ class Figures:
         Runs of the newest file of `benchmarks.speed`.
     starts : list of dict
         Those of the newest file of `benchmarks.start`.
+    delays : list of dict
+        Those of the newest file of `benchmarks.live`.
     """
 
     curves: dict[tuple[str, str], dict[str, Any]]
@@ -38,6 +40,7 @@ class Figures:
     dropouts: list[dict[str, Any]]
     speeds: list[dict[str, Any]]
     starts: list[dict[str, Any]]
+    delays: list[dict[str, Any]]
 
     @property
     def cards(self) -> list[str]:
@@ -58,7 +61,14 @@ class Figures:
     @property
     def states(self) -> list[tuple[str, str, int]]:
         """Commit, day of its newest figure, and number of rows, for each state that figures are from."""
-        rows = [*self.curves.values(), *self.nothing, *self.dropouts, *self.speeds, *self.starts]
+        rows = [
+            *self.curves.values(),
+            *self.nothing,
+            *self.dropouts,
+            *self.speeds,
+            *self.starts,
+            *self.delays,
+        ]
         count = Counter(row["commit"] for row in rows)
         day = {row["commit"]: row["time"][:10] for row in sorted(rows, key=lambda row: row["time"])}
         return [(commit, day[commit], number) for commit, number in count.most_common()]
@@ -71,15 +81,16 @@ def collect(files: Iterable[Path]) -> Figures:
     curves: dict[tuple[str, str], dict[str, Any]] = {}
     others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
     speeds: dict[tuple[str, str, int], dict[str, Any]] = {}
-    starts: list[dict[str, Any]] = []
+    newest: dict[str, list[dict[str, Any]]] = {"starts": [], "delays": []}
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
         if content["what"] == "speed":
             for run in content["runs"]:
                 speeds[run["card"], run["recording"], round(run["seconds"] / 60)] = run | origin
             continue
-        if content["what"] == "start":
-            starts = [row | origin for row in content["starts"]]
+        if content["what"] in ("start", "live"):
+            what = "starts" if content["what"] == "start" else "delays"
+            newest[what] = [row | origin for row in content[what]]
             continue
         if content["what"] != "accuracy":  # of something else than the receiver
             continue
@@ -93,4 +104,4 @@ def collect(files: Iterable[Path]) -> Figures:
     nothing, dropouts = (
         [row for family in FAMILIES for row in by_card.get(family.card, [])] for by_card in others.values()
     )
-    return Figures(curves, nothing, dropouts, list(speeds.values()), starts)
+    return Figures(curves, nothing, dropouts, list(speeds.values()), **newest)

@@ -80,6 +80,7 @@ def whole(figures: Figures) -> str:
         nothing=_nothing(figures),
         speed=_speed(figures),
         start=_start(figures),
+        live=_live(figures),
     )
 
 
@@ -285,3 +286,13 @@ def _start(figures: Figures) -> str:
             length += f" of `{row['recording'].split(', ')[1]}`"
         rows.append((f"`{row['card']}`", length, first, message, f"{row['later_cpu_seconds']:.1f}"))
     return _table(("format", "recording", "first start s", "message after s", "later starts s"), rows)
+
+
+def _live(figures: Figures) -> str:
+    rows = [
+        (f"`{row['card']}`", f"{row['symbols']}", f"{row['unlike_file']}", f"{row['mean_ms']:.0f}",
+         _bold(f"{row['most_ms']:.0f}", row["most_ms"] <= bars.LIVE_MS), f"{row['times_real_time']:.1f}")
+        for row in figures.delays
+    ]  # fmt: skip
+    heading = ("format", "symbols", "not as in the file", "mean ms", "at most ms", "times real time")
+    return _table(heading, rows)

@@ -69,6 +69,13 @@ def verdicts(figures: Figures) -> list[Verdict]:
     first, later = bars.FIRST_START_SECONDS, bars.START_SECONDS
     found.append(_start(figures, "first", "first start on a fresh machine", f"within {first:g} s", first))
     found.append(_start(figures, "later", "later starts", f"under {later:g} s", later))
+    found.append(
+        _split(
+            "a symbol of data is told live, after it ended", f"within {bars.LIVE_MS:g} ms",
+            ((row["card"], f"{row['most_ms']:.0f} ms", row["most_ms"] <= bars.LIVE_MS)
+             for row in figures.delays),
+        )
+    )  # fmt: skip
     return found
 
 

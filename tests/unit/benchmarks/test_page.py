@@ -147,6 +147,25 @@ def test_the_same_figures_make_the_same_page(made, tmp_path):
         assert (tmp_path / "again" / "benchmarks" / plot.name).read_bytes() == plot.read_bytes()
 
 
+def test_delays_of_live_sound_are_held_against_their_bar(tmp_path):
+    slow, quick = (
+        {
+            "card": card,
+            "symbols": 1490,
+            "unlike_file": 2,
+            "mean_ms": 60.2,
+            "most_ms": most,
+            "times_real_time": 7.25,
+        }
+        for card, most in (("v21-300", 103.0), ("kcs-300", 79.0))
+    )
+    file = keep(tmp_path, "live", "2026-01-03T00:00:00", what="live", delays=[slow, quick])
+    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    bars = "The bars, and which are not met"
+    assert "| within 100 ms | 1 of 2 | `v21-300` 103 ms |" in row(page, bars, "a symbol of data is told live")
+    assert row(page, "Live", "`v21-300`") == "| `v21-300` | 1490 | 2 | 60 | **103** | 7.2 |"
+
+
 def test_starts_are_held_against_their_bars_and_auto_is_told_without_one(tmp_path):
     named = {"recording": "short", "seconds": 10.0, "first_message_seconds": 1.25}
     file = keep(
