@@ -77,8 +77,8 @@ class Listener:
     -----
     Data are given out within 100 ms of sound after their end (docs/benchmarks.md has a table). Until speed
     and level are known, which takes 0.3 to 0.4 s of sound, nothing is given out; then everything since that
-    sound began is. In a leader of one symbol over and over, where a symbol begins is open until data come, and
-    what was given out of it stays; the data themselves come out whole.
+    sound began is. In a leader of one symbol over and over, where a symbol begins is open until data come,
+    and what was given out of it stays; the data themselves come out whole.
 
     Examples
     --------
