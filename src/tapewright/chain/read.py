@@ -171,8 +171,26 @@ def _read_one_way(
     else:
         faults.append(_silence(source) or _unlike(card))
     found, image, confidence = combine(found, card)
-    faults += _other_program(blocks.left_out(found, image))
+    faults += [*_other_program(blocks.left_out(found, image)), *_print_through(heard.ghosts)]
     return Reading(about, card.name, found, image, confidence, heard.symbols, tuple(faults))
+
+
+def _print_through(ghosts: tuple[line.Ghost, ...]) -> list[Fault]:
+    if not ghosts:
+        return []
+    loudest = max(ghosts, key=lambda ghost: ghost.level_db)
+    what = "a faint copy" if len(ghosts) == 1 else f"each of {len(ghosts)} faint copies"
+    when = "after" if loudest.late_seconds > 0 else "before"
+    return [
+        Fault(
+            "print-through",
+            f"{what} of the sound next to a pause, {-loudest.level_db:.0f} dB down and"
+            f" {abs(loudest.late_seconds):.1f} s {when} it, was passed over: it is print-through from the"
+            " next turn of tape",
+            loudest.span,
+            remedy="nothing is lost by it; a tape that is kept cool and wound now and then has less",
+        )
+    ]
 
 
 def _silence(source: AudioSource) -> Fault | None:

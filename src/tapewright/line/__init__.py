@@ -4,8 +4,10 @@ from tapewright.line.decode import Heard, Prospect, Survey, decode, is_polar, ra
 from tapewright.line.encode import encode, render, symbols_of, wave_of
 from tapewright.line.live import Listener
 from tapewright.line.pieces import Overview, overview
+from tapewright.line.print_through import Ghost
 
 __all__ = [
+    "Ghost",
     "Heard",
     "Listener",
     "Overview",

@@ -17,6 +17,7 @@ from tapewright.cards import FormatCard
 from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
 from tapewright.line.front import mix
 from tapewright.line.pieces import survey
+from tapewright.line.print_through import Ghost, ghosts, without
 from tapewright.line.receiver import Receiver, Survey, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
@@ -47,12 +48,15 @@ class Heard:
         Length of the recording.
     evidence_bits : float
         How much better this format explains the pieces listened to first than noise does; 0 for no signal.
+    ghosts : tuple of Ghost
+        Faint copies that were passed over.
     """
 
     symbols: Symbols
     channel: int | str
     seconds: float
     evidence_bits: float
+    ghosts: tuple[Ghost, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +109,10 @@ def decode(
     else:
         channel, lock = receiver.acquire(surveyed or survey(source), source.channels)
     symbols, seconds = receiver.read(source, channel, lock)
-    return Heard(symbols, channel, seconds, lock.evidence / float(np.log(2)) if lock else 0.0)
+    faint = ghosts(symbols)
+    symbols = without(symbols, faint, receiver.alphabet.mean_bit_seconds, seconds)
+    evidence_bits = lock.evidence / float(np.log(2)) if lock else 0.0
+    return Heard(symbols, channel, seconds, evidence_bits, tuple(ghost for _, ghost in faint))
 
 
 def rank(surveyed: Survey, cards: Sequence[FormatCard], channels: int) -> list[Prospect]:
