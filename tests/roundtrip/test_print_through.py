@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import tapewright as tw
+from tapewright.chain.explain import explain
 
 RATE_HZ = 44_100
 #: Of one turn of tape.
@@ -43,10 +44,21 @@ def test_print_through_is_told_with_its_level_and_distance():
     sound = tape("kcs-300")
     reading = heard(sound + shifted(sound, TURN_SECONDS, -30.0), "kcs-300")
     (fault,) = [fault for fault in reading.faults if fault.kind == "print-through"]
-    assert "1.3 s after it" in fault.text
+    assert "heard 1.3 s before it" in fault.text
     end = heard(sound, "kcs-300").blocks[-1].span.end_seconds
     assert fault.span is not None
     assert end - 0.1 < fault.span.start_seconds < fault.span.end_seconds < end + TURN_SECONDS + 0.1
+
+
+def test_explaining_tells_where_the_copy_was():
+    sound = tape("heron-cycle-1600")
+    recording = tw.Recording((sound + shifted(sound, TURN_SECONDS, -30.0)).astype(np.float32), RATE_HZ)
+    card = tw.load_format("heron-cycle-1600")
+    stretches = explain(recording, card, tw.read(recording, format=card))
+    (printed,) = [one for one in stretches if one.kind == "print-through"]
+    assert [one.kind for one in stretches if one.span.start_seconds < printed.span.start_seconds][
+        -1
+    ] == "good"
 
 
 def test_a_faint_program_of_its_own_right_after_a_loud_one_is_read():

@@ -19,6 +19,7 @@ from tapewright.chain.explain.levels import SILENT_DB
 from tapewright.chain.other_data import other_data
 from tapewright.chain.tone import TONES, Toned
 from tapewright.model import AudioSource, Block, Fault, Reading, Recording, Source, Span, UsageError
+from tapewright.model.stretch import PRINT_THROUGH
 
 __all__ = ["AudioLike", "open_source", "read", "read_source"]
 
@@ -176,20 +177,15 @@ def _read_one_way(
 
 
 def _print_through(ghosts: tuple[line.Ghost, ...]) -> list[Fault]:
-    if not ghosts:
-        return []
-    loudest = max(ghosts, key=lambda ghost: ghost.level_db)
-    what = "a faint copy" if len(ghosts) == 1 else f"each of {len(ghosts)} faint copies"
-    when = "after" if loudest.late_seconds > 0 else "before"
     return [
         Fault(
-            "print-through",
-            f"{what} of the sound next to a pause, {-loudest.level_db:.0f} dB down and"
-            f" {abs(loudest.late_seconds):.1f} s {when} it, was passed over: it is print-through from the"
-            " next turn of tape",
-            loudest.span,
-            remedy="nothing is lost by it; a tape that is kept cool and wound now and then has less",
+            PRINT_THROUGH,
+            f"print-through from the next turn of tape was passed over at {ghost.span.start_seconds:.1f} s: a"
+            f" copy, {-ghost.level_db:.0f} dB down, of what is heard {abs(ghost.late_seconds):.1f} s"
+            f" {'before' if ghost.late_seconds > 0 else 'after'} it",
+            ghost.span,
         )
+        for ghost in ghosts
     ]
 
 

@@ -22,6 +22,7 @@ _LABELS: dict[str, Part] = {
     "clipped": ("overdriven", DOUBT),
     "speed": ("wrong speed", BAD),
     "passed-over": ("not read", BAD),
+    "print-through": ("print-through", QUIET),
     "other": ("other sound", DOUBT),
     "idle": ("idle tone", QUIET),
     "leader": ("leader only", BAD),

@@ -28,6 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 FAINT = 10 ** (-24.0 / 20)
 #: A turn of cassette tape takes 1.5 to 3.3 s: 2 pi times a radius of 11 to 25 mm (from memory), at 47.6 mm/s.
 REACH_SECONDS = 4.0
+#: Faint stretches no further apart are one.
+SAME_GHOST_SECONDS = 0.1
 #: Loudness is told by so much sound together.
 BIN_SECONDS = 0.1
 #: Pieces of so many symbols, with so many of each kind at least, are looked for in the loud sound.
@@ -74,7 +76,10 @@ def ghosts(symbols: Symbols) -> list[tuple[slice, Ghost]]:
     for part in pieces(len(symbols)):
         loud = nearby[_bins(symbols, part)]
         is_faint[part] = (symbols.index[part] != GAP) & (symbols.level[part] < FAINT * loud)
-    found = []
+    gaps = np.flatnonzero(symbols.index[1:-1] == GAP) + 1
+    seconds = symbols.end_seconds[gaps] - symbols.start_seconds[gaps]
+    is_faint[gaps] = is_faint[gaps - 1] & is_faint[gaps + 1] & (seconds < SAME_GHOST_SECONDS)
+    found: list[tuple[slice, Ghost]] = []
     for first, last in runs_of(is_faint):
         ghost = _ghost(symbols, first, last)
         if ghost is not None:

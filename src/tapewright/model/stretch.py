@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 
 from tapewright.model.place import Span
 
-__all__ = ["STAGES", "STRETCH_KINDS", "Stretch"]
+__all__ = ["PRINT_THROUGH", "STAGES", "STRETCH_KINDS", "Stretch"]
 
 #: How far along the chain a stretch can get, least first.
 STAGES = ("silence", "sound", "symbols", "bytes", "block")
 
+#: The kind of a stretch, and of a fault, that is a faint copy from the next turn of tape.
+PRINT_THROUGH = "print-through"
 #: Every kind of stretch, in a word for programs, with what it means.
 STRETCH_KINDS: dict[str, str] = {
     "silence": "nothing to be heard",
@@ -22,6 +24,7 @@ STRETCH_KINDS: dict[str, str] = {
     "clipped": "sound cut off at full scale",
     "speed": "the format's own sound, at a speed out of range",
     "passed-over": "the format's own sound, at a speed in range, that was not read",
+    PRINT_THROUGH: "a faint copy from the next turn of tape, passed over",
     "other": "speech, music, or another format",
     "idle": "the format's idle tone after a block",
     "leader": "a leader with nothing after it",

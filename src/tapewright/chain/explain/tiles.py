@@ -21,6 +21,7 @@ from tapewright.chain.explain.speed import explain_speeds
 from tapewright.chain.explain.unread import explain_symbols, runs_of_symbols
 from tapewright.framing import Framer
 from tapewright.model import AudioSource, Reading, Span, Stretch
+from tapewright.model.stretch import PRINT_THROUGH
 
 __all__ = ["explain"]
 
@@ -67,6 +68,7 @@ def explain(source: AudioSource, card: FormatCard, reading: Reading) -> tuple[St
             if clipped is not None:
                 found.append(clipped)
                 end = clipped.span.end_seconds
+    found = _ordered(found + _printed(reading, found))
     signal_db = _signal_db(reading)
     sounding = sounding_spans(track, _holes(found, track), signal_db)
     is_known = bool(reading.blocks) or not any(fault.kind == "cannot-tell" for fault in reading.faults)
@@ -85,6 +87,20 @@ def _ordered(found: list[Stretch]) -> list[Stretch]:
 def _clipped(stretch: Stretch, low: float, high: float) -> Stretch | None:
     start, end = max(low, stretch.span.start_seconds), min(high, stretch.span.end_seconds)
     return replace(stretch, span=Span(start, end)) if end > start else None
+
+
+def _printed(reading: Reading, found: list[Stretch]) -> list[Stretch]:
+    """Give the faint copies from other turns of tape that the reading passed over."""
+    ghosts = [fault for fault in reading.faults if fault.kind == PRINT_THROUGH]
+    return [
+        Stretch(fault.span, "symbols", PRINT_THROUGH, fault.text)
+        for fault in ghosts
+        if fault.span is not None and not any(_overlap(fault.span, one.span) for one in found)
+    ]
+
+
+def _overlap(a: Span, b: Span) -> bool:
+    return a.start_seconds < b.end_seconds and b.start_seconds < a.end_seconds
 
 
 def _unread(card: FormatCard, reading: Reading, track: LevelTrack, taken: list[Span]) -> list[Stretch]:
