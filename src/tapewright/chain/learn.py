@@ -313,9 +313,14 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
 
 
 def _says_more(layout: Layout, other: Layout) -> bool:
-    """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere."""
+    """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere.
+
+    In a recording that the other leaves out as misheard it may be set by mistake.
+    """
     in_frame = eighth_bit(layout.framing.byte, other.framing.byte)
-    heard = np.concatenate([stretch.values for stretch in layout.stretches])
+    heard = np.concatenate(
+        [stretch.values for stretch in layout.stretches if stretch.save != other.misheard]
+    )  # fmt: skip
     return bool(in_frame and (heard[heard >= 0] >> 7 != int(in_frame)).any())
 
 
