@@ -55,7 +55,7 @@ MOST_FINISHED = 3
 #: So many starts at the beginning of a block may belong to a mark.
 MOST_LEFT_OUT = 2
 #: Where one leaves a reader in doubt, others are looked for in which no field has one of these meanings.
-MEANINGS_TO_DOUBT = ("end", "length", "start")
+MEANINGS_TO_DOUBT = ("end", "length", "start", "index")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
 _BARE = """

@@ -195,6 +195,22 @@ def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_ou
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
 
 
+@pytest.mark.parametrize("in_header", [False, True])
+def test_of_two_blocks_a_byte_counts_them_unless_nothing_else_tells_which_is_the_last(in_header):
+    """Of two blocks it is 00 and 01 either way."""
+    streams = []
+    for known in THREE[:2]:
+        total = len(known.data).to_bytes(2, "little")
+        pieces = [sent(b"\xa6\x1c" + known.start.to_bytes(2, "little") + total * in_header, BYTE)]
+        for number, data in enumerate((known.data[:64], known.data[64:])):
+            pieces.append(sent(b"\xa6\x5d" + bytes([number, len(data)]) + data, BYTE))
+        streams.append(stream(200 * "0" + (200 * "0").join(pieces) + 200 * "0"))
+    layout = steps._lay_out(streams, THREE[:2], alike(find_framing(streams, THREE[:2])), "0", Answers())
+    assert layout is not None
+    assert layout.rules.last_when == (None if in_header else ("is_last", 1))
+    assert ("index" in {item.name for item in layout.kinds[-1].head}) is in_header
+
+
 def test_no_recording_is_left_out_of_what_nothing_explains():
     streams = []
     for save, known in enumerate(THREE):
