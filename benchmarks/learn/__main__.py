@@ -146,7 +146,8 @@ def main() -> None:
         cpu = np.median([lesson.cpu for lesson in mine])
         print(
             f"{count} recording(s): {len(wrong)} of {claims} claims about checks contradicted"
-            f" ({wrong.count('certain')} called certain); median {cpu:.1f} s of the processor"
+            f" ({wrong.count('certain')} called certain, {wrong.count('open')} held open);"
+            f" median {cpu:.1f} s of the processor"
         )
     if passed_over:
         print(f"{passed_over} seeds passed over: their own cards did not read the fresh recording")

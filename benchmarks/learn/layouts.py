@@ -8,6 +8,7 @@ from typing import Any
 from benchmarks.learn.checks import random_check
 from benchmarks.learn.dice import Dice
 from benchmarks.learn.framings import Framing, Item
+from tapewright.cards.layout import FIELD_WIDTH
 
 __all__ = ["Layout", "random_layout"]
 
@@ -26,6 +27,25 @@ class Layout:
 
     blocks: list[Block] = field(default_factory=list)
     traits: list[str] = field(default_factory=list)
+
+
+def _told_apart(first: list[Item], items: list[Item]) -> list[Item]:
+    """Give what is fixed a name of its own if something fixed stands before it.
+
+    A check takes all that goes by one name together, wherever it stands; no machine does.
+    """
+    return [
+        _as_constant(item) if first and "fixed" in item and "fixed" in first[0] else item for item in items
+    ]
+
+
+def _as_constant(item: Item) -> Item:
+    rest = {key: value for key, value in item.items() if key != "fixed"}
+    value = bytes.fromhex(item["fixed"])
+    kind = next(
+        kind for kind, width in FIELD_WIDTH.items() if width == len(value) and not kind.endswith("le")
+    )
+    return {"field": "magic", "type": kind, "value": str(int.from_bytes(value, "big")), **rest}
 
 
 def random_layout(dice: Dice, framing: Framing) -> Layout:
@@ -140,7 +160,7 @@ class _Drawing:
         layout: list[Item] = [leader]
         if self.framing.mark:
             layout.append({"mark": self.framing.mark})
-        layout += [*self.sync, *first, *items]
+        layout += [*self.sync, *first, *_told_apart(first, items)]
         has_header_check = self.has_check and bool(items) and (data is None or dice.chance(0.15))
         if has_header_check:
             layout.append(self._check(layout, "fields"))
@@ -170,7 +190,7 @@ class _Drawing:
             return LEAST_BITS
         sync = sum(len(bytes.fromhex(item["sync"])) for item in layout if "sync" in item)
         fixed = sum(len(bytes.fromhex(item["fixed"])) for item in layout if "fixed" in item)
-        constants = sum(int(item.get("value", "").isdecimal()) for item in layout)
+        constants = sum(FIELD_WIDTH[item["type"]] for item in layout if item.get("value", "").isdecimal())
         checks = sum(int("check" in item) for item in layout)
         return byte.bits * (sync + fixed + constants + checks) + len(self.framing.mark)
 

@@ -55,7 +55,7 @@ MOST_FINISHED = 3
 #: So many starts at the beginning of a block may belong to a mark.
 MOST_LEFT_OUT = 2
 #: Where one leaves a reader in doubt, others are looked for in which no field has one of these meanings.
-MEANINGS_TO_DOUBT = ("end", "length", "start")
+MEANINGS_TO_DOUBT = ("end", "length", "start", "index")
 
 # A card that only tells symbols from one another: nothing is known of bytes yet.
 _BARE = """
@@ -313,9 +313,14 @@ def _alike(framings: Sequence[Framing]) -> list[Framing]:
 
 
 def _says_more(layout: Layout, other: Layout) -> bool:
-    """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere."""
+    """Whether what another takes for part of the frame is a bit, not set in known bytes but elsewhere.
+
+    In a recording that the other leaves out as misheard it may be set by mistake.
+    """
     in_frame = eighth_bit(layout.framing.byte, other.framing.byte)
-    heard = np.concatenate([stretch.values for stretch in layout.stretches])
+    heard = np.concatenate(
+        [stretch.values for stretch in layout.stretches if stretch.save != other.misheard]
+    )  # fmt: skip
     return bool(in_frame and (heard[heard >= 0] >> 7 != int(in_frame)).any())
 
 

@@ -64,7 +64,8 @@ def arounds(parts: Sequence[Sample], knowns: Sequence[Known], framing: Framing) 
     """
     holding = [part for part in parts if part.has_data]
     size = max((part.count for part in holding), default=0)
-    tail = usual(len(part.tail) for part in holding)
+    # of lengths that are equally common the longest: last bytes may have looked like trailer
+    tail = usual(sorted((len(part.tail) for part in holding), reverse=True))
     last_tail = usual(len(part.tail) for part in holding if part.count == size)
     heads = {  # in each save by itself: a name is as long as it is
         save: usual(len(part.head) for part in holding if part.save == save)
@@ -78,7 +79,7 @@ def arounds(parts: Sequence[Sample], knowns: Sequence[Known], framing: Framing) 
 
 
 def usual(lengths: Iterable[int]) -> int:
-    """The commonest length."""
+    """The commonest length; of equally common ones the first."""
     counted = Counter(lengths).most_common(1)
     return counted[0][0] if counted else 0
 

@@ -61,7 +61,7 @@ _CATALOGUE_INITS: dict[int, tuple[int, ...]] = {16: (0x1D0F,), 24: (0xB704CE,)}
 _CATALOGUE_XOROUTS: dict[int, tuple[int, ...]] = {8: (0x55,)}
 _REFLECTED_BITS = 1.0  # reflected or not
 _UNUSUAL_BITS = 2.5  # on top of the bits of a number that has to be solved for
-_POLY_BITS = 1.0  # the same for polynomials, which have to be odd
+_POLY_BITS = 0.5  # the same for polynomials, which have to be odd
 
 
 def place_bits(place: Place, is_told_apart: bool) -> float:
@@ -141,9 +141,9 @@ def coverage_bits(names: Sequence[str], constants: Collection[str]) -> dict[tupl
     explained = [name for name in names if not name.startswith("unknown")]
     for known, share in ((names, 1.0), (explained, 0.2)):
         changing = tuple(name for name in known if name not in constants)
-        add(known, 0.2 * share)
-        add([name for name in known if name != "sync"], 0.2 * share)
-        add(changing, 0.2 * share)
+        add(known, 0.15 * share)
+        add([name for name in known if name != "sync"], 0.3 * share)
+        add(changing, 0.15 * share)
         add([name for name in known if name == "data"], 0.25 * share)
         for run in {tuple(known), tuple(known[: _last(known, changing)])}:
             for first in range(len(run)):

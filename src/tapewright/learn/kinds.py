@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +38,10 @@ AFTER_BITS = 4.0
 BEFORE_DATA_BITS = 3.0
 #: A check before the data may look less likely than no check, and be likelier once what follows is explained.
 HEAD_CHECK_SLACK = 4.0
+#: Of so many checks that fit equally well the first is taken, and held open: only another program tells apart
+#: polynomials that have most of their factors in common.
+MOST_TIED = 3
+LEAST_LEAD = -float(np.log2(MOST_TIED - 1)) - 0.01
 #: A check that is worth less than this is none; one worth more than that need not be looked for elsewhere.
 LEAST_BITS, CONVINCING_BITS = 0.5, 12.0
 #: Of so many blocks or more, one may be misheard: one of so many with something in their head that this share
@@ -155,9 +159,9 @@ def find_kinds(
     def facts_about(some: Sequence[Sample]) -> Facts:
         return facts_of(some, samples, knowns, starts, without)
 
-    means = _Means(knowns, framing, with_checks, answers or Answers())
-    kinds: dict[str, Kind] = {}
     sorted_out = dict(_sorted_out(samples))
+    means = _Means(knowns, framing, with_checks, answers or Answers(), _shared(sorted_out.values()))
+    kinds: dict[str, Kind] = {}
     # data first: they have most blocks, so their check is surest, and those of other kinds are mostly like it
     for name, heard in sorted(sorted_out.items(), key=lambda pair: pair[0] != "data"):
         mine = means.with_kin(kinds.values())
@@ -173,7 +177,20 @@ def find_kinds(
             mine = means.with_kin(other for other in kinds.values() if other is not kind)
             again = _explained(name, kind.samples, replace(kind.facts, order=order), mine)
             kinds[name] = again if again.bits < kind.bits + OTHER_ORDER_BITS else kind
+    saves = {sample.save for sample in samples}
+    misheard = [sample for kind in kinds.values() if _says_nothing(kind, saves) for sample in kind.samples]
+    if misheard:
+        rest = [sample for sample in samples if sample not in misheard]
+        return find_kinds(
+            rest, knowns, starts, framing, without, with_checks=with_checks, answers=answers
+        )  # fmt: skip
     return [kinds[name] for name in sorted_out]
+
+
+def _says_nothing(kind: Kind, saves: Collection[int]) -> bool:
+    """Whether it stands before some of these saves only, and tells nothing of them: a leader misheard."""
+    is_in_all = {sample.save for sample in kind.samples} == set(saves)
+    return not is_in_all and not any(item.part.kind in ("field", "text") for item in kind.head)
 
 
 @dataclass(frozen=True)
@@ -184,6 +201,7 @@ class _Means:
     framing: Framing
     with_checks: bool
     answers: Answers
+    shared: int = 0  # bytes that all kinds of block begin with
     kin: tuple[CheckRule, ...] = ()  # checks of other kinds
 
     def with_kin(self, others: Iterable[Kind]) -> _Means:
@@ -195,6 +213,13 @@ class _Means:
     ) -> tuple[list[Part], float]:
         """Describe bytes before the data, or without a name those after it."""
         return self.answers.explain_bytes(runs, facts, self.framing.field_coding, may_have_text=may_have_text)
+
+
+def _shared(kinds: Iterable[Sequence[Sample]]) -> int:
+    """How many bytes all kinds of block begin with, as with a sync, before they differ; of one kind, 0."""
+    heads = [Counter(sample.head[:MOST_SPLIT] for sample in heard).most_common(1)[0][0] for heard in kinds]
+    alike = [len(set(column)) == 1 for column in zip(*heads, strict=False)]
+    return [*alike, False].index(False) if len(heads) > 1 else 0
 
 
 def _sure_rules(kind: Kind) -> Iterator[CheckRule]:
@@ -399,21 +424,22 @@ def _best_claim(
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
     """The likeliest check, and how many of the constants at the beginning are a sync it leaves out.
 
-    As many as another check leaves out, if `sync_bytes` says so.
+    As many as another check leaves out, if `sync_bytes` says so; or those that all kinds of block begin with.
     """
     constants = _constants(items) if sync_bytes is None else sync_bytes
     fixed = {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
-    splits = [constants]
-    if sync_bytes is None and 1 < constants <= MOST_SPLIT:
-        splits += range(constants - 1, 0, -1)
-    split_bits = SPLIT_BITS + float(np.log2(max(1, len(splits) - 1)))
+    usual = [constants]
+    if sync_bytes is None and 0 < means.shared < constants:
+        usual.insert(0, means.shared)
+    others = range(constants - 1, 0, -1) if sync_bytes is None and constants <= MOST_SPLIT else ()
+    split_bits = SPLIT_BITS + float(np.log2(max(1, len(others))))
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
-    for sync in splits:
+    for sync in dict.fromkeys((*usual, *others)):
         messages = messages_of(items, heads, data, tails, means.framing, sync)
         claims = means.answers.find_checks(messages, fixed, means.kin)
-        if not claims or (claims[0].lead <= 0 and claims[0].messages > 1):
+        if not claims or (claims[0].lead < LEAST_LEAD and claims[0].messages > 1):
             continue  # rather something else: of one block, no more can be had
-        bits = claims[0].bits - (split_bits if sync != constants else 0.0)
+        bits = claims[0].bits - (split_bits if sync not in usual else 0.0)
         if bits > best[0]:
             best = (bits, claims[0], sync)
         if bits > CONVINCING_BITS and claims[0].rule.begins_plainly:

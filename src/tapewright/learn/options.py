@@ -34,8 +34,9 @@ LONE_CHARACTER_BITS = 4.0
 #: Which byte of a number comes first: as in most of the block's numbers, or not.
 SAME_ORDER_BITS, OTHER_ORDER_BITS = 0.5, 4.0
 #: Small numbers agree with a constant by chance: where they are the same in all blocks, they cost this more;
-#: but larger ones than this are as rare as any other constant.
+#: but larger ones than this are as rare as any other constant. Of several blocks, their number is no rarer.
 COUNTS, COUNT_BITS, LARGEST_SMALL = ("index", "blocks", "is_last", "remaining"), 4.0, 3
+BLOCKS_BITS = 2.0
 #: Where a program is cut into blocks, a byte tells how many bytes are in each as often as two.
 SMALL_LENGTH_BITS = 0.5
 
@@ -139,7 +140,7 @@ def _fields(seen: Bytes, place: int, kind: str, width: int, coding: str) -> Iter
             continue  # a constant says the same in fewer words
         price = _offset_bits(fact, abs(offset))
         if fact in COUNTS and are_equal(value.tolist()) and int(value[0]) <= LARGEST_SMALL:
-            price += COUNT_BITS
+            price += BLOCKS_BITS if fact == "blocks" and value[0] > 1 else COUNT_BITS
         part = Part("field", place, sizes, kind, coding, fact, offset)
         is_cut = "index" in seen.facts.numbers
         yield Option(part, base + _meaning_bits(fact, width, is_cut) + price, place + size)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import groupby
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from benchmarks.learn.dice import Dice
 from benchmarks.learn.formats import FAMILIES, random_format, random_program, random_start
 from benchmarks.learn.saves import save
 from tapewright.cards import Alphabet
+from tapewright.cards.layout import Fixed
 from tapewright.chain import read
 
 #: What the learner is to be measured with.
@@ -115,3 +117,11 @@ def test_polynomials_are_odd():
     assert len(polynomials) > 40
     assert all(poly & 1 for poly in polynomials)
     assert all(poly & 1 for _, poly, *_ in CATALOGUE.values())
+
+
+def test_what_a_check_covers_goes_through_it_in_the_order_of_the_tape():
+    """Items of one name go through it together: so of what is fixed nothing stands apart from the rest."""
+    for seed in range(400):
+        for block in drawn(seed).card.block:
+            are_fixed = [isinstance(item, Fixed) for item in block.layout]
+            assert sum(is_fixed for is_fixed, _ in groupby(are_fixed)) <= 1

@@ -13,15 +13,17 @@ from made_up_saves import program
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves
-from tapewright.chain.learn import Learned, learn, with_card
+from tapewright.chain.learn import Layout, Learned, learn, with_card
 from tapewright.chain.learn import _alike as alike
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.answers import Answers
-from tapewright.learn.framing import find_framing
+from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import LineCode
+from tapewright.learn.rules import Rules
 from tapewright.learn.stream import Stream
+from tapewright.learn.stretches import Stretch
 from tapewright.model import Recording
 
 RATE_HZ = 44_100.0
@@ -109,6 +111,21 @@ def test_a_bit_never_set_in_the_known_bytes_is_one_if_it_is_set_elsewhere(bits):
     assert layout.framing.byte.bits == bits
 
 
+@pytest.mark.parametrize("misheard, says_more", [(None, True), (1, False)])
+def test_an_eighth_bit_that_is_set_in_a_recording_left_out_as_misheard_says_nothing(misheard, says_more):
+    eight = ByteFormat(bits=8, start="1", stop="0")
+    seven = ByteFormat(bits=7, start="1", stop="00")
+    stretches = [
+        Stretch(save, np.array(values, np.int16), np.zeros(0, np.int16), np.arange(3), np.arange(3))
+        for save, values in enumerate([(0x31, 0x42, 0x53), (0x31, 0xC2, 0x53)])
+    ]
+    layouts = [
+        Layout(Framing(byte, "plain", (False, False), 1.0), stretches, [], [], (), Rules("length"), misheard)
+        for byte in (eight, seven)
+    ]
+    assert steps._says_more(*layouts) is says_more
+
+
 def test_the_first_bit_of_characters_is_no_start_symbol():
     byte = ByteFormat(order="msb", start="1", stop="0")
     knowns = [Known(program(93 + k, 60 + 9 * k)) for k in range(2)]
@@ -176,6 +193,22 @@ def test_of_three_recordings_the_one_that_was_misheard_is_left_out(lost, left_ou
     assert layout is not None
     assert layout.misheard == left_out
     assert {item.name for item in layout.kinds[-1].head} >= {"start", "length"}
+
+
+@pytest.mark.parametrize("in_header", [False, True])
+def test_of_two_blocks_a_byte_counts_them_unless_nothing_else_tells_which_is_the_last(in_header):
+    """Of two blocks it is 00 and 01 either way."""
+    streams = []
+    for known in THREE[:2]:
+        total = len(known.data).to_bytes(2, "little")
+        pieces = [sent(b"\xa6\x1c" + known.start.to_bytes(2, "little") + total * in_header, BYTE)]
+        for number, data in enumerate((known.data[:64], known.data[64:])):
+            pieces.append(sent(b"\xa6\x5d" + bytes([number, len(data)]) + data, BYTE))
+        streams.append(stream(200 * "0" + (200 * "0").join(pieces) + 200 * "0"))
+    layout = steps._lay_out(streams, THREE[:2], alike(find_framing(streams, THREE[:2])), "0", Answers())
+    assert layout is not None
+    assert layout.rules.last_when == (None if in_header else ("is_last", 1))
+    assert ("index" in {item.name for item in layout.kinds[-1].head}) is in_header
 
 
 def test_no_recording_is_left_out_of_what_nothing_explains():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pytest
 
 from made_up_saves import framing_of, program
 from tapewright.learn.block_cuts import find_samples
@@ -109,6 +110,16 @@ def test_tail_bytes_that_look_like_trailer_are_taken_from_it():
         stretch(b"\xa5", DATA[40:], b"\x55", spare=b"\xff\xff"),
     )  # fmt: skip
     assert blocks[2].tail == b"\x55\xff"
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_the_longer_of_two_tails_is_not_the_one_that_looks_like_trailer(first):
+    cut, whole = (
+        stretch(b"\xa5", DATA[:40], b"\x55", spare=b"\xff\xff"),
+        stretch(b"\xa5", DATA[40:], b"\x33\x44"),
+    )
+    blocks = samples_of(*((cut, whole) if first else (whole, cut)))
+    assert {block.tail for block in blocks} == {b"\x55\xff", b"\x33\x44"}
 
 
 def test_data_in_characters_are_counted_in_bytes_of_the_program():
