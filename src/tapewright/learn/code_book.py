@@ -83,8 +83,8 @@ class Book:
     def ended_by_rest(self) -> Book:
         """The same with the rest last of which every word has one.
 
-        What stands after it in all of them, or before it in all, may as well belong to the next word or to the
-        one before: that is how the first half-wave after a rest, which comes out longer, cuts words.
+        What stands after it in all of them, or before it in all, may as well belong to the next word or to
+        the one before: the first half-wave after a rest, which comes out longer, may cut words there.
         """
         rest = max(self.words[0], key=lambda k: self.centres[k])
         others = [self.centres[k] for word in self.words for k in word if k != rest]
