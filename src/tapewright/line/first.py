@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers, level_track
+from tapewright.line.front import Heard, block_powers, is_sparse, level_track
 from tapewright.line.scene import (
     Lock,
     Measured,
@@ -130,9 +130,16 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    power = signal_power(level_track(heard, alphabet, band, LOUD_BLOCKS * templates.block), templates, lock)
+    power = signal_power(_loudness(heard, alphabet, band, templates.block), templates, lock)
     amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
     return path, measure(path, whole, amplitude, band, lock.misfit)
+
+
+def _loudness(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> FloatArray:
+    """Level by `LOUD_BLOCKS`: of so many together, but of each where pulses are shorter than those."""
+    if is_sparse(alphabet):
+        return level_track(heard, alphabet, band, block)[LOUD_BLOCKS // 2 :: LOUD_BLOCKS]
+    return level_track(heard, alphabet, band, LOUD_BLOCKS * block)
 
 
 def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
