@@ -45,6 +45,8 @@ UNANCHORED_BITS = 1_000.0
 MARK_BITS = 6.0
 #: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
+#: What a symbol costs that stands between bytes, and is neither of them nor idle.
+STRAY_BITS = 8.0
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
 #: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows
@@ -109,6 +111,7 @@ class Layout:
         if self.misheard is not None:  # it has what nobody knows of the others as well
             saves = len({sample.save for sample in self.samples})
             bits += ODD_SAVE_BITS + 8.0 * sum(kind.unknown_bytes for kind in self.kinds) / saves
+        bits += STRAY_BITS * sum(stretch.strays for stretch in self.stretches)
         return bits + DOUBT_BITS * len(self.rules.doubts) + UNANCHORED_BITS * len(self.lost)
 
     @property

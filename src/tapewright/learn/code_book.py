@@ -80,6 +80,25 @@ class Book:
         words = tuple(tuple(stands_for[k] for k in word) for word in self.words)
         return replace(self, words=words, centres=tuple(centres))
 
+    def ended_by_rest(self) -> Book:
+        """The same with the rest last of which every word has one.
+
+        What stands after it in all of them, or before it in all, may as well belong to the next word or to
+        the one before: the first half-wave after a rest, which comes out longer, may cut words there.
+        """
+        rest = max(self.words[0], key=lambda k: self.centres[k])
+        others = [self.centres[k] for word in self.words for k in word if k != rest]
+        is_rest = bool(others) and self.centres[rest] - max(others) >= np.log(REST)
+        if not is_rest or any(word.count(rest) != 1 for word in self.words):
+            return self
+        places = [word.index(rest) + 1 for word in self.words]
+        begins = [word[:place] for word, place in zip(self.words, places, strict=True)]
+        ends = [word[place:] for word, place in zip(self.words, places, strict=True)]
+        if len(set(begins)) > 1 and len(set(ends)) > 1:
+            return self
+        words = tuple(end + begin for end, begin in zip(ends, begins, strict=True))
+        return replace(self, words=words)
+
     @property
     def key(self) -> tuple[tuple[float, ...], ...]:
         """What makes two books the same: their words spelt out, in either order."""
@@ -92,7 +111,8 @@ def draw_up(tokens: Tokens, classes: FloatArray) -> list[Book]:
         return []
     kinds = nearest_class(tokens.logs, classes)
     centres = tuple(float(c) for c in classes)
-    books = {book.key: book for book in _all_books(tokens, kinds, centres)}
+    drawn = (book.ended_by_rest() for book in _all_books(tokens, kinds, centres))
+    books = {book.key: book for book in drawn}
     return list(books.values())
 
 

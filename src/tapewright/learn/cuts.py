@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -70,6 +70,9 @@ class Stretch:
         Length of what follows of the same symbol, up to the next silence.
     gap_seconds : float
         Silence after that, up to the next stretch; 0 for the last.
+    strays : int
+        Symbols between the bytes before the known ones that are in none, and not idle: no card has words
+        for them.
     """
 
     save: int
@@ -82,6 +85,7 @@ class Stretch:
     lead_seconds: float = 0.0
     trail_seconds: float = 0.0
     gap_seconds: float = 0.0
+    strays: int = 0
 
     def __len__(self) -> int:
         return len(self.values)
@@ -164,7 +168,16 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
             part = _begun_later(stream.bits, part, framing)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
         if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
-            yield _piece(values, part, known)
+            strays = _strays(stream.bits, part[: int(np.argmax(known != NOT_KNOWN)) + 1], byte)
+            yield replace(_piece(values, part, known), strays=strays)
+
+
+def _strays(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> int:
+    """Between bytes that announce themselves, how many symbols are not idle."""
+    between = np.zeros(len(bits) + 1, np.int64)
+    np.add.at(between, places[:-1] + byte.symbols_per_byte - len(byte.start), 1)
+    np.add.at(between, places[1:] - len(byte.start), -1)
+    return int(np.count_nonzero((np.cumsum(between)[:-1] > 0) & (bits == int(byte.start[-1]))))
 
 
 def _in_step(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> IntArray:

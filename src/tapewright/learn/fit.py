@@ -14,7 +14,7 @@ from tapewright.learn.code_book import Book, nearest_class
 from tapewright.learn.durations import RIM, Tokens
 from tapewright.learn.parse import FINEST, UNKNOWN, Parse, coarse_spreads, parse_book, prices_of
 
-__all__ = ["Fit", "fit_book"]
+__all__ = ["Fit", "fit_book", "with_leader"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -91,12 +91,29 @@ def fit_book(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> Fit:
     """
     is_silent = book.shape == "burst or none"
     names = tuple("0" * len(book.words)) if is_silent else ("0", "1", "0", "1")[: len(book.words)]
-    book, spreads, cut = _settled(tokens, book)
-    leader = ""
-    if patterns:
-        book, names, leader = _with_leader(book, names, patterns, spreads)
-        if leader == "L":
-            book, spreads, cut = _settled(tokens, book)
+    settled = _settled(tokens, book)
+    book, spreads, _ = settled
+    if not patterns:
+        return _fitted(tokens, names, settled, "")
+    # A leader like a bit, but for a little: either the recorder moves its edges, or it has a word of its own.
+    ways = {
+        grown[0].words: grown
+        for tolerance in (np.maximum(spreads, coarse_spreads(book)), _tolerant(spreads))
+        for grown in [with_leader(book, names, patterns, tolerance)]
+    }
+    fits = [
+        _fitted(tokens, grown_names, _settled(tokens, grown) if leader == "L" else settled, leader)
+        for grown, grown_names, leader in ways.values()
+    ]
+    return min(fits, key=lambda fit: fit.cost + WORTH_A_WORD * len(fit.names))
+
+
+def _fitted(
+    tokens: Tokens, names: tuple[str, ...], settled: tuple[Book, FloatArray, Parse], leader: str
+) -> Fit:  # fmt: skip
+    """Fit a book with what its leaders consist of: marks behind them, and how long everything is."""
+    book, spreads, cut = settled
+    if leader:
         strange = _with_strange_mark(tokens, book, cut, names.index(leader))
         if strange is not None:
             (book, spreads, cut), names = strange, (*names, "M")
@@ -264,7 +281,7 @@ def _cost_in_context(tokens: Tokens, book: Book, cut: Parse, elements: IntArray)
     return float(errors.sum() + prices_of(book)[spoken].sum() + CONTEXT_COST * contexts)
 
 
-def _with_leader(
+def with_leader(
     book: Book, names: tuple[str, ...], patterns: Sequence[FloatArray], spreads: FloatArray
 ) -> tuple[Book, tuple[str, ...], str]:
     """Say of which word leaders consist; give one of its own to the first pattern that no word fits."""
@@ -301,7 +318,7 @@ def _word_of(pattern: FloatArray, book: Book, spreads: FloatArray) -> int | None
         np.zeros(count, np.bool_),
         np.zeros(count, np.int32),
     )
-    cut = parse_book(made_up, book, np.maximum(spreads, coarse_spreads(book)))
+    cut = parse_book(made_up, book, spreads)
     spoken = Counter(cut.words[cut.words >= 0].tolist())
     return spoken.most_common(1)[0][0] if spoken and cut.explained > 0.7 else None
 

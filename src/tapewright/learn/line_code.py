@@ -16,7 +16,7 @@ from tapewright.cards.symbols import Piece, Tone
 from tapewright.learn.cells import Cells, draw_up_cells
 from tapewright.learn.code_book import Book, draw_up
 from tapewright.learn.durations import Tokens, duration_classes, shared_tempo, stretches
-from tapewright.learn.fit import Fit, fit_book
+from tapewright.learn.fit import Fit, fit_book, with_leader
 from tapewright.learn.parse import Null, coarse_spreads, parse_book
 from tapewright.learn.spelling import family_of, spell, tidy_us, twin
 from tapewright.learn.takes import Take, is_square, leader_patterns, pulse_width, takes_of
@@ -209,7 +209,10 @@ def _codes(
     patterns = leader_patterns(takes)
     codes: list[LineCode] = []
     best_cells = list(_best_cells(tokens, opinions))
-    books = [*_best_books(tokens, opinions), *(book for cells in best_cells for book in _whole(cells))]
+    books = [
+        *_best_books(tokens, opinions, patterns),
+        *(book for cells in best_cells for book in _whole(cells)),
+    ]
     well_explained = False
     for book in books:
         fit = fit_book(tokens, book, patterns)
@@ -229,8 +232,8 @@ def _codes(
     return _without_repeats(codes)[:limit]
 
 
-def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
-    """The dozen books that explain the beginning best."""
+def _best_books(tokens: Tokens, opinions: Sequence[FloatArray], patterns: Sequence[FloatArray]) -> list[Book]:
+    """The dozen books that explain the beginning best, with a leader of their own where they need it."""
     few = _some(tokens, RANKED_WITH)
     books: dict[tuple[tuple[float, ...], ...], Book] = {}
     for classes in opinions:
@@ -238,10 +241,17 @@ def _best_books(tokens: Tokens, opinions: Sequence[FloatArray]) -> list[Book]:
             merged = book.merged()
             books.setdefault(merged.key, merged)
     null = Null(few.logs).cost
-    gains = [null - parse_book(few, book, coarse_spreads(book)).cost for book in books.values()]
+    gains = [null - _cost_with_leader(few, book, patterns) for book in books.values()]
     order = np.argsort(gains)[::-1][:FITTED_BOOKS]
     listed = list(books.values())
     return [listed[k] for k in order if gains[k] > HOPEFUL * gains[order[0]]]
+
+
+def _cost_with_leader(tokens: Tokens, book: Book, patterns: Sequence[FloatArray]) -> float:
+    """What half-waves cost: short leaders among them are no reason to prefer a code they are words of."""
+    if patterns:
+        book, _, _ = with_leader(book, ("0",) * len(book.words), patterns, coarse_spreads(book))
+    return parse_book(tokens, book, coarse_spreads(book)).cost
 
 
 def _best_cells(tokens: Tokens, opinions: Sequence[FloatArray]) -> Iterator[Cells]:

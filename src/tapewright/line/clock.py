@@ -43,8 +43,8 @@ MOST_TO_TRY = 8000
 #: Between two samples so many places are told apart; and noise outside the band that interpolation reckons
 #: with, against that inside.
 FINENESS, OUTSIDE = 256, 1e-3
-#: No clock more restless is tried than one that is so many nats less likely than the best: a clock a little
-#: more restless than quartz may be less likely, and one that follows flutter likelier by far.
+#: No clock calmer is tried than one that is so many nats less likely than the best. (Not the other way round:
+#: where there is flutter, a clock a little more restless than quartz may be the less likely one.)
 FAR_BEHIND_NATS = 20.0
 #: A median is taken of so many values at most.
 MOST_FOR_MEDIAN = 2048
@@ -112,7 +112,7 @@ def _restlessness(at: FloatArray, place: FloatArray, variance: FloatArray, pace:
     best, most = float(RESTLESSNESS[0]), -math.inf
     at, place, variance = _evenly_spread(at, place, variance)
     none, no_room = np.empty(0), np.empty((0, 8))
-    for density in RESTLESSNESS:
+    for density in RESTLESSNESS[::-1]:
         likelihood = float(_clock(at, place, variance, pace, density, none, none, no_room, False))
         if likelihood > most:
             best, most = float(density), likelihood

@@ -140,3 +140,32 @@ def test_a_leader_of_bits_is_named_after_the_bit() -> None:
     tokens = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200))
     book = Book("runs", ((0, 0), (1, 1)), (SHORT, LONG))
     assert fit_book(tokens, book, [np.log([400.0, 400.0])]).leader == "1"
+
+
+def test_a_leader_a_quarter_slower_than_a_bit_is_no_leader_of_such_bits() -> None:
+    tones = [[210.0] * 10, [105.0] * 20]
+    leader = np.full(24, 134.0)
+    us = np.concatenate([leader, said(tones, bits_of(60)).us, leader, said(tones, bits_of(60)).us])
+    book = Book("runs", ((0,) * 10, (1,) * 20), tuple(np.log([210.0, 105.0])))
+    fit = fit_book(tokens_from(us), book, [np.log([134.0, 134.0])])
+    assert (fit.names, fit.leader) == (("0", "1", "L"), "L")
+    assert np.exp([fit.book.centres[k] for k in fit.book.words[2]]) == pytest.approx([134.0] * 2, rel=0.01)
+
+
+@pytest.mark.parametrize("later", [0, 1, 2])
+def test_a_rest_ends_its_word_wherever_the_order_of_half_waves_cuts(later: int) -> None:
+    # the first half-wave after a rest comes out longer
+    words = [[155.0, *[128.0] * count, 1980.0] for count in (8, 16)]
+    cut = tuple(tuple(word[len(word) - later :] + word[: len(word) - later]) for word in words)
+    classes = np.log([128.0, 155.0, 1980.0])
+    book = Book("run pairs", tuple(tuple(_class(us) for us in word) for word in cut), tuple(classes.tolist()))
+    assert book.ended_by_rest().words == tuple(tuple(_class(us) for us in word) for word in words)
+
+
+def _class(us: float) -> int:
+    return [128.0, 155.0, 1980.0].index(us)
+
+
+def test_a_rest_of_two_lengths_ends_no_word() -> None:
+    book = Book("runs", ((1, 0, 1, 0), (2, 0)), tuple(np.log([120.0, 390.0, 900.0])))
+    assert book.ended_by_rest() == book

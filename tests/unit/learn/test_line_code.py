@@ -227,6 +227,16 @@ def test_bursts_and_silence_that_last_equally_long_are_written_so() -> None:
     assert spelt(silence)[0] == pytest.approx(tone.turns * 1e6 / tone.tone + rest.silence, abs=0.02)
 
 
+def test_leaders_too_short_to_stand_out_are_not_what_bits_are_made_of() -> None:
+    symbols = '"0" = [{half_waves = [232]}]\n"1" = [{half_waves = [543]}]\n"P" = [{half_waves = [920]}]'
+    rng = np.random.default_rng(4)
+    blocks = ["P" * 80 + "".join(rng.choice(["0", "1"], 180)) for _ in range(12)]
+    sound = recording_of("P" * 400 + "".join(blocks), symbol_card(symbols), rate_hz=RATE_HZ)
+    codes, _ = propose([play(sound, RECORDER, 1)])
+    lengths = [np.mean(spelt(codes[0].symbols[bit])) for bit in "01L"]
+    assert sorted(lengths) == pytest.approx([232.0, 543.0, 920.0], rel=0.03)
+
+
 def test_nearly_twice_as_long_is_not_made_twice_as_long() -> None:
     code = proposed('"0" = [{half_waves = [228, 228]}]\n"1" = [{half_waves = [453, 453]}]', "0")
     short, long = sorted(spelt(code.symbols[bit])[0] for bit in "01")

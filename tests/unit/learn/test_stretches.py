@@ -267,3 +267,15 @@ def test_copies_of_a_block_of_a_program_that_repeats_itself_are_not_the_next_blo
     held = [piece.known[piece.known >= 0] for piece in found]
     wanted = [16 * index for index in range(8) for _ in range(copies)]
     assert [(known[0], known[-1]) for known in held] == [(first, first + 15) for first in wanted]
+
+
+def test_bytes_of_a_sync_that_follow_more_closely_than_others_are_missed_with_too_many_stop_symbols():
+    tight = ByteFormat(bits=7, order="msb", start="0", stop="1")
+    data = bytes(value & 0x7F for value in program(62, 60))
+    bits = 80 * "L" + sent(b"-?g", tight) + sent(data, tight, idle="111") + 80 * "L"
+    strays = []
+    for stop in ("1", "1111"):
+        framing = framing_of(1, **tight.model_copy(update={"stop": stop}).model_dump())
+        (found,) = find_stretches([stream(bits, "01L")], [Known(data)], framing, "L")
+        strays.append((bytes(found.values.tolist()) == b"-?g" + data, found.strays > 0))
+    assert strays == [(True, False), (False, True)]

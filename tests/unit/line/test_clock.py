@@ -21,6 +21,16 @@ def test_a_smooth_clock_follows_flutter_and_knows_how_far_off_it_is(samples, sym
     assert np.sqrt(np.mean(error**2)) < 0.7 * SPREAD
 
 
+@pytest.mark.parametrize("flutter", [0.0005, 0.001, 0.003])
+def test_flutter_is_followed_where_symbols_tell_the_time_well(flutter: float) -> None:
+    # of the calmest clocks the second may be less likely than the first by a hundred nats
+    number = np.arange(9000)
+    truth = LENGTH * (number + flutter * 60 / (2 * np.pi) * np.sin(2 * np.pi * number / 60))
+    place = truth + 0.07 * np.random.default_rng(3).standard_normal(9000)
+    clock, _, _ = smooth_clock(LENGTH * number, place, np.full(9000, 0.07**2), 1.0)
+    assert np.std((clock - truth)[20:-20]) < 0.05
+
+
 @pytest.mark.parametrize("late", [0.0, 0.25, 0.5])
 def test_noise_between_samples_is_as_strong_as_on_them(late: float) -> None:
     low, high = 0.02, 0.38

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from symbol_cards import recording_of
+from symbol_cards import recording_of, symbol_card
 from tapewright.cards import Alphabet, load_format
 from tapewright.channel import CassetteChannel, FlutterTone, add_noise, play
 from tapewright.line import decode, first, polish, receiver
@@ -187,3 +187,29 @@ def test_gains_do_not_wander_off_while_symbols_are_followed():
         _, lock = receiver.search(heard, lock)
         gains.append(lock.gain)
     assert gains[-1] == pytest.approx(gains[4], rel=0.002)
+
+
+def test_pulses_far_apart_are_as_loud_followed_as_searched(monkeypatch: pytest.MonkeyPatch) -> None:
+    pulse = "{half_waves = [92, 92]}"
+    card = symbol_card(
+        f'"0" = [{pulse}, {{silence = 1336}}]\n"1" = [{pulse}, {{silence = 576}}, {pulse}, {{silence = 576}}]'
+    )
+    bits = "".join(np.random.default_rng(8).choice(["0", "1"], 3000))
+    dull = replace(CassetteChannel.TRANSPARENT, low_pass_hz=6_000.0, low_pass_order=2, hiss_snr_db=30.0)
+    tape = play(recording_of("0" * 500 + bits + "0" * 40, card), dull, seed=8)
+    receiver = Receiver(card, tape.rate_hz, False)
+    heard = np.concatenate(list(listen([tape.samples], tape.rate_hz, 0, receiver.band)))
+    lock = receiver.find([receiver.loudest(heard)])
+    assert lock is not None
+
+    def measured() -> first.Measured:
+        path, of_all = first.first_pass(
+            heard, receiver.searched, receiver.band, lock, receiver.cost, receiver.polarity, 2
+        )
+        assert of_all is not None
+        assert len(path) > 3400
+        return of_all
+
+    followed = measured()
+    monkeypatch.setattr(first, "CLEAR_EB_N0", np.inf)
+    np.testing.assert_allclose(followed.gain, measured().gain, rtol=0.05)
