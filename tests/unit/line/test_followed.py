@@ -105,6 +105,15 @@ def test_a_free_carrier_with_idle_tone_between_its_bytes_is_searched(cycles, is_
     assert is_followed or share_followed(heard) == 0.0
 
 
+def test_a_free_carrier_is_followed_on_either_side_of_a_pause():
+    data = "".join(np.random.default_rng(2).choice(["0", "1"], 1000))
+    program = recording_of("1" * 300 + data + "1" * LAST_LEADER, load_format("v21-300"), after_seconds=0.014)
+    tape = Recording(np.concatenate((program.samples, program.samples)), RATE_HZ)
+    heard = decode(add_noise(tape, 35.0, band_hz=(20, 20_000), seed=1), load_format("v21-300")).symbols
+    assert heard.text.count(data) == 2
+    assert share_followed(heard) > 0.4
+
+
 def test_a_recording_is_followed_to_its_very_end():
     card = load_format("kcs-300")
     data = "".join(np.random.default_rng(3).choice(["0", "1"], 1000))
