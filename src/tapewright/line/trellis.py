@@ -300,6 +300,10 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
     stretch_of_time = int(2 * tuning.longest / tuning.slot) + 2
+    most_energy, least_price = 0.0, math.inf
+    for m in range(len(shapes)):
+        most_energy = max(most_energy, shapes[m].energy)
+        least_price = min(least_price, price[-1, m])
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, DEAD
@@ -329,6 +333,10 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
             first = at
             if start_score < best - tuning.beam or start_score <= DEAD:
                 continue
+            sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
+            # nothing begins where what is heard is so faint that no symbol would gain what it costs
+            if from_idle and tuning.idle_allowed and 0.5 * most_energy * sharpness < least_price:
+                continue
             if not from_idle and start_score < best - tuning.hold:
                 forgiven[n, s] += best - tuning.hold - start_score
                 start_score = best - tuning.hold
@@ -349,7 +357,6 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     continue
                 shape = shapes[m]
                 at, surprise = first, 0.0
-                sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
                 if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
                     late = _at(fit, 0, m, first, shape.droop)[1] / shape.bend
                     if not from_idle:
