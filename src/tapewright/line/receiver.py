@@ -219,28 +219,18 @@ class Receiver:
             else:
                 colour = was
             if first >= until:
-                found, other = self._found(heard, wide, piece, since, last)
-                if other is not None:
-                    lock = other
-                    symbols = replaced(symbols, found)
-                    first = since = until = max(first + size, int(found.end_seconds[-1] * rate))
-                    continue
+                other = self.find([self.loudest(piece)])
                 until = since + TIMES_AS_FAR * (first + size - since)
+                if other is not None:
+                    found, other = self.search(heard[since:last], other, wide[since:last])
+                    if len(found) and sureness(found).mean() >= DOUBTFUL:
+                        lock = other
+                        found = moved(found, since / rate)
+                        symbols = replaced(symbols, found)
+                        first = max(first, int(found.end_seconds[-1] * rate) - size)
+                    since = until = first + size
             first += size
         return symbols, lock
-
-    def _found(
-        self, heard: Heard, wide: Heard, piece: Heard, first: int, last: int
-    ) -> tuple[Symbols, Lock | None]:
-        """Find a signal in a piece, and search a stretch for it; no lock where there is none."""
-        nothing = Symbols.empty(self.alphabet.names), None
-        lock = self.find([self.loudest(piece)])
-        if lock is None:
-            return nothing
-        found, lock = self.search(heard[first:last], lock, wide[first:last])
-        if not len(found) or sureness(found).mean() < DOUBTFUL:
-            return nothing
-        return moved(found, first / self.band.rate_hz), lock
 
     def _colour(self, heard: Heard) -> FloatArray:
         """Mean power in some parts of the band, as natural logs."""

@@ -71,6 +71,8 @@ class Scene:
         One over the local amplitude; and squared amplitude over noise variance, which turns a fit into nats.
     null : ndarray of float64, by block, one more
         Running log-likelihood of "noise alone".
+    is_hopeless : ndarray of bool, by block
+        Where no signal begins: what is heard is too faint.
     cost : ndarray of float64, shape (symbols,)
         Nats each symbol costs before it is heard.
     """
@@ -80,17 +82,20 @@ class Scene:
     scale: npt.NDArray[np.float32]
     sharpness: npt.NDArray[np.float32]
     null: FloatArray
+    is_hopeless: npt.NDArray[np.bool_]
     cost: FloatArray
 
     @classmethod
     def of(
         cls, templates: Templates, heard: npt.NDArray[np.float32], amplitude: FloatArray,
         sharpness: FloatArray, null: FloatArray, cost: FloatArray,
+        is_hopeless: npt.NDArray[np.bool_] | None = None,
     ) -> Scene:  # fmt: skip
-        """Put a scene together; `amplitude` and `sharpness` are by block."""
+        """Put a scene together; `amplitude` and `sharpness` are by block, and there is hope unless told."""
         return cls(
             templates, heard, (1.0 / amplitude).astype(np.float32),
-            sharpness.astype(np.float32), null, cost,
+            sharpness.astype(np.float32), null,
+            np.zeros(len(amplitude), np.bool_) if is_hopeless is None else is_hopeless, cost,
         )  # fmt: skip
 
     @property
@@ -254,7 +259,7 @@ def _prepared(
 ) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
     fit = np.empty((len(t.rows), len(t.length), places), np.float32)
-    fits = Fits(scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, t.block)
+    fits = Fits(scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, scene.is_hopeless, t.block)
     tuning = Tuning(
         slot=t.slot,
         longest=float(t.length[:symbols].max()),

@@ -70,6 +70,7 @@ class Fits(NamedTuple):
     scale: F4
     sharpness: F4
     null: F8
+    is_hopeless: npt.NDArray[np.bool_]
     block: int
 
 
@@ -300,10 +301,6 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
     lowest, highest = 1.0 - tuning.stretch_span, 1.0 + tuning.stretch_span
     recent, before = DEAD, DEAD  # best score of this stretch of time and of the one before it
     stretch_of_time = int(2 * tuning.longest / tuning.slot) + 2
-    most_energy, least_price = 0.0, math.inf
-    for m in range(len(shapes)):
-        most_energy = max(most_energy, shapes[m].energy)
-        least_price = min(least_price, price[-1, m])
     for n in range(slots):
         if n % stretch_of_time == 0:
             before, recent = recent, DEAD
@@ -333,10 +330,10 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
             first = at
             if start_score < best - tuning.beam or start_score <= DEAD:
                 continue
-            sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
-            # nothing begins where what is heard is so faint that no symbol would gain what it costs
-            if from_idle and tuning.idle_allowed and 0.5 * most_energy * sharpness < least_price:
+            here = min(max(int(first / block), 0), len(sharpness_by_block) - 1)
+            if from_idle and fits.is_hopeless[here]:
                 continue
+            sharpness = sharpness_by_block[here]
             if not from_idle and start_score < best - tuning.hold:
                 forgiven[n, s] += best - tuning.hold - start_score
                 start_score = best - tuning.hold
