@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers, level_track
+from tapewright.line.front import Heard, block_powers, is_sparse, level_track
 from tapewright.line.scene import (
     Lock,
     Measured,
@@ -81,6 +81,7 @@ def first_pass(
     shortest, longest = float(templates.length[:names].min()), float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    clearest = band.fraction / max(lock.misfit, 1e-9)
 
     def searched(begin: int, end: int) -> tuple[Path, Scene, FloatArray]:
         scene, amplitude = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)
@@ -122,7 +123,7 @@ def first_pass(
             recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
             pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
-            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, names)
+            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, clearest, names)
             if len(more):
                 path = chained_paths([path, more])
                 if more.end[-1] - more.start[0] > size:
@@ -132,19 +133,20 @@ def first_pass(
             break
         first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
     path = _mended(path, anew, shaped, names)
-    power = signal_power(level_track(heard, alphabet, band, LOUD_BLOCKS * templates.block), templates, lock)
-    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)))
+    together = 1 if is_sparse(alphabet) else LOUD_BLOCKS  # so as not to mix pulses with what is around them
+    power = signal_power(level_track(heard, alphabet, band, together * templates.block), templates, lock)
+    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)), together)
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 
-def _as_loud(amplitude: FloatArray, searched: FloatArray) -> FloatArray:
-    """Amplitudes as loud as the search would have them, by block; those `searched` are by `LOUD_BLOCKS`.
+def _as_loud(amplitude: FloatArray, searched: FloatArray, blocks: int) -> FloatArray:
+    """Amplitudes as loud as the search would have them, by block; those `searched` are by so many.
 
     Where symbols are followed, amplitude and gains make up for one another: nothing there would keep the
     gains from wandering off, window by window, until a piece that is searched did not fit them.
     """
     sounds = searched >= SOUND_SHARE * searched.max()  # an audio editor may have added exact zeros
-    followed = amplitude[LOUD_BLOCKS // 2 :: LOUD_BLOCKS]
+    followed = amplitude[blocks // 2 :: blocks]
     together = min(len(followed), len(searched))
     louder = typical_of((searched[:together] / followed[:together])[sounds[:together]])
     return np.asarray(amplitude * louder)

@@ -21,6 +21,7 @@ __all__ = [
     "Window",
     "block_powers",
     "channel_options",
+    "is_sparse",
     "level_span",
     "level_track",
     "listen",
@@ -191,7 +192,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     """
     power: FloatArray = block_powers(heard, block)
     span = level_span(alphabet, band, block)
-    if _is_sparse(alphabet):
+    if is_sparse(alphabet):
         power = running_mean(power, max(1, int(band.rate_hz / block / alphabet.highest_hertz)))
         silence = _silence(power)
         before, after = (_mean_of_bursts(power, span, side * (span // 2), silence) for side in (1, -1))
@@ -223,11 +224,12 @@ def _fill_in_level(sums, span, silence, level):  # type: ignore[no-untyped-def]
 
 def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
     """How many blocks of samples a level is averaged over."""
-    bits = 30 if _is_sparse(alphabet) else 12
+    bits = 30 if is_sparse(alphabet) else 12
     return max(9, int(band.rate_hz / block * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
 
 
-def _is_sparse(alphabet: Alphabet) -> bool:
+def is_sparse(alphabet: Alphabet) -> bool:
+    """Whether the alphabet is silent for part of the time."""
     return any(
         segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
         for shape in alphabet.shapes

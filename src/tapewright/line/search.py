@@ -218,7 +218,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
 
 def follow_path(
     scene: Scene, since: Path, until: float, pace: float, level: float, sharpness_at_one: float,
-    most_sharpness: float, symbols: int,
+    most_sharpness: float, clearest: float, symbols: int,
 ) -> Path:  # fmt: skip
     """Go on from the end of a path for as long as each symbol is beyond doubt; there may be none.
 
@@ -233,7 +233,9 @@ def follow_path(
     pace, level : float
         Pace of time against the templates, and amplitude, at its end.
     sharpness_at_one, most_sharpness : float
-        Sharpness at amplitude 1, and the most there is.
+        Sharpness at amplitude 1, and the most that is believed of a reading.
+    clearest : float
+        The most sharpness there is, believed or not.
     symbols : int
         The first so many symbols of the alphabet are followed.
     """
@@ -246,7 +248,7 @@ def follow_path(
     count = follow(
         fits, shapes, tuning, place, until, pace,
         int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
-        sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
+        sharpness_at_one, most_sharpness, clearest, BEAM_NATS, last, run, found,
     )  # fmt: skip
     return Path(
         found.symbol[:count], found.start[:count], found.end[:count], found.sign[:count], found.phase[:count],

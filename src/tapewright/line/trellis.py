@@ -412,13 +412,14 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
 
 @kernel
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
-    last, run, path,
+    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, clearest,
+    margin, last, run, path,
 ):  # fmt: skip
     """Go on from a symbol's end, symbol by symbol, while each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
-    by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
+    by `margin` nats of what noise there is (`clearest` is the most sharpness that misfit allows): that much
+    two half-waves may not be apart at the most that is believed of a reading. What comes after a long run of one symbol is in doubt whatever it is: a run does not
     tell where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so
     far, `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as
     far as it comes; returns the number of symbols.
@@ -429,7 +430,9 @@ def follow(  # type: ignore[no-untyped-def]
     count = 0
     was_long = run >= _LONG_RUN
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
-        sharpness = min(level * level * sharpness_at_one, most_sharpness)
+        told = level * level * sharpness_at_one
+        sharpness = min(told, most_sharpness)
+        apart = margin * sharpness / min(told, clearest)
         best, left, second = -1, 1e30, 1e30
         best_gain, best_fit, best_slope, best_quadrature = 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
@@ -451,7 +454,7 @@ def follow(  # type: ignore[no-untyped-def]
             else:
                 second = min(second, m_left)
         run = run + 1 if best == last else 1
-        if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
+        if second < 3.0 * left or second < left + apart or (run == 1 and was_long):
             break
         end, next_pace, next_phase, early = _onward(
             shapes[best], place, sign, pace, phase, best_fit, best_slope, best_quadrature, sharpness, tuning,
