@@ -135,7 +135,9 @@ def first_pass(
     path = _mended(path, anew, shaped, names)
     together = 1 if is_sparse(alphabet) else LOUD_BLOCKS  # so as not to mix pulses with what is around them
     power = signal_power(level_track(heard, alphabet, band, together * templates.block), templates, lock)
-    amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)), together)
+    amplitude = _as_loud(
+        1.0 / whole.scale.astype(np.float64), np.sqrt(power / mean_power(templates)), together
+    )
     return path, measure(path, whole, amplitude, band, lock.misfit)
 
 

@@ -192,8 +192,8 @@ def informed_scene(
     amplitude = np.sqrt(signal_power(power, templates, lock) / usual)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
-    around = running_mean(power, int(FAINT_SECONDS * band.rate_hz / block) | 1)
-    gain = 0.5 * shaped.energy.max() * np.minimum(signal_power(around, templates, lock) / usual * at_one, most)
+    around = signal_power(running_mean(power, int(FAINT_SECONDS * band.rate_hz / block) | 1), templates, lock)
+    gain = 0.5 * shaped.energy.max() * np.minimum(around / usual * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness
     loud = np.maximum(power, noise)
     here = block_powers(heard, block)
@@ -201,7 +201,8 @@ def informed_scene(
     # over a symbol's time; and silence after loud sound is no less silent
     null = np.maximum(running_mean(null, int(templates.length.max() / block) | 1), 0.0)
     running = np.append(0.0, np.cumsum(null))
-    return Scene.of(shaped, heard, amplitude, sharpness, running, cost, gain < cost.min()), amplitude
+    is_hopeless = gain < cost.min()
+    return Scene.of(shaped, heard, amplitude, sharpness, running, cost, is_hopeless), amplitude
 
 
 def signal_power(power: FloatArray, templates: Templates, lock: Lock) -> FloatArray:

@@ -261,7 +261,10 @@ def _prepared(
 ) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
     fit = np.empty((len(t.rows), len(t.length), places), np.float32)
-    fits = Fits(scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, scene.is_hopeless, t.block)
+    fits = Fits(
+        scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, scene.is_hopeless,
+        t.block,
+    )  # fmt: skip
     tuning = Tuning(
         slot=t.slot,
         longest=float(t.length[:symbols].max()),

@@ -418,11 +418,12 @@ def follow(  # type: ignore[no-untyped-def]
     """Go on from a symbol's end, symbol by symbol, while each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
-    by `margin` nats of what noise there is (`clearest` is the most sharpness that misfit allows): that much
-    two half-waves may not be apart at the most that is believed of a reading. What comes after a long run of one symbol is in doubt whatever it is: a run does not
-    tell where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so
-    far, `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as
-    far as it comes; returns the number of symbols.
+    by `margin` nats of the noise there is: at the most sharpness that is believed of a reading, symbols that
+    are in part alike are never so far apart. (`clearest` is the most there is.) What comes after a long run
+    of one symbol is in doubt whatever it is: a run does not tell where symbols begin. So far there were `run`
+    symbols equal to the `last`, `level` is the amplitude so far, `sharpness_at_one` the sharpness at
+    amplitude 1. Fills `path`, and the local amplitude in `fits` as far as it comes; returns the number of
+    symbols.
     """
     heard, wave, size, scale, block = fits.heard, fits.wave, fits.size, fits.scale, fits.block
     longest = tuning.longest * (1.0 + tuning.stretch_span) + 4.0

@@ -57,8 +57,8 @@ def test_following_says_what_searching_all_of_it_says(name, channel, monkeypatch
     np.testing.assert_allclose(followed.level[settled], searched.level[settled], rtol=0.04)
     ratio = np.median(followed.noise[settled]) / np.median(searched.noise[settled])
     assert 0.7 < ratio < 1.25
-    # many were followed: they are held to be as sure as that (docs/architecture.md), which is no more than the
-    # search says; of a free carrier with wow one of the two windows
+    # many were followed: they are held to be sure by so much (docs/architecture.md), no more than the search
+    # says; of a free carrier with wow one of the two windows
     assert share_followed(followed) > 0.3
     assert np.median(searched.log_p[settled].min(axis=1)) < -polish.FOLLOWED_NATS
 
