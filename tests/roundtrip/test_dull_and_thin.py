@@ -26,12 +26,12 @@ def tape(name: str, kind: str, order: int, hertz: float) -> tw.Recording:
 @pytest.mark.parametrize(
     "name, kind, order, hertz, sounds_like",
     [
-        ("heron-cycle-1600", "low", 1, 400, "dull"),
+        ("heron-cycle-1600", "low", 1, 300, "dull"),
         ("larch-biphase-l-2000", "low", 2, 500, "dull"),
         ("kcs-1200", "low", 3, 900, "dull"),
         ("mallow-fsk-600", "low", 2, 500, "dull"),
         ("heron-cycle-1600", "high", 1, 3000, "thin"),
-        ("reed-pwm-1500", "high", 1, 3000, "thin"),
+        ("reed-pwm-1500", "high", 1, 5000, "thin"),
     ],
 )
 def test_a_tape_that_hardly_has_one_of_the_tones_left(name, kind, order, hertz, sounds_like):

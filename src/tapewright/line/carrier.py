@@ -20,6 +20,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: The phase of a free carrier is averaged over so many symbols.
 CARRIER_SYMBOLS = 301
+#: Symbols are moved to where they begin so many times, or until less than this share of the shortest is left.
+MOST_MOVES, IN_PLACE = 2, 1e-3
 
 
 def on_even_phases(heard: npt.NDArray[np.float32], grid: Grid, stretch: Stretch) -> npt.NDArray[np.float32]:
@@ -87,8 +89,11 @@ def _by_the_carrier(
     usual = float(np.median(lead[changed])) if changed.any() else float(np.median(lead))
     start = stretch.start - (lead - usual) / turns_a_sample * pace
     even_samples(heard, tape, start, pace, grid.taps, even)
-    for _ in range(2):
-        start -= _too_late(even, grid, symbol, place) * pace
+    for _ in range(MOST_MOVES):
+        late = _too_late(even, grid, symbol, place)
+        if abs(late) < IN_PLACE * grid.length.min():
+            break
+        start -= late * pace
         even_samples(heard, tape, start, pace, grid.taps, even)
     steps = grid.phase_after[0][symbol]
     lost = np.append(0, np.round((np.diff(place) - grid.length[symbol[:-1]]) / grid.length[0]))

@@ -346,8 +346,10 @@ def _curve(heard, at, place, one, two, three, since, until, taps, even):  # type
 
 @inlined
 def _between(heard, i, w, k):  # type: ignore[no-untyped-def]
-    """The recording a little after sample `i`."""
+    """The recording a little after sample `i`, the third or a later one."""
+    n, k = np.uint64(i - 2), np.uint64(k)  # of numbers without a sign none is looked up from the end
     return (
-        w[k, 0] * heard[i - 2] + w[k, 1] * heard[i - 1] + w[k, 2] * heard[i]
-        + w[k, 3] * heard[i + 1] + w[k, 4] * heard[i + 2] + w[k, 5] * heard[i + 3]
+        w[k, 0] * heard[n] + w[k, 1] * heard[n + np.uint64(1)] + w[k, 2] * heard[n + np.uint64(2)]
+        + w[k, 3] * heard[n + np.uint64(3)] + w[k, 4] * heard[n + np.uint64(4)]
+        + w[k, 5] * heard[n + np.uint64(5)]
     )  # fmt: skip

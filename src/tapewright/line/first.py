@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ from tapewright.line.scene import (
     signal_power,
 )
 from tapewright.line.search import Path, Scene, chained_paths, find_path, follow_path
+from tapewright.line.stretches import FARTHEST
 from tapewright.line.templates import BIT, Band, Templates
 
 __all__ = ["first_pass"]
@@ -79,6 +81,7 @@ def first_pass(
     shortest, longest = float(templates.length[:names].min()), float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    clearest = band.fraction / max(lock.misfit, 1e-9)
 
     def searched(begin: int, end: int) -> tuple[Path, Scene, FloatArray]:
         scene, amplitude = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)
@@ -120,7 +123,7 @@ def first_pass(
             recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
             pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
-            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, names)
+            more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, clearest, names)
             if len(more):
                 path = chained_paths([path, more])
                 if more.end[-1] - more.start[0] > size:
@@ -192,11 +195,19 @@ def _is_clear(
 
 def _is_even(path: Path, templates: Templates, names: int) -> bool:
     """Whether symbols follow one another in step, and nothing stands between them; but for leaders, which are
-    moved to be in step with what follows, and for the first symbols, whose places have yet to settle.
+    moved to be in step with what follows, for the first symbols, whose places have yet to settle, and for
+    gaps so long that the second pass reads what is on either side by itself.
     """
-    if path.is_first[1:].any() or (path.symbol >= names).any():
+    far = FARTHEST * float(templates.length.max())
+    firsts = np.flatnonzero(path.is_first[1:]) + 1
+    if (path.start[firsts] - path.end[firsts - 1] < far).any() or (path.symbol >= names).any():
         return False
-    path = path.part(slice(SETTLING_SYMBOLS, None))
+    parts = pairwise([0, *firsts, len(path)])
+    return all(_is_in_step(path.part(slice(a + SETTLING_SYMBOLS, b)), templates) for a, b in parts)
+
+
+def _is_in_step(path: Path, templates: Templates) -> bool:
+    """Whether symbols are as long as most of them, but for leaders."""
     if not len(path):
         return True
     lengths = (path.end - path.start) / templates.length[path.symbol]

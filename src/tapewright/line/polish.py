@@ -76,8 +76,9 @@ ROUNDS = 2
 #: the narrow one.
 WORTH_WIDER, SAME_NOISE = 1.005, 0.95
 #: Of a symbol that pass 1 followed, every other one is held to be less likely by so many nats: they were by
-#: more (`search.BEAM_NATS`).
-FOLLOWED_NATS = 26.0
+#: more (`search.BEAM_NATS`), but of clean symbols that are in part alike the search says no more than this
+#: where there is wow.
+FOLLOWED_NATS = 14.0
 
 
 @dataclass(frozen=True, eq=False)

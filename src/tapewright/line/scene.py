@@ -56,6 +56,9 @@ LEVELS, FEWEST_AT_LEVEL, UNLIKE_POWERS = 5, 16, 4.0
 LEAST_NOISE = 0.1
 #: A symbol's gain is drawn to that of all as if so many more, of that gain, had been heard.
 FEWEST_TO_TELL = 1.0
+#: No signal begins where, by the level of so much time, no symbol would gain what it costs: in the hiss of a
+#: pause every place is as good a beginning as any other, and all of them would be searched from.
+FAINT_SECONDS = 0.5
 #: Bends against the ideal are within these limits.
 BENDS = (0.1, 2.0)
 
@@ -187,9 +190,12 @@ def informed_scene(
     block = templates.block
     freedom = band.fraction * block * level_span(alphabet, band, block)
     power = _steadied(level_track(heard, alphabet, band, block), lock.noise, freedom)
-    amplitude = np.sqrt(signal_power(power, templates, lock) / mean_power(templates))
+    usual = mean_power(templates)
+    amplitude = np.sqrt(signal_power(power, templates, lock) / usual)
     at_one, most = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
+    around = signal_power(running_mean(power, int(FAINT_SECONDS * band.rate_hz / block) | 1), templates, lock)
+    gain = 0.5 * shaped.energy.max() * np.minimum(around / usual * at_one, most)
     noise = amplitude**2 * band.fraction / sharpness
     loud = np.maximum(power, noise)
     here = block_powers(heard, block)
@@ -197,7 +203,8 @@ def informed_scene(
     # over a symbol's time; and silence after loud sound is no less silent
     null = np.maximum(running_mean(null, int(templates.length.max() / block) | 1), 0.0)
     running = np.append(0.0, np.cumsum(null))
-    return Scene.of(shaped, heard, amplitude, sharpness, running, cost), amplitude
+    is_hopeless = gain < cost.min()
+    return Scene.of(shaped, heard, amplitude, sharpness, running, cost, is_hopeless), amplitude
 
 
 def signal_power(power: FloatArray, templates: Templates, lock: Lock) -> FloatArray:

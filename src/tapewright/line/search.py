@@ -71,6 +71,8 @@ class Scene:
         One over the local amplitude; and squared amplitude over noise variance, which turns a fit into nats.
     null : ndarray of float64, by block, one more
         Running log-likelihood of "noise alone".
+    is_hopeless : ndarray of bool, by block
+        Where no signal begins: what is heard is too faint.
     cost : ndarray of float64, shape (symbols,)
         Nats each symbol costs before it is heard.
     """
@@ -80,17 +82,20 @@ class Scene:
     scale: npt.NDArray[np.float32]
     sharpness: npt.NDArray[np.float32]
     null: FloatArray
+    is_hopeless: npt.NDArray[np.bool_]
     cost: FloatArray
 
     @classmethod
     def of(
         cls, templates: Templates, heard: npt.NDArray[np.float32], amplitude: FloatArray,
         sharpness: FloatArray, null: FloatArray, cost: FloatArray,
+        is_hopeless: npt.NDArray[np.bool_] | None = None,
     ) -> Scene:  # fmt: skip
-        """Put a scene together; `amplitude` and `sharpness` are by block."""
+        """Put a scene together; `amplitude` and `sharpness` are by block, and there is hope unless told."""
         return cls(
             templates, heard, (1.0 / amplitude).astype(np.float32),
-            sharpness.astype(np.float32), null, cost,
+            sharpness.astype(np.float32), null,
+            np.zeros(len(amplitude), np.bool_) if is_hopeless is None else is_hopeless, cost,
         )  # fmt: skip
 
     @property
@@ -213,7 +218,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
 
 def follow_path(
     scene: Scene, since: Path, until: float, pace: float, level: float, sharpness_at_one: float,
-    most_sharpness: float, symbols: int,
+    most_sharpness: float, clearest: float, symbols: int,
 ) -> Path:  # fmt: skip
     """Go on from the end of a path for as long as each symbol is beyond doubt; there may be none.
 
@@ -228,7 +233,9 @@ def follow_path(
     pace, level : float
         Pace of time against the templates, and amplitude, at its end.
     sharpness_at_one, most_sharpness : float
-        Sharpness at amplitude 1, and the most there is.
+        Sharpness at amplitude 1, and the most that is believed of a reading.
+    clearest : float
+        The most sharpness there is, believed or not.
     symbols : int
         The first so many symbols of the alphabet are followed.
     """
@@ -241,7 +248,7 @@ def follow_path(
     count = follow(
         fits, shapes, tuning, place, until, pace,
         int(since.sign[-1] ^ t.flips[last]), since.phase_after(len(since) - 1, t) % 1.0, level,
-        sharpness_at_one, most_sharpness, BEAM_NATS, last, run, found,
+        sharpness_at_one, most_sharpness, clearest, BEAM_NATS, last, run, found,
     )  # fmt: skip
     return Path(
         found.symbol[:count], found.start[:count], found.end[:count], found.sign[:count], found.phase[:count],
@@ -254,7 +261,10 @@ def _prepared(
 ) -> tuple[Fits, npt.NDArray[np.void], Tuning]:
     t = scene.templates
     fit = np.empty((len(t.rows), len(t.length), places), np.float32)
-    fits = Fits(scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, t.block)
+    fits = Fits(
+        scene.heard, t.rows, t.sizes, fit, scene.scale, scene.sharpness, scene.null, scene.is_hopeless,
+        t.block,
+    )  # fmt: skip
     tuning = Tuning(
         slot=t.slot,
         longest=float(t.length[:symbols].max()),

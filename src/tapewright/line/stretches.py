@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.line.grid import Grid
 from tapewright.line.search import Path
 
-__all__ = ["Stretch", "stretches"]
+__all__ = ["FARTHEST", "Stretch", "stretches"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -70,6 +70,7 @@ class Fits(NamedTuple):
     scale: F4
     sharpness: F4
     null: F8
+    is_hopeless: npt.NDArray[np.bool_]
     block: int
 
 
@@ -329,6 +330,10 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
             first = at
             if start_score < best - tuning.beam or start_score <= DEAD:
                 continue
+            here = min(max(int(first / block), 0), len(sharpness_by_block) - 1)
+            if from_idle and fits.is_hopeless[here]:
+                continue
+            sharpness = sharpness_by_block[here]
             if not from_idle and start_score < best - tuning.hold:
                 forgiven[n, s] += best - tuning.hold - start_score
                 start_score = best - tuning.hold
@@ -349,7 +354,6 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
                     continue
                 shape = shapes[m]
                 at, surprise = first, 0.0
-                sharpness = sharpness_by_block[min(max(int(first / block), 0), len(sharpness_by_block) - 1)]
                 if unsure > 0.0 and shape.energy > 0.0:  # begin where the fit is best
                     late = _at(fit, 0, m, first, shape.droop)[1] / shape.bend
                     if not from_idle:
@@ -408,16 +412,18 @@ def search_forward(fits, shapes, price, tuning, nodes):  # type: ignore[no-untyp
 
 @kernel
 def follow(  # type: ignore[no-untyped-def]
-    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, margin,
-    last, run, path,
+    fits, shapes, tuning, place, until, pace, sign, phase, level, sharpness_at_one, most_sharpness, clearest,
+    margin, last, run, path,
 ):  # fmt: skip
     """Go on from a symbol's end, symbol by symbol, while each is beyond doubt and ends before `until`.
 
     A symbol is taken if it leaves less than a third of what any other would leave of what was heard, and less
-    by `margin` nats. What comes after a long run of one symbol is in doubt whatever it is: a run does not
-    tell where symbols begin. So far there were `run` symbols equal to the `last`, `level` is the amplitude so
-    far, `sharpness_at_one` the sharpness at amplitude 1. Fills `path`, and the local amplitude in `fits` as
-    far as it comes; returns the number of symbols.
+    by `margin` nats of the noise there is: at the most sharpness that is believed of a reading, symbols that
+    are in part alike are never so far apart. (`clearest` is the most there is.) What comes after a long run
+    of one symbol is in doubt whatever it is: a run does not tell where symbols begin. So far there were `run`
+    symbols equal to the `last`, `level` is the amplitude so far, `sharpness_at_one` the sharpness at
+    amplitude 1. Fills `path`, and the local amplitude in `fits` as far as it comes; returns the number of
+    symbols.
     """
     heard, wave, size, scale, block = fits.heard, fits.wave, fits.size, fits.scale, fits.block
     longest = tuning.longest * (1.0 + tuning.stretch_span) + 4.0
@@ -425,7 +431,9 @@ def follow(  # type: ignore[no-untyped-def]
     count = 0
     was_long = run >= _LONG_RUN
     while 1.0 <= place < len(heard) - longest and count < len(path.symbol):
-        sharpness = min(level * level * sharpness_at_one, most_sharpness)
+        told = level * level * sharpness_at_one
+        sharpness = min(told, most_sharpness)
+        apart = margin * sharpness / min(told, clearest)
         best, left, second = -1, 1e30, 1e30
         best_gain, best_fit, best_slope, best_quadrature = 0.0, 0.0, 0.0, 0.0
         power, summed = 0.0, math.ceil(place)
@@ -447,7 +455,7 @@ def follow(  # type: ignore[no-untyped-def]
             else:
                 second = min(second, m_left)
         run = run + 1 if best == last else 1
-        if second < 3.0 * left or second < left + margin or (run == 1 and was_long):
+        if second < 3.0 * left or second < left + apart or (run == 1 and was_long):
             break
         end, next_pace, next_phase, early = _onward(
             shapes[best], place, sign, pace, phase, best_fit, best_slope, best_quadrature, sharpness, tuning,
