@@ -1,4 +1,4 @@
-"""Bytes after a dropout, counted from the end of their block.
+"""Whether bytes after a dropout or a jump of the recording are in their places, also by the end of their block.
 
 How many symbols a dropout swallowed is told by its length only where all symbols are equally long. But the
 last byte of a block stands right before its trailer, so what follows a dropout can be read from there.
@@ -6,37 +6,81 @@ last byte of a block stands right before its trailer, so what follows a dropout 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
+from tapewright.blocks.breaks import LOST_JUMP, Breaks, breaks_in
 from tapewright.blocks.coding import joined_runs, part_of
 from tapewright.blocks.evidence import LEAST_IDLE_SECONDS
 from tapewright.blocks.reader import ByteReader
+from tapewright.blocks.scores import SymbolScores
 from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import FIELD_WIDTH, Check, Data, FieldItem, Fixed, Gap, Lead
 from tapewright.model import GAP, ByteRun, Symbols
 
-__all__ = ["from_the_end"]
+__all__ = ["Aligned", "aligned"]
 
-#: The end is sought so many standard deviations (and symbols) around where the time says it is.
-DEVIATIONS, LEAST_REACH = 4.0, 8
+#: The end is sought so many standard deviations (and symbols) around where the time says it is, and as far from
+#: there as a piece cut out of the recording may be long.
+DEVIATIONS, LEAST_REACH, LONGEST_JUMP_SECONDS = 4.0, 8, 0.15
 #: How much likelier than any other length a trailer of just the written length is, and one symbol beside it.
 AS_WRITTEN, NEARLY_AS_WRITTEN = np.log(64.0), np.log(8.0)
-#: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance.
+#: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance, nor more than a
+#: check has that follows them.
 MOST_BITS_ALIKE = 8
-#: Asynchronous bytes: counts further than this from what the time says are not believed.
-MOST_BYTES_OFF = 2
+#: Evidence for a trailer, as a natural log, below which none was heard.
+LEAST_TRAILER = 8.0
+#: How often bytes counted from the end are too few or too many, as one at the end was not read.
+MISCOUNTED = 0.02
 
 
-def from_the_end(
-    symbols: Symbols, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, limit: int
-) -> ByteRun | None:
-    """Read the bytes of a block's data again, those after a dropout from the end of the block.
+@dataclass(frozen=True, eq=False)
+class Aligned:
+    """Bytes, and how likely each is in its place.
 
     Parameters
     ----------
-    symbols : Symbols
+    run : ByteRun
+    in_place : ndarray of float64, shape (len(run),)
+    breaks : Breaks
+        Where the recording may jump.
+    """
+
+    run: ByteRun
+    in_place: npt.NDArray[np.float64]
+    breaks: Breaks
+
+
+@dataclass(frozen=True)
+class _Ending:
+    """What follows the data of a block.
+
+    Parameters
+    ----------
+    lead : Lead
+        The leader right after its last byte.
+    tail : int
+        Bytes on tape between the data and that leader.
+    check_bits : int
+        Of those, bits that are as good as random.
+    """
+
+    lead: Lead
+    tail: int
+    check_bits: int
+
+
+def aligned(
+    scores: SymbolScores, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, limit: int
+) -> Aligned:
+    """Say how likely bytes of a block's data are in their places; read those after a dropout or a jump of the
+    recording from the end of the block, where that is likelier to be right.
+
+    Parameters
+    ----------
+    scores : SymbolScores
     reader : ByteReader
     card : FormatCard
     layout : BlockLayout
@@ -47,21 +91,24 @@ def from_the_end(
 
     Returns
     -------
-    ByteRun or None
-        As many bytes, and the last one ends where the data does. None if there was no dropout, or the end
-        of the block cannot be found.
+    Aligned
+        As many bytes. From the end means that the last one ends where the data does.
     """
-    lead = _trailer(layout)
-    tail = _bytes_after_data(layout)
-    if lead is None or tail is None or not len(run):
-        return None
-    first = int(run.first_symbol[0])
-    gaps = np.flatnonzero(symbols.index[first : int(run.end_symbol[-1])] == GAP) + first
-    if not len(gaps) or gaps[-1] + 1 >= len(symbols):  # nothing is heard after it
-        return None
+    breaks = breaks_in(scores.symbols, card, run)
+    by_time = Aligned(run, breaks.in_place(breaks.doubt), breaks)
+    ending = _ending(layout)
+    if ending is None or not len(run):
+        return by_time
     if card.byte.is_asynchronous:
-        return _by_frames(reader, run, int(gaps[0]), int(gaps[-1]) + 1, tail, lead)
-    return _by_symbols(symbols, reader, card, lead, run, int(gaps[0]), int(gaps[-1]) + 1, tail, limit)
+        return _by_frames(scores.symbols, reader, by_time, ending)
+    return _by_symbols(scores, reader, card, by_time, ending, limit)
+
+
+def _ending(layout: BlockLayout) -> _Ending | None:
+    lead, tail = _trailer(layout), _bytes_after_data(layout)
+    if lead is None or tail is None:
+        return None
+    return _Ending(lead, tail, max((8 * check_width_bytes(check.check) for check in layout.checks), default=0))
 
 
 def _trailer(layout: BlockLayout) -> Lead | None:
@@ -91,78 +138,121 @@ def _bytes_after_data(layout: BlockLayout) -> int | None:
     return count
 
 
-def _by_frames(
-    reader: ByteReader, run: ByteRun, gap: int, after_gap: int, tail: int, lead: Lead
-) -> ByteRun | None:
-    """Where every byte announces itself: count those between the dropout and the trailer."""
-    idle = max(LEAST_IDLE_SECONDS, lead.at_least)
-    if lead.seconds < idle:
-        return None
-    heard = reader.read_until_lead(after_gap, len(run) + tail, idle)
-    count = len(heard) - tail
-    before = int(np.searchsorted(run.end_symbol, gap, "right"))
+def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _Ending) -> Aligned:
+    """Where every byte announces itself: count those between the last break and the trailer."""
+    run, breaks = by_time.run, by_time.breaks
+    idle = max(LEAST_IDLE_SECONDS, ending.lead.at_least)
+    if ending.lead.seconds < idle or not len(breaks.after):
+        return by_time
+    before, resumed = int(breaks.after[-1]), int(breaks.resumed[-1])
+    begin, end = int(run.end_symbol[before - 1]), int(run.first_symbol[resumed])
+    gaps = np.flatnonzero(symbols.index[begin:end] == GAP) + begin
+    gap, after_gap = (int(gaps[0]), int(gaps[-1]) + 1) if len(gaps) else (begin, begin)
+    heard = reader.read_until_lead(after_gap, len(run) + ending.tail, idle)
+    count = len(heard) - ending.tail
     now = int(np.count_nonzero(run.first_symbol >= after_gap))
-    if not 0 < count <= len(run) - before or not 0 < abs(count - now) <= MOST_BYTES_OFF:
-        return None
-    return _spliced(part_of(run, slice(0, before)), part_of(heard, slice(0, count)), len(run), gap, after_gap)
+    if not 0 < count <= len(run) - before:
+        return by_time
+    if count == now:  # time and number agree
+        return replace(by_time, in_place=breaks.in_place(MISCOUNTED * breaks.doubt))
+    jumps = breaks.doubt / (breaks.doubt + (1.0 - breaks.doubt) * MISCOUNTED)
+    if jumps < 0.5:
+        return replace(by_time, in_place=breaks.in_place(jumps))
+    back = part_of(heard, slice(0, count))
+    return _spliced(by_time, part_of(run, slice(0, before)), back, jumps, gap, after_gap)
 
 
 def _by_symbols(
-    symbols: Symbols, reader: ByteReader, card: FormatCard, lead: Lead, run: ByteRun,
-    gap: int, after_gap: int, tail: int, limit: int,
-) -> ByteRun | None:  # fmt: skip
+    scores: SymbolScores, reader: ByteReader, card: FormatCard, by_time: Aligned, ending: _Ending, limit: int
+) -> Aligned:
     """Where only their number tells bytes apart: find the symbol at which the trailer begins."""
+    symbols, run, breaks = scores.symbols, by_time.run, by_time.breaks
+    first, length = int(run.first_symbol[0]), card.byte.symbols_per_byte
+    gaps = np.flatnonzero(symbols.index[first : int(run.end_symbol[-1])] == GAP) + first
+    if not len(gaps) or gaps[-1] + 1 >= len(symbols) or len(ending.lead.lead) != 1:
+        return by_time  # nothing was lost, or nothing is heard after it
     alphabet = Alphabet.of(card)
+    gap, after_gap = int(gaps[0]), int(gaps[-1]) + 1
+    if alphabet.equal_lengths:
+        gap = int(gaps[np.flatnonzero(np.diff(gaps, prepend=-2) > 1)[-1]])
+        expected, deviation, doubt = int(run.end_symbol[-1]) + ending.tail * length, 0.1, breaks.doubt
+    else:
+        wanted = (len(run) + ending.tail) * length
+        expected, deviation = _expected_end(symbols, alphabet, run, gap, after_gap, wanted)
+        doubt = LOST_JUMP
+    longest = round(LONGEST_JUMP_SECONDS / alphabet.mean_bit_seconds)
+    reach = LEAST_REACH + max(int(DEVIATIONS * deviation), longest)
+    ends = np.arange(max(expected - reach, after_gap), min(expected + reach, limit, len(symbols)))
+    score = _trailer_score(scores, alphabet, ending, ends, limit)
+    if score is None:
+        return by_time
+    score += _prior(ends - expected, deviation, doubt)
+    share = np.exp(score - score.max())
+    share /= share.sum()
+    end = int(ends[np.argmax(share)])
+    count = (end - after_gap) // length - ending.tail
+    before = (gap - first) // length
+    is_as_read = alphabet.equal_lengths and end == expected
+    if is_as_read or not 0 < count <= len(run) - before:
+        return replace(by_time, in_place=breaks.in_place(1.0 - float(share[ends == expected].sum())))
+    back = reader.read_ending_at(end - ending.tail * length, count)
+    return _spliced(by_time, part_of(run, slice(0, before)), back, float(share.max()), gap, after_gap)
+
+
+def _prior(off: npt.NDArray[np.int64], deviation: float, doubt: float) -> npt.NDArray[np.float64]:
+    """How likely a block ends so many symbols after where the time says it does, as natural logs."""
+    in_time = np.exp(-0.5 * (off / deviation) ** 2)
+    likely: npt.NDArray[np.float64] = np.log(
+        (1.0 - doubt) * in_time / max(float(in_time.sum()), 1e-300) + doubt / len(off) + 1e-300
+    )
+    return likely
+
+
+def _trailer_score(
+    scores: SymbolScores, alphabet: Alphabet, ending: _Ending, ends: npt.NDArray[np.int64], limit: int
+) -> npt.NDArray[np.float64] | None:
+    """How likely the trailer begins at each symbol, by what was heard, as natural logs; None where there is none."""
+    if not len(ends):
+        return None
+    lead = ending.lead.lead
+    written = round(ending.lead.seconds / alphabet.shapes[alphabet.names.index(lead)].seconds)
+    low, until = int(ends[0]), min(int(ends[-1]) + written, limit)
+    heard = np.log(2) * scores.of(lead)[low:until].astype(np.float64)
+    total = np.append(0.0, np.cumsum(heard))
+    finish = int(np.argmax(total - np.minimum.accumulate(total)))
+    score = np.full(len(ends), -np.inf)
+    possible = score[: finish + 1]
+    possible[:] = (total[finish] - total[: finish + 1])[: len(possible)]
+    top = int(np.argmax(score))
+    if score[top] < LEAST_TRAILER:
+        return None
+    if lead in "01":
+        most = np.log(2) * max(MOST_BITS_ALIKE, ending.check_bits)
+        possible[top:] = np.maximum(possible[top:], score[top] - most)
+        off = np.abs(low + finish - ends - written)
+        score += np.where(off == 0, AS_WRITTEN, np.where(off == 1, NEARLY_AS_WRITTEN, 0.0))
+    return score
+
+
+def _expected_end(
+    symbols: Symbols, alphabet: Alphabet, run: ByteRun, gap: int, after_gap: int, wanted: int
+) -> tuple[int, float]:
+    """Where a block ends, by how long nothing was heard of it, and the standard deviation of that."""
     zero, one = (alphabet.shapes[alphabet.names.index(bit)].seconds for bit in "01")
-    if len(lead.lead) != 1 or abs(zero - one) < 0.01 * (zero + one):
-        return None  # the length of the dropout has said it better
-    length, first = card.byte.symbols_per_byte, int(run.first_symbol[0])
+    first = int(run.first_symbol[0])
     seconds = float(symbols.start_seconds[after_gap] - symbols.start_seconds[gap])
     mean, spread = 0.5 * (zero + one), 0.5 * abs(zero - one)
     speed = float(np.median(symbols.speed[first:gap])) if gap > first else 1.0
     lost = seconds * speed / mean
-    deviation = np.sqrt(lost) * spread / mean + 1.0
-    heard = _heard(symbols, first, after_gap)
-    wanted = (len(run) + tail) * length
-    expected = after_gap + wanted - heard - round(lost)
-    reach = int(DEVIATIONS * deviation) + LEAST_REACH
-    name = symbols.names.index(lead.lead)
-    low, high = max(expected - reach, after_gap), min(expected + reach, limit, len(symbols)) - 1
-    if high <= low or symbols.index[high] != name:
-        return None
-    begin = high
-    while begin > low and symbols.index[begin - 1] == name:
-        begin -= 1
-    finish = high
-    while finish < min(limit, len(symbols)) and symbols.index[finish] == name:
-        finish += 1
-    ends = np.arange(begin, high + 1)
-    score = -0.5 * ((ends - expected) / deviation) ** 2
-    if lead.lead in "01":
-        score -= np.log(2) * np.minimum(ends - begin + 1, MOST_BITS_ALIKE)
-        written = round(lead.seconds / alphabet.shapes[alphabet.names.index(lead.lead)].seconds)
-        off = np.abs(finish - ends - written)
-        score += np.where(off == 0, AS_WRITTEN, np.where(off == 1, NEARLY_AS_WRITTEN, 0.0))
-    else:
-        ends, score = ends[:1], score[:1]  # a symbol that is no bit begins the trailer
-    share = np.exp(score - score.max())
-    end = int(ends[np.argmax(share)])
-    count = (end - after_gap) // length - tail
-    before = (gap - first) // length
-    if not 0 < count <= len(run) - before:
-        return None
-    back = reader.read_ending_at(end - tail * length, count)
-    sure = back.confidence * float(share.max() / share.sum())
-    after = replace(back, confidence=sure)
-    return _spliced(part_of(run, slice(0, before)), after, len(run), gap, after_gap)
+    heard = int(np.count_nonzero(symbols.index[first:after_gap] != GAP))
+    return after_gap + wanted - heard - round(lost), float(np.sqrt(lost) * spread / mean + 1.0)
 
 
-def _heard(symbols: Symbols, first: int, end: int) -> int:
-    return int(np.count_nonzero(symbols.index[first:end] != GAP))
-
-
-def _spliced(before: ByteRun, after: ByteRun, count: int, gap: int, after_gap: int) -> ByteRun:
-    """Put two runs together with the bytes between them that were lost in a dropout."""
+def _spliced(
+    by_time: Aligned, before: ByteRun, after: ByteRun, right: float, gap: int, after_gap: int
+) -> Aligned:
+    """Put two runs together with the bytes between them that were lost; `right` is how likely the second is."""
+    count, breaks = len(by_time.run), by_time.breaks
     n = count - len(before) - len(after)
     nothing = np.zeros(n, np.bool_)
     lost = ByteRun(
@@ -174,4 +264,7 @@ def _spliced(before: ByteRun, after: ByteRun, count: int, gap: int, after_gap: i
         nothing,
         nothing.copy(),
     )
-    return joined_runs([run for run in (before, lost, after) if len(run)])
+    run = joined_runs([part for part in (before, lost, after) if len(part)])
+    in_place = breaks.in_place(right)
+    in_place[len(before) :] = right
+    return Aligned(run, in_place, breaks)

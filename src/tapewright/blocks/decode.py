@@ -277,21 +277,24 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
     may_shift = not card.byte.is_asynchronous and not Alphabet.of(card).equal_lengths
     if not len(confidence):
         return confidence
+    out_of_place = 1.0 - parsed.in_place
     if not parsed.checks:  # none in the format, or none reached
-        return _perhaps_shifted(confidence) if may_shift else confidence
-    all_right = min(parsed.all_right, 1.0 - 1e-12)
+        confidence = _perhaps_shifted(confidence) if may_shift else confidence
+        return np.asarray(confidence * (1.0 - out_of_place * (1.0 - SHIFTED)))
+    all_right = min(parsed.all_right * float(parsed.in_place.min()), 1.0 - 1e-12)
     error = 1.0 - confidence
     if parsed.check == "ok":
         passes = 2.0 ** -max(8.0 * check_width_bytes(item.check) for item, *_ in parsed.checks)
-        error = error * passes / (all_right + (1.0 - all_right) * passes)
+        vouched = passes / (all_right + (1.0 - all_right) * passes)
+        error, out_of_place = error * vouched, out_of_place * vouched
     elif not all(ok for *_, ok in parsed.checks):
         error = error / (1.0 - all_right)
         if may_shift:
             doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
             first = int(doubtful[0]) if len(doubtful) else 0
             error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
-    weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
-    return weighed
+    sure = np.clip(1.0 - error, 0.0, 1.0) * (1.0 - out_of_place * (1.0 - SHIFTED))
+    return np.where(confidence > 0, sure, 0.0)
 
 
 def _in_place(symbols: Symbols, parsed: Parsed) -> float:

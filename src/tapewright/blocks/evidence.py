@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -85,6 +85,8 @@ class Parsed:
         they speak against the block.
     lost : int
         Bytes of the data that the block promises, in fields that were heard well, and that never came.
+    in_place : ndarray of float64
+        Probability that each byte of the data stands where it seems to.
     """
 
     layout: BlockLayout
@@ -102,6 +104,7 @@ class Parsed:
     all_right: float
     structure: float
     lost: int = 0
+    in_place: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     @property
     def check(self) -> str:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.align import from_the_end
+from tapewright.blocks.align import aligned
+from tapewright.blocks.breaks import breaks_in
 from tapewright.blocks.coding import HEX_BITS, Decoded, decoded, hex_bits, joined_runs, match_bits, part_of
 from tapewright.blocks.evidence import (
     ABSURD_BITS,
@@ -91,6 +92,7 @@ class Parser:
     checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     data: Decoded | None = None
+    in_place: Floats = field(default_factory=lambda: np.zeros(0))
     lost: int = 0
     sure_of_numbers: float = 1.0
     seek_seconds: float = 0.0
@@ -140,7 +142,14 @@ class Parser:
             all_right,
             self._structure,
             self.lost,
+            self._in_place(),
         )
+
+    def _in_place(self) -> Floats:
+        """Say how likely each byte of the data is in its place; of a byte spelt out, all its characters."""
+        count = len(self.data.plain) if self.data is not None else 0
+        each = len(self.data.sent) // count if self.data is not None and count else 1
+        return self.in_place[: count * each].reshape(count, each).min(axis=1)
 
     @property
     def _structure(self) -> float:
@@ -363,6 +372,7 @@ class Parser:
                 bits, most = text_bits(self.symbols, self.card.byte, run, place, idle)
                 self.structure_bits += bits
                 self.structure_most += most
+            self._place_by_time(run)
             if len(run):
                 opened = open_ends(self.symbols, self.scores, self.layout, run, self.lead_first, idle)
                 if any(fault.kind == LOST_LEADER for fault in opened):  # says all that a short leader does
@@ -370,6 +380,7 @@ class Parser:
                 self.faults += opened
         elif count is None:
             run = self._read(max(0, self.limit - self.place), "data")
+            self._place_by_time(run)
         else:
             on_tape = count * item.tape_bytes_per_byte
             possible = max(0, self.limit - self.place) // 2 + 1
@@ -391,14 +402,20 @@ class Parser:
             raise _CutOff("the data")
 
     def _read_data(self, count: int) -> ByteRun:
-        """Read bytes; those after a dropout as their distance from the end of the block says."""
+        """Read bytes; those after a dropout or a jump from the end of the block, where that says it better."""
         run = self.reader.read(self.place, count) if self.place < self.limit else None
-        if run is not None and len(run) == count:
-            better = from_the_end(self.symbols, self.reader, self.card, self.layout, run, self.limit)
-            run = better if better is not None else run
         if run is None:
             raise _CutOff("data")
+        if len(run) == count:
+            found = aligned(self.scores, self.reader, self.card, self.layout, run, self.limit)
+            run, self.in_place = found.run, found.in_place
+        else:
+            self._place_by_time(run)
         return self._take(run, count, "data")
+
+    def _place_by_time(self, run: ByteRun) -> None:
+        breaks = breaks_in(self.symbols, self.card, run)
+        self.in_place = breaks.in_place(breaks.doubt)
 
     def _data_length(self, item: Data) -> int | None:
         """Bytes the fields promise; None for "until lead" or where a lost header would have said."""

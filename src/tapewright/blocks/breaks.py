@@ -1,0 +1,115 @@
+"""Places among bytes where the recording may jump: where samples are missing, or there twice.
+
+After a dropout the tape has run on, so bytes and bits go on in step with those before it. Where a piece was
+cut out of the recording, they are out of step, by as much as the piece was no whole number of them; and how
+many bytes were in it, nobody can tell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tapewright.cards import Alphabet, FormatCard
+from tapewright.model import GAP, ByteRun, Symbols
+
+__all__ = ["LOST_JUMP", "Breaks", "breaks_in"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Prior probability that the recording jumps, where something was lost, and between any two bytes.
+LOST_JUMP, ANY_JUMP = 1e-3, 1e-6
+#: How well bytes keep in step, as a share of what they are in step with: a byte, or a bit where nothing marks
+#: where a byte begins; and how far a tape wanders off while nothing is heard, in seconds per second squared.
+STEADY, WANDER = 0.02, 0.05
+#: Between bytes that follow one another smaller odds are no matter.
+LEAST_ODDS = 1e-4
+#: With fewer bytes than this one after another, how far they are apart is taken from the card.
+FEWEST_PAIRS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Breaks:
+    """Where the recording may jump within a run of bytes.
+
+    Parameters
+    ----------
+    after, resumed : ndarray of int64, shape (m,)
+        The first byte that would be out of place, for each, and the first that was read whole again.
+    odds : ndarray of float64, shape (m,)
+        That the recording jumps there, against that it does not, by the time that passed.
+    count : int
+        Bytes in the run.
+    """
+
+    after: Ints
+    resumed: Ints
+    odds: Floats
+    count: int
+
+    @property
+    def doubt(self) -> float:
+        """Probability that the recording jumps anywhere."""
+        return float(-np.expm1(-np.log1p(self.odds).sum()))
+
+    def in_place(self, doubt: float) -> Floats:
+        """Probability of each byte to be in its place, if `doubt` is that of the recording to jump."""
+        share = np.zeros(self.count)
+        np.add.at(share, self.after, self.odds / max(float(self.odds.sum()), 1e-300))
+        return np.clip(1.0 - doubt * np.cumsum(share), 0.0, 1.0)
+
+
+def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
+    """Hold the time from each byte to the next against how far bytes are apart.
+
+    Where a 0 and a 1 differ in length and nothing marks where a byte begins, time tells nothing.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    card : FormatCard
+    run : ByteRun
+
+    Returns
+    -------
+    Breaks
+    """
+    alphabet, byte = Alphabet.of(card), card.byte
+    whole = _whole(symbols, run)
+    if len(whole) < 2 or not (alphabet.equal_lengths or byte.is_asynchronous):
+        none = np.zeros(0, np.int64)
+        return Breaks(none, none, np.zeros(0), len(run))
+    first = run.first_symbol[whole]
+    speed = symbols.speed[first].astype(np.float64)
+    apart = np.diff(symbols.start_seconds[first]) * 0.5 * (speed[1:] + speed[:-1])
+    steps = np.diff(whole)
+    is_next = steps == 1
+    pitch, spread = byte.symbols_per_byte * alphabet.mean_bit_seconds, 0.0
+    if np.count_nonzero(is_next) >= FEWEST_PAIRS:
+        pitch = float(np.median(apart[is_next]))
+        spread = 1.48 * float(np.median(np.abs(apart[is_next] - pitch)))
+    has_frame = byte.start or byte.stop or byte.parity != "none"
+    modulus = pitch if has_frame else pitch / byte.symbols_per_byte
+    deviation = np.sqrt(spread**2 * steps + (STEADY * modulus) ** 2 + (WANDER * apart**2) ** 2)
+    late = (apart - steps * pitch) / deviation
+    in_step = np.exp(-0.5 * np.minimum(late**2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
+    is_seamless = is_next & (run.end_symbol[whole[:-1]] == first[1:])
+    odds = np.where(is_seamless, ANY_JUMP, LOST_JUMP) / modulus / in_step
+    kept = ~is_seamless | (odds > LEAST_ODDS)
+    return Breaks(whole[:-1][kept] + 1, whole[1:][kept], odds[kept], len(run))
+
+
+def _whole(symbols: Symbols, run: ByteRun) -> Ints:
+    """The first byte, and those that were read from symbols all of which were heard."""
+    if not len(run):
+        return np.zeros(0, np.int64)
+    begin = int(run.first_symbol[0])
+    until = int(run.end_symbol.max(initial=begin))
+    dark = np.append(0, np.cumsum(symbols.index[begin:until] == GAP))
+    is_heard = dark[run.end_symbol - begin] == dark[run.first_symbol - begin]
+    is_whole = is_heard & run.framing_ok & (run.confidence > 0)
+    is_whole[0] |= symbols.index[begin] != GAP
+    return np.flatnonzero(is_whole)
