@@ -11,11 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.breaks import LOST_JUMP, Breaks, breaks_in
+from tapewright.blocks.breaks import Breaks, breaks_in
 from tapewright.blocks.coding import joined_runs, part_of
 from tapewright.blocks.evidence import LEAST_IDLE_SECONDS
 from tapewright.blocks.reader import ByteReader
-from tapewright.blocks.scores import SymbolScores
 from tapewright.cards import Alphabet, BlockLayout, FormatCard, check_width_bytes
 from tapewright.cards.layout import FIELD_WIDTH, Check, Data, FieldItem, Fixed, Gap, Lead
 from tapewright.model import GAP, ByteRun, Symbols
@@ -30,6 +29,11 @@ AS_WRITTEN, NEARLY_AS_WRITTEN = np.log(64.0), np.log(8.0)
 #: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance, nor more than a
 #: check has that follows them.
 MOST_BITS_ALIKE = 8
+#: Standard deviation, in symbols, of where a block ends whose symbols are all there; how likely a recording jumps
+#: within a block, and the receiver goes on as if nothing were.
+CERTAIN, UNSEEN_JUMP = 0.1, 1e-3
+#: Below this a symbol is simply wrong; a receiver's claim of more is not believed.
+LEAST_LOG_P = np.log(1e-4)
 #: Evidence for a trailer, as a natural log, below which none was heard.
 LEAST_TRAILER = 8.0
 #: How often bytes counted from the end are too few or too many, as one at the end was not read.
@@ -73,14 +77,14 @@ class _Ending:
 
 
 def aligned(
-    scores: SymbolScores, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, limit: int
+    symbols: Symbols, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, limit: int
 ) -> Aligned:
     """Say how likely bytes of a block's data are in their places; read those after a dropout or a jump of the
     recording from the end of the block, where that is likelier to be right.
 
     Parameters
     ----------
-    scores : SymbolScores
+    symbols : Symbols
     reader : ByteReader
     card : FormatCard
     layout : BlockLayout
@@ -94,14 +98,14 @@ def aligned(
     Aligned
         As many bytes. From the end means that the last one ends where the data does.
     """
-    breaks = breaks_in(scores.symbols, card, run)
+    breaks = breaks_in(symbols, card, run)
     by_time = Aligned(run, breaks.in_place(breaks.doubt), breaks)
     ending = _ending(layout)
     if ending is None or not len(run):
         return by_time
     if card.byte.is_asynchronous:
-        return _by_frames(scores.symbols, reader, by_time, ending)
-    return _by_symbols(scores, reader, card, by_time, ending, limit)
+        return _by_frames(symbols, reader, by_time, ending)
+    return _by_symbols(symbols, reader, card, by_time, ending, limit)
 
 
 def _ending(layout: BlockLayout) -> _Ending | None:
@@ -142,7 +146,7 @@ def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _
     """Where every byte announces itself: count those between the last break and the trailer."""
     run, breaks = by_time.run, by_time.breaks
     idle = max(LEAST_IDLE_SECONDS, ending.lead.at_least)
-    if ending.lead.seconds < idle or not len(breaks.after):
+    if ending.lead.seconds < idle or not len(breaks.after) or breaks.late[-1] > LONGEST_JUMP_SECONDS:
         return by_time
     before, resumed = int(breaks.after[-1]), int(breaks.resumed[-1])
     begin, end = int(run.end_symbol[before - 1]), int(run.first_symbol[resumed])
@@ -150,10 +154,9 @@ def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _
     gap, after_gap = (int(gaps[0]), int(gaps[-1]) + 1) if len(gaps) else (begin, begin)
     heard = reader.read_until_lead(after_gap, len(run) + ending.tail, idle)
     count = len(heard) - ending.tail
-    now = int(np.count_nonzero(run.first_symbol >= after_gap))
-    if not 0 < count <= len(run) - before:
+    if not 0 < count <= len(run):
         return by_time
-    if count == now:  # time and number agree
+    if count - int(np.searchsorted(heard.first_symbol, end)) == len(run) - resumed:  # time and number agree
         return replace(by_time, in_place=breaks.in_place(MISCOUNTED * breaks.doubt))
     jumps = breaks.doubt / (breaks.doubt + (1.0 - breaks.doubt) * MISCOUNTED)
     if jumps < 0.5:
@@ -163,53 +166,56 @@ def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _
 
 
 def _by_symbols(
-    scores: SymbolScores, reader: ByteReader, card: FormatCard, by_time: Aligned, ending: _Ending, limit: int
+    symbols: Symbols, reader: ByteReader, card: FormatCard, by_time: Aligned, ending: _Ending, limit: int
 ) -> Aligned:
     """Where only their number tells bytes apart: find the symbol at which the trailer begins."""
-    symbols, run, breaks = scores.symbols, by_time.run, by_time.breaks
+    run, breaks = by_time.run, by_time.breaks
     first, length = int(run.first_symbol[0]), card.byte.symbols_per_byte
     gaps = np.flatnonzero(symbols.index[first : int(run.end_symbol[-1])] == GAP) + first
-    if not len(gaps) or gaps[-1] + 1 >= len(symbols) or len(ending.lead.lead) != 1:
-        return by_time  # nothing was lost, or nothing is heard after it
+    if len(ending.lead.lead) != 1 or (len(gaps) and gaps[-1] + 1 >= len(symbols)):
+        return by_time
     alphabet = Alphabet.of(card)
-    gap, after_gap = int(gaps[0]), int(gaps[-1]) + 1
-    if alphabet.equal_lengths:
-        gap = int(gaps[np.flatnonzero(np.diff(gaps, prepend=-2) > 1)[-1]])
-        expected, deviation, doubt = int(run.end_symbol[-1]) + ending.tail * length, 0.1, breaks.doubt
-    else:
-        wanted = (len(run) + ending.tail) * length
-        expected, deviation = _expected_end(symbols, alphabet, run, gap, after_gap, wanted)
-        doubt = LOST_JUMP
+    expected, deviation = int(run.end_symbol[-1]) + ending.tail * length, CERTAIN
+    gap, after_gap, doubt = first, first, UNSEEN_JUMP
+    if len(gaps):
+        gap, after_gap = int(gaps[0]), int(gaps[-1]) + 1
+        if alphabet.equal_lengths:
+            gap = int(gaps[np.flatnonzero(np.diff(gaps, prepend=-2) > 1)[-1]])
+            doubt = breaks.doubt
+        else:
+            wanted = (len(run) + ending.tail) * length
+            expected, deviation = _expected_end(symbols, alphabet, run, gap, after_gap, wanted)
     longest = round(LONGEST_JUMP_SECONDS / alphabet.mean_bit_seconds)
     reach = LEAST_REACH + max(int(DEVIATIONS * deviation), longest)
     ends = np.arange(max(expected - reach, after_gap), min(expected + reach, limit, len(symbols)))
-    score = _trailer_score(scores, alphabet, ending, ends, limit)
-    if score is None:
+    score = _trailer_score(symbols, alphabet, ending, ends, limit)
+    if score is None or _is_dark(symbols, int(run.end_symbol[-1]), int(ends[np.argmax(score)]), expected):
         return by_time
     score += _prior(ends - expected, deviation, doubt)
     share = np.exp(score - score.max())
     share /= share.sum()
+    as_read = float(share[ends == expected].sum())
+    if not len(gaps):  # nothing tells where the recording jumps, if it does
+        return replace(by_time, in_place=np.minimum(by_time.in_place, as_read))
     end = int(ends[np.argmax(share)])
     count = (end - after_gap) // length - ending.tail
-    before = (gap - first) // length
-    is_as_read = alphabet.equal_lengths and end == expected
-    if is_as_read or not 0 < count <= len(run) - before:
-        return replace(by_time, in_place=breaks.in_place(1.0 - float(share[ends == expected].sum())))
+    if (alphabet.equal_lengths and end == expected) or not 0 < count <= len(run):
+        return replace(by_time, in_place=breaks.in_place(1.0 - as_read))
     back = reader.read_ending_at(end - ending.tail * length, count)
-    return _spliced(by_time, part_of(run, slice(0, before)), back, float(share.max()), gap, after_gap)
+    before = part_of(run, slice(0, (gap - first) // length))
+    return _spliced(by_time, before, back, float(share.max()), gap, after_gap)
 
 
 def _prior(off: npt.NDArray[np.int64], deviation: float, doubt: float) -> npt.NDArray[np.float64]:
     """How likely a block ends so many symbols after where the time says it does, as natural logs."""
     in_time = np.exp(-0.5 * (off / deviation) ** 2)
-    likely: npt.NDArray[np.float64] = np.log(
-        (1.0 - doubt) * in_time / max(float(in_time.sum()), 1e-300) + doubt / len(off) + 1e-300
-    )
-    return likely
+    jumped = 1.0 / np.maximum(np.abs(off), 1)  # pieces of 1 to 2 symbols are as common as of 100 to 200
+    in_time, jumped = (part / max(float(part.sum()), 1e-300) for part in (in_time, jumped))
+    return np.asarray(np.log((1.0 - doubt) * in_time + doubt * jumped + 1e-300))
 
 
 def _trailer_score(
-    scores: SymbolScores, alphabet: Alphabet, ending: _Ending, ends: npt.NDArray[np.int64], limit: int
+    symbols: Symbols, alphabet: Alphabet, ending: _Ending, ends: npt.NDArray[np.int64], limit: int
 ) -> npt.NDArray[np.float64] | None:
     """How likely the trailer begins at each symbol, by what was heard, as natural logs; None where there is none."""
     if not len(ends):
@@ -217,7 +223,9 @@ def _trailer_score(
     lead = ending.lead.lead
     written = round(ending.lead.seconds / alphabet.shapes[alphabet.names.index(lead)].seconds)
     low, until = int(ends[0]), min(int(ends[-1]) + written, limit)
-    heard = np.log(2) * scores.of(lead)[low:until].astype(np.float64)
+    log_p = np.maximum(symbols.log_p[low:until].astype(np.float64), LEAST_LOG_P)
+    zero, one, its = (log_p[:, symbols.names.index(name)] for name in ("0", "1", lead))
+    heard = np.where(symbols.index[low:until] == GAP, 0.0, its - np.logaddexp(zero, one) + np.log(2))
     total = np.append(0.0, np.cumsum(heard))
     finish = int(np.argmax(total - np.minimum.accumulate(total)))
     score = np.full(len(ends), -np.inf)
@@ -232,6 +240,13 @@ def _trailer_score(
         off = np.abs(low + finish - ends - written)
         score += np.where(off == 0, AS_WRITTEN, np.where(off == 1, NEARLY_AS_WRITTEN, 0.0))
     return score
+
+
+def _is_dark(symbols: Symbols, *places: int) -> bool:
+    """Whether something was not heard from before the first of these symbols to the last, so that their number
+    says nothing.
+    """
+    return bool(np.any(symbols.index[max(min(places) - 1, 0) : max(places) + 1] == GAP))
 
 
 def _expected_end(
@@ -251,8 +266,12 @@ def _expected_end(
 def _spliced(
     by_time: Aligned, before: ByteRun, after: ByteRun, right: float, gap: int, after_gap: int
 ) -> Aligned:
-    """Put two runs together with the bytes between them that were lost; `right` is how likely the second is."""
+    """Put two runs together with the bytes between them that were lost; `right` is how likely the second is.
+
+    Of bytes that stand there twice, as the recording repeats a piece, the later ones are kept.
+    """
     count, breaks = len(by_time.run), by_time.breaks
+    before = part_of(before, slice(0, count - len(after)))
     n = count - len(before) - len(after)
     nothing = np.zeros(n, np.bool_)
     lost = ByteRun(

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.model import GAP, ByteRun, Symbols
 
-__all__ = ["LOST_JUMP", "Breaks", "breaks_in"]
+__all__ = ["Breaks", "breaks_in"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -39,6 +39,8 @@ class Breaks:
     ----------
     after, resumed : ndarray of int64, shape (m,)
         The first byte that would be out of place, for each, and the first that was read whole again.
+    late : ndarray of float64, shape (m,)
+        Seconds by which that one begins later than the bytes before it say.
     odds : ndarray of float64, shape (m,)
         That the recording jumps there, against that it does not, by the time that passed.
     count : int
@@ -47,6 +49,7 @@ class Breaks:
 
     after: Ints
     resumed: Ints
+    late: Floats
     odds: Floats
     count: int
 
@@ -81,10 +84,10 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
     whole = _whole(symbols, run)
     if len(whole) < 2 or not (alphabet.equal_lengths or byte.is_asynchronous):
         none = np.zeros(0, np.int64)
-        return Breaks(none, none, np.zeros(0), len(run))
+        return Breaks(none, none, np.zeros(0), np.zeros(0), len(run))
     first = run.first_symbol[whole]
-    speed = symbols.speed[first].astype(np.float64)
-    apart = np.diff(symbols.start_seconds[first]) * 0.5 * (speed[1:] + speed[:-1])
+    passed, unheard = _times(symbols, first)
+    apart, dark = np.diff(passed), np.diff(unheard)
     steps = np.diff(whole)
     is_next = steps == 1
     pitch, spread = byte.symbols_per_byte * alphabet.mean_bit_seconds, 0.0
@@ -93,13 +96,26 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
         spread = 1.48 * float(np.median(np.abs(apart[is_next] - pitch)))
     has_frame = byte.start or byte.stop or byte.parity != "none"
     modulus = pitch if has_frame else pitch / byte.symbols_per_byte
-    deviation = np.sqrt(spread**2 * steps + (STEADY * modulus) ** 2 + (WANDER * apart**2) ** 2)
-    late = (apart - steps * pitch) / deviation
-    in_step = np.exp(-0.5 * np.minimum(late**2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
+    deviation = np.sqrt(spread**2 * steps + (STEADY * modulus) ** 2 + (WANDER * dark**2) ** 2)
+    late = apart - steps * pitch
+    in_step = np.exp(-0.5 * np.minimum((late / deviation) ** 2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
     is_seamless = is_next & (run.end_symbol[whole[:-1]] == first[1:])
     odds = np.where(is_seamless, ANY_JUMP, LOST_JUMP) / modulus / in_step
     kept = ~is_seamless | (odds > LEAST_ODDS)
-    return Breaks(whole[:-1][kept] + 1, whole[1:][kept], odds[kept], len(run))
+    return Breaks(whole[:-1][kept] + 1, whole[1:][kept], late[kept], odds[kept], len(run))
+
+
+def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
+    """Say when symbols begin had the tape run at its nominal speed, and for how long nothing was heard before."""
+    among = slice(int(first[0]), int(first[-1]))
+    seconds = np.diff(symbols.start_seconds[among.start : among.stop + 1])
+    speed, is_gap = symbols.speed[among].astype(np.float64), symbols.index[among] == GAP
+    heard = np.flatnonzero(~is_gap)
+    before, after = (np.searchsorted(heard, np.flatnonzero(is_gap)) + k for k in (-1, 0))
+    ends = speed[heard[np.clip((before, after), 0, len(heard) - 1)]]
+    speed[is_gap] = ends.mean(axis=0)
+    passed, unheard = (np.append(0.0, np.cumsum(part)) for part in (seconds * speed, seconds * is_gap))
+    return passed[first - first[0]], unheard[first - first[0]]
 
 
 def _whole(symbols: Symbols, run: ByteRun) -> Ints:

@@ -36,6 +36,9 @@ LEAST_BITS_WITHOUT_CHECK = 20.0
 #: they may (measured: scripts/measure-confidence).
 SHIFTED = 0.5
 DOUBTFUL_ERROR = 0.01
+#: Where a check fails and no byte is so many times as doubtful as most, a few samples are likelier missing than a
+#: byte is wrong.
+STANDS_OUT = 10.0
 #: A block starting within another is believed, if the other's check does not vouch for it, with a leader
 #: worth so many bits or a good check of its own.
 INNER_LEAD_BITS = 8.0
@@ -288,8 +291,9 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
         vouched = passes / (all_right + (1.0 - all_right) * passes)
         error, out_of_place = error * vouched, out_of_place * vouched
     elif not all(ok for *_, ok in parsed.checks):
-        error = error / (1.0 - all_right)
-        if may_shift:
+        error, out_of_place = error / (1.0 - all_right), np.minimum(out_of_place / (1.0 - all_right), 1.0)
+        is_unexplained = not card.byte.is_asynchronous and error.max() < STANDS_OUT * np.median(error)
+        if may_shift or is_unexplained:
             doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
             first = int(doubtful[0]) if len(doubtful) else 0
             error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)

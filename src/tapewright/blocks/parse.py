@@ -407,7 +407,7 @@ class Parser:
         if run is None:
             raise _CutOff("data")
         if len(run) == count:
-            found = aligned(self.scores, self.reader, self.card, self.layout, run, self.limit)
+            found = aligned(self.symbols, self.reader, self.card, self.layout, run, self.limit)
             run, self.in_place = found.run, found.in_place
         else:
             self._place_by_time(run)
