@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.breaks import Breaks, breaks_in
+from tapewright.blocks.breaks import LONGEST_JUMP_SECONDS, Breaks, breaks_in
 from tapewright.blocks.coding import joined_runs, part_of
 from tapewright.blocks.evidence import LEAST_IDLE_SECONDS
 from tapewright.blocks.reader import ByteReader
@@ -23,7 +23,7 @@ __all__ = ["Aligned", "aligned"]
 
 #: The end is sought so many standard deviations (and symbols) around where the time says it is, and as far from
 #: there as a piece cut out of the recording may be long.
-DEVIATIONS, LEAST_REACH, LONGEST_JUMP_SECONDS = 4.0, 8, 0.15
+DEVIATIONS, LEAST_REACH = 4.0, 8
 #: How much likelier than any other length a trailer of just the written length is, and one symbol beside it.
 AS_WRITTEN, NEARLY_AS_WRITTEN = np.log(64.0), np.log(8.0)
 #: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance, nor more than a
@@ -77,8 +77,9 @@ class _Ending:
 
 
 def aligned(
-    symbols: Symbols, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, limit: int
-) -> Aligned:
+    symbols: Symbols, reader: ByteReader, card: FormatCard, layout: BlockLayout, run: ByteRun, wanted: int,
+    limit: int,
+) -> Aligned:  # fmt: skip
     """Say how likely bytes of a block's data are in their places; read those after a dropout or a jump of the
     recording from the end of the block, where that is likelier to be right.
 
@@ -90,13 +91,15 @@ def aligned(
     layout : BlockLayout
     run : ByteRun
         The data as read from its beginning.
+    wanted : int
+        Bytes there should be.
     limit : int
         Symbols from here on belong to something else.
 
     Returns
     -------
     Aligned
-        As many bytes. From the end means that the last one ends where the data does.
+        As many bytes as were read, or as many as wanted, of which the last one ends where the data does.
     """
     breaks = breaks_in(symbols, card, run)
     by_time = Aligned(run, breaks.in_place(breaks.doubt), breaks)
@@ -104,8 +107,8 @@ def aligned(
     if ending is None or not len(run):
         return by_time
     if card.byte.is_asynchronous:
-        return _by_frames(symbols, reader, by_time, ending)
-    return _by_symbols(symbols, reader, card, by_time, ending, limit)
+        return _by_frames(symbols, reader, by_time, ending, wanted)
+    return _by_symbols(symbols, reader, card, by_time, ending, limit) if len(run) == wanted else by_time
 
 
 def _ending(layout: BlockLayout) -> _Ending | None:
@@ -142,7 +145,9 @@ def _bytes_after_data(layout: BlockLayout) -> int | None:
     return count
 
 
-def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _Ending) -> Aligned:
+def _by_frames(
+    symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _Ending, wanted: int
+) -> Aligned:
     """Where every byte announces itself: count those between the last break and the trailer."""
     run, breaks = by_time.run, by_time.breaks
     idle = max(LEAST_IDLE_SECONDS, ending.lead.at_least)
@@ -152,17 +157,17 @@ def _by_frames(symbols: Symbols, reader: ByteReader, by_time: Aligned, ending: _
     begin, end = int(run.end_symbol[before - 1]), int(run.first_symbol[resumed])
     gaps = np.flatnonzero(symbols.index[begin:end] == GAP) + begin
     gap, after_gap = (int(gaps[0]), int(gaps[-1]) + 1) if len(gaps) else (begin, begin)
-    heard = reader.read_until_lead(after_gap, len(run) + ending.tail, idle)
+    heard = reader.read_until_lead(after_gap, wanted + ending.tail, idle)
     count = len(heard) - ending.tail
-    if not 0 < count <= len(run):
+    if not 0 < count <= wanted:
         return by_time
-    if count - int(np.searchsorted(heard.first_symbol, end)) == len(run) - resumed:  # time and number agree
+    if count - int(np.searchsorted(heard.first_symbol, end)) == wanted - resumed:  # time and number agree
         return replace(by_time, in_place=breaks.in_place(MISCOUNTED * breaks.doubt))
     jumps = breaks.doubt / (breaks.doubt + (1.0 - breaks.doubt) * MISCOUNTED)
     if jumps < 0.5:
         return replace(by_time, in_place=breaks.in_place(jumps))
     back = part_of(heard, slice(0, count))
-    return _spliced(by_time, part_of(run, slice(0, before)), back, jumps, gap, after_gap)
+    return _spliced(by_time, part_of(run, slice(0, before)), back, wanted, jumps, gap, after_gap)
 
 
 def _by_symbols(
@@ -203,13 +208,13 @@ def _by_symbols(
         return replace(by_time, in_place=breaks.in_place(1.0 - as_read))
     back = reader.read_ending_at(end - ending.tail * length, count)
     before = part_of(run, slice(0, (gap - first) // length))
-    return _spliced(by_time, before, back, float(share.max()), gap, after_gap)
+    return _spliced(by_time, before, back, len(run), float(share.max()), gap, after_gap)
 
 
 def _prior(off: npt.NDArray[np.int64], deviation: float, doubt: float) -> npt.NDArray[np.float64]:
     """How likely a block ends so many symbols after where the time says it does, as natural logs."""
     in_time = np.exp(-0.5 * (off / deviation) ** 2)
-    jumped = 1.0 / np.maximum(np.abs(off), 1)  # pieces of 1 to 2 symbols are as common as of 100 to 200
+    jumped = np.where(off == 0, 0.0, 1.0 / np.maximum(np.abs(off), 1))  # as in `breaks`
     in_time, jumped = (part / max(float(part.sum()), 1e-300) for part in (in_time, jumped))
     return np.asarray(np.log((1.0 - doubt) * in_time + doubt * jumped + 1e-300))
 
@@ -264,13 +269,12 @@ def _expected_end(
 
 
 def _spliced(
-    by_time: Aligned, before: ByteRun, after: ByteRun, right: float, gap: int, after_gap: int
+    by_time: Aligned, before: ByteRun, after: ByteRun, count: int, right: float, gap: int, after_gap: int
 ) -> Aligned:
     """Put two runs together with the bytes between them that were lost; `right` is how likely the second is.
 
     Of bytes that stand there twice, as the recording repeats a piece, the later ones are kept.
     """
-    count, breaks = len(by_time.run), by_time.breaks
     before = part_of(before, slice(0, count - len(after)))
     n = count - len(before) - len(after)
     nothing = np.zeros(n, np.bool_)
@@ -284,6 +288,6 @@ def _spliced(
         nothing.copy(),
     )
     run = joined_runs([part for part in (before, lost, after) if len(part)])
-    in_place = breaks.in_place(right)
-    in_place[len(before) :] = right
-    return Aligned(run, in_place, breaks)
+    in_place = np.full(count, right)
+    in_place[: len(before)] = by_time.breaks.in_place(right)[: len(before)]
+    return Aligned(run, in_place, by_time.breaks)

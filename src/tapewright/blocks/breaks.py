@@ -15,16 +15,18 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.model import GAP, ByteRun, Symbols
 
-__all__ = ["Breaks", "breaks_in"]
+__all__ = ["LONGEST_JUMP_SECONDS", "Breaks", "breaks_in"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 #: Prior probability that the recording jumps, where something was lost, and between any two bytes.
 LOST_JUMP, ANY_JUMP = 1e-3, 1e-6
-#: How well bytes keep in step, as a share of what they are in step with: a byte, or a bit where nothing marks
-#: where a byte begins; and how far a tape wanders off while nothing is heard, in seconds per second squared.
+#: How well bytes keep in step, as a share of a bit, and how far a tape wanders off while nothing is heard, in
+#: seconds per second squared.
 STEADY, WANDER = 0.02, 0.05
+#: How long a piece is that is cut out or repeated: from a sample to a buffer of a sound device.
+SHORTEST_JUMP_SECONDS, LONGEST_JUMP_SECONDS = 2e-5, 0.15
 #: Between bytes that follow one another smaller odds are no matter.
 LEAST_ODDS = 1e-4
 #: With fewer bytes than this one after another, how far they are apart is taken from the card.
@@ -42,7 +44,8 @@ class Breaks:
     late : ndarray of float64, shape (m,)
         Seconds by which that one begins later than the bytes before it say.
     odds : ndarray of float64, shape (m,)
-        That the recording jumps there, against that it does not, by the time that passed.
+        That the bytes from there on are out of place, as the recording jumps, against that they are not, by the
+        time that passed.
     count : int
         Bytes in the run.
     """
@@ -55,11 +58,11 @@ class Breaks:
 
     @property
     def doubt(self) -> float:
-        """Probability that the recording jumps anywhere."""
+        """Probability that any bytes are out of place."""
         return float(-np.expm1(-np.log1p(self.odds).sum()))
 
     def in_place(self, doubt: float) -> Floats:
-        """Probability of each byte to be in its place, if `doubt` is that of the recording to jump."""
+        """Probability of each byte to be in its place, if `doubt` is that of any to be out of it."""
         share = np.zeros(self.count)
         np.add.at(share, self.after, self.odds / max(float(self.odds.sum()), 1e-300))
         return np.clip(1.0 - doubt * np.cumsum(share), 0.0, 1.0)
@@ -94,13 +97,15 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
     if np.count_nonzero(is_next) >= FEWEST_PAIRS:
         pitch = float(np.median(apart[is_next]))
         spread = 1.48 * float(np.median(np.abs(apart[is_next] - pitch)))
-    has_frame = byte.start or byte.stop or byte.parity != "none"
-    modulus = pitch if has_frame else pitch / byte.symbols_per_byte
-    deviation = np.sqrt(spread**2 * steps + (STEADY * modulus) ** 2 + (WANDER * dark**2) ** 2)
+    has_frame, bit = byte.start or byte.stop or byte.parity != "none", pitch / byte.symbols_per_byte
+    modulus = pitch if has_frame else bit
+    deviation = np.sqrt(spread**2 * steps + (STEADY * bit) ** 2 + (WANDER * dark**2) ** 2)
     late = apart - steps * pitch
     in_step = np.exp(-0.5 * np.minimum((late / deviation) ** 2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
     is_seamless = is_next & (run.end_symbol[whole[:-1]] == first[1:])
-    odds = np.where(is_seamless, ANY_JUMP, LOST_JUMP) / modulus / in_step
+    jumps = np.where(is_seamless, ANY_JUMP, LOST_JUMP) / modulus / in_step
+    shifts = _shifts(late, modulus)
+    odds = jumps * shifts / (1.0 + jumps * (1.0 - shifts))
     kept = ~is_seamless | (odds > LEAST_ODDS)
     return Breaks(whole[:-1][kept] + 1, whole[1:][kept], late[kept], odds[kept], len(run))
 
@@ -116,6 +121,18 @@ def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
     speed[is_gap] = ends.mean(axis=0)
     passed, unheard = (np.append(0.0, np.cumsum(part)) for part in (seconds * speed, seconds * is_gap))
     return passed[first - first[0]], unheard[first - first[0]]
+
+
+def _shifts(late: Floats, modulus: float) -> Floats:
+    """How likely as much as is out of step by so many seconds was more than that, by one `modulus` or several.
+
+    Pieces of 1 to 2 ms are as common as of 10 to 20 ms.
+    """
+    most = max(1, round(LONGEST_JUMP_SECONDS / modulus))
+    others = late[:, np.newaxis] + modulus * np.delete(np.arange(-most, most + 1), most)
+    least = SHORTEST_JUMP_SECONDS
+    of_others = (1.0 / np.maximum(np.abs(others), least)).sum(axis=1)
+    return np.asarray(of_others / (of_others + 1.0 / np.maximum(np.abs(late), least)))
 
 
 def _whole(symbols: Symbols, run: ByteRun) -> Ints:

@@ -292,7 +292,8 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
         error, out_of_place = error * vouched, out_of_place * vouched
     elif not all(ok for *_, ok in parsed.checks):
         error, out_of_place = error / (1.0 - all_right), np.minimum(out_of_place / (1.0 - all_right), 1.0)
-        is_unexplained = not card.byte.is_asynchronous and error.max() < STANDS_OUT * np.median(error)
+        usual = STANDS_OUT * float(np.median(1.0 - confidence))
+        is_unexplained = not card.byte.is_asynchronous and 1.0 - parsed.least_sure < usual
         if may_shift or is_unexplained:
             doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
             first = int(doubtful[0]) if len(doubtful) else 0

@@ -85,6 +85,8 @@ class Parsed:
         they speak against the block.
     lost : int
         Bytes of the data that the block promises, in fields that were heard well, and that never came.
+    least_sure : float
+        Confidence of the least sure byte of the block.
     in_place : ndarray of float64
         Probability that each byte of the data stands where it seems to.
     """
@@ -104,6 +106,7 @@ class Parsed:
     all_right: float
     structure: float
     lost: int = 0
+    least_sure: float = 1.0
     in_place: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     @property

@@ -142,6 +142,7 @@ class Parser:
             all_right,
             self._structure,
             self.lost,
+            float(run.confidence.min(initial=1.0)) if run is not None else 1.0,
             self._in_place(),
         )
 
@@ -406,12 +407,9 @@ class Parser:
         run = self.reader.read(self.place, count) if self.place < self.limit else None
         if run is None:
             raise _CutOff("data")
-        if len(run) == count:
-            found = aligned(self.symbols, self.reader, self.card, self.layout, run, self.limit)
-            run, self.in_place = found.run, found.in_place
-        else:
-            self._place_by_time(run)
-        return self._take(run, count, "data")
+        found = aligned(self.symbols, self.reader, self.card, self.layout, run, count, self.limit)
+        self.in_place = found.in_place
+        return self._take(found.run, count, "data")
 
     def _place_by_time(self, run: ByteRun) -> None:
         breaks = breaks_in(self.symbols, self.card, run)
