@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.breaks import LONGEST_JUMP_SECONDS, Breaks, breaks_in
+from tapewright.blocks.breaks import LONGEST_JUMP_SECONDS, Breaks, breaks_in, jumps_of
 from tapewright.blocks.coding import joined_runs, part_of
 from tapewright.blocks.evidence import LEAST_IDLE_SECONDS
 from tapewright.blocks.reader import ByteReader
@@ -196,7 +196,7 @@ def _by_symbols(
     score = _trailer_score(symbols, alphabet, ending, ends, limit)
     if score is None or _is_dark(symbols, int(run.end_symbol[-1]), int(ends[np.argmax(score)]), expected):
         return by_time
-    score += _prior(ends - expected, deviation, doubt)
+    score += _prior(ends - expected, deviation, doubt, alphabet.mean_bit_seconds)
     share = np.exp(score - score.max())
     share /= share.sum()
     as_read = float(share[ends == expected].sum())
@@ -211,10 +211,12 @@ def _by_symbols(
     return _spliced(by_time, before, back, len(run), float(share.max()), gap, after_gap)
 
 
-def _prior(off: npt.NDArray[np.int64], deviation: float, doubt: float) -> npt.NDArray[np.float64]:
+def _prior(
+    off: npt.NDArray[np.int64], deviation: float, doubt: float, bit_seconds: float
+) -> npt.NDArray[np.float64]:
     """How likely a block ends so many symbols after where the time says it does, as natural logs."""
     in_time = np.exp(-0.5 * (off / deviation) ** 2)
-    jumped = np.where(off == 0, 0.0, 1.0 / np.maximum(np.abs(off), 1))  # as in `breaks`
+    jumped = np.where(off == 0, 0.0, jumps_of(off * bit_seconds))
     in_time, jumped = (part / max(float(part.sum()), 1e-300) for part in (in_time, jumped))
     return np.asarray(np.log((1.0 - doubt) * in_time + doubt * jumped + 1e-300))
 

@@ -15,18 +15,19 @@ import numpy.typing as npt
 from tapewright.cards import Alphabet, FormatCard
 from tapewright.model import GAP, ByteRun, Symbols
 
-__all__ = ["LONGEST_JUMP_SECONDS", "Breaks", "breaks_in"]
+__all__ = ["LONGEST_JUMP_SECONDS", "Breaks", "breaks_in", "jumps_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 #: Prior probability that the recording jumps, where something was lost, and between any two bytes.
 LOST_JUMP, ANY_JUMP = 1e-3, 1e-6
-#: How well bytes keep in step, as a share of a bit, and how far a tape wanders off while nothing is heard, in
-#: seconds per second squared.
-STEADY, WANDER = 0.02, 0.05
-#: How long a piece is that is cut out or repeated: from a sample to a buffer of a sound device.
-SHORTEST_JUMP_SECONDS, LONGEST_JUMP_SECONDS = 2e-5, 0.15
+#: How well bytes keep in step, as a share of one, or of a bit where nothing marks where a byte begins; and how far a
+#: tape wanders off while nothing is heard, in seconds per second squared.
+STEADY_BYTE, STEADY_BIT, WANDER = 0.005, 0.02, 0.05
+#: How long a piece is that is cut out or repeated. Pieces of 10 to 20 ms are as common as of 20 to 40 ms, those
+#: shorter than the first no commoner: sound devices lose whole buffers.
+SHORTEST_JUMP_SECONDS, LONGEST_JUMP_SECONDS = 5e-3, 0.15
 #: Between bytes that follow one another smaller odds are no matter.
 LEAST_ODDS = 1e-4
 #: With fewer bytes than this one after another, how far they are apart is taken from the card.
@@ -97,9 +98,10 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
     if np.count_nonzero(is_next) >= FEWEST_PAIRS:
         pitch = float(np.median(apart[is_next]))
         spread = 1.48 * float(np.median(np.abs(apart[is_next] - pitch)))
-    has_frame, bit = byte.start or byte.stop or byte.parity != "none", pitch / byte.symbols_per_byte
-    modulus = pitch if has_frame else bit
-    deviation = np.sqrt(spread**2 * steps + (STEADY * bit) ** 2 + (WANDER * dark**2) ** 2)
+    has_frame = byte.start or byte.stop or byte.parity != "none"
+    modulus = pitch if has_frame else pitch / byte.symbols_per_byte
+    steady = modulus * (STEADY_BYTE if has_frame else STEADY_BIT)
+    deviation = np.sqrt(spread**2 * steps + steady**2 + (WANDER * dark**2) ** 2)
     late = apart - steps * pitch
     in_step = np.exp(-0.5 * np.minimum((late / deviation) ** 2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
     is_seamless = is_next & (run.end_symbol[whole[:-1]] == first[1:])
@@ -124,15 +126,16 @@ def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
 
 
 def _shifts(late: Floats, modulus: float) -> Floats:
-    """How likely as much as is out of step by so many seconds was more than that, by one `modulus` or several.
-
-    Pieces of 1 to 2 ms are as common as of 10 to 20 ms.
-    """
+    """How likely as much as is out of step by so many seconds was more than that, by one `modulus` or several."""
     most = max(1, round(LONGEST_JUMP_SECONDS / modulus))
     others = late[:, np.newaxis] + modulus * np.delete(np.arange(-most, most + 1), most)
-    least = SHORTEST_JUMP_SECONDS
-    of_others = (1.0 / np.maximum(np.abs(others), least)).sum(axis=1)
-    return np.asarray(of_others / (of_others + 1.0 / np.maximum(np.abs(late), least)))
+    of_others = jumps_of(others).sum(axis=1)
+    return np.asarray(of_others / (of_others + jumps_of(late)))
+
+
+def jumps_of(seconds: Floats) -> Floats:
+    """How common pieces of some lengths are, against others."""
+    return np.asarray(1.0 / np.maximum(np.abs(seconds), SHORTEST_JUMP_SECONDS))
 
 
 def _whole(symbols: Symbols, run: ByteRun) -> Ints:
