@@ -1,4 +1,4 @@
-"""Whether bytes after a dropout or a jump of the recording are in their places, also by the end of their block.
+"""Whether bytes after a dropout or a jump of the recording are in place, also by the end of their block.
 
 How many symbols a dropout swallowed is told by its length only where all symbols are equally long. But the
 last byte of a block stands right before its trailer, so what follows a dropout can be read from there.
@@ -21,23 +21,23 @@ from tapewright.model import GAP, ByteRun, Symbols
 
 __all__ = ["Aligned", "aligned"]
 
-#: The end is sought so many standard deviations (and symbols) around where the time says it is, and as far from
-#: there as a piece cut out of the recording may be long.
+#: The end is sought so many standard deviations (and symbols) around where the time says it is, and as far
+#: from there as a piece cut out of the recording may be long.
 DEVIATIONS, LEAST_REACH = 4.0, 8
 #: How much likelier than any other length a trailer of just the written length is, and one symbol beside it.
 AS_WRITTEN, NEARLY_AS_WRITTEN = np.log(64.0), np.log(8.0)
 #: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance, nor more than a
 #: check has that follows them.
 MOST_BITS_ALIKE = 8
-#: Standard deviation, in symbols, of where a block ends whose symbols are all there; how likely a recording jumps
-#: within a block, and the receiver goes on as if nothing were.
+#: Standard deviation, in symbols, of where a block ends whose symbols are all there; how likely a recording
+#: jumps within a block, and the receiver goes on as if nothing were.
 CERTAIN, UNSEEN_JUMP = 0.1, 1e-3
 #: Below this a symbol is simply wrong; a receiver's claim of more is not believed.
 LEAST_LOG_P = np.log(1e-4)
 #: Evidence for a trailer, as a natural log, below which none was heard.
 LEAST_TRAILER = 8.0
-#: How often bytes counted from the end are too few or too many, as one at the end was not read.
-MISCOUNTED = 0.02
+#: How often bytes counted from the end are too few or too many: where each was framed, and where one was not.
+MISCOUNTED, MISCOUNTED_UNFRAMED = 1e-4, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +115,9 @@ def _ending(layout: BlockLayout) -> _Ending | None:
     lead, tail = _trailer(layout), _bytes_after_data(layout)
     if lead is None or tail is None:
         return None
-    return _Ending(lead, tail, max((8 * check_width_bytes(check.check) for check in layout.checks), default=0))
+    return _Ending(
+        lead, tail, max((8 * check_width_bytes(check.check) for check in layout.checks), default=0)
+    )
 
 
 def _trailer(layout: BlockLayout) -> Lead | None:
@@ -161,9 +163,10 @@ def _by_frames(
     count = len(heard) - ending.tail
     if not 0 < count <= wanted:
         return by_time
+    miscounted = MISCOUNTED if heard.framing_ok.all() else MISCOUNTED_UNFRAMED
     if count - int(np.searchsorted(heard.first_symbol, end)) == wanted - resumed:  # time and number agree
-        return replace(by_time, in_place=breaks.in_place(MISCOUNTED * breaks.doubt))
-    jumps = breaks.doubt / (breaks.doubt + (1.0 - breaks.doubt) * MISCOUNTED)
+        return replace(by_time, in_place=breaks.in_place(miscounted * breaks.doubt))
+    jumps = breaks.doubt / (breaks.doubt + (1.0 - breaks.doubt) * miscounted)
     if jumps < 0.5:
         return replace(by_time, in_place=breaks.in_place(jumps))
     back = part_of(heard, slice(0, count))
@@ -216,7 +219,7 @@ def _prior(
 ) -> npt.NDArray[np.float64]:
     """How likely a block ends so many symbols after where the time says it does, as natural logs."""
     in_time = np.exp(-0.5 * (off / deviation) ** 2)
-    jumped = np.where(off == 0, 0.0, jumps_of(off * bit_seconds))
+    jumped = np.where(off == 0, 0.0, jumps_of(off.astype(np.float64) * bit_seconds))
     in_time, jumped = (part / max(float(part.sum()), 1e-300) for part in (in_time, jumped))
     return np.asarray(np.log((1.0 - doubt) * in_time + doubt * jumped + 1e-300))
 
@@ -224,7 +227,7 @@ def _prior(
 def _trailer_score(
     symbols: Symbols, alphabet: Alphabet, ending: _Ending, ends: npt.NDArray[np.int64], limit: int
 ) -> npt.NDArray[np.float64] | None:
-    """How likely the trailer begins at each symbol, by what was heard, as natural logs; None where there is none."""
+    """How likely the trailer begins at each symbol, by what was heard, as natural logs; None without one."""
     if not len(ends):
         return None
     lead = ending.lead.lead
@@ -250,9 +253,7 @@ def _trailer_score(
 
 
 def _is_dark(symbols: Symbols, *places: int) -> bool:
-    """Whether something was not heard from before the first of these symbols to the last, so that their number
-    says nothing.
-    """
+    """Whether something was not heard among these symbols, or before them: their number says nothing then."""
     return bool(np.any(symbols.index[max(min(places) - 1, 0) : max(places) + 1] == GAP))
 
 

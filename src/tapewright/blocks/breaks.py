@@ -22,11 +22,11 @@ Ints = npt.NDArray[np.int64]
 
 #: Prior probability that the recording jumps, where something was lost, and between any two bytes.
 LOST_JUMP, ANY_JUMP = 1e-3, 1e-6
-#: How well bytes keep in step, as a share of one, or of a bit where nothing marks where a byte begins; and how far a
-#: tape wanders off while nothing is heard, in seconds per second squared.
+#: How well bytes keep in step, as a share of one, or of a bit where nothing marks where a byte begins; how far
+#: a tape wanders off while nothing is heard, in seconds per second squared.
 STEADY_BYTE, STEADY_BIT, WANDER = 0.005, 0.02, 0.05
-#: How long a piece is that is cut out or repeated. Pieces of 10 to 20 ms are as common as of 20 to 40 ms, those
-#: shorter than the first no commoner: sound devices lose whole buffers.
+#: How long a piece is that is cut out or repeated. Pieces of 10 to 20 ms are as common as of 20 to 40 ms,
+#: those shorter than the first no commoner: sound devices lose whole buffers.
 SHORTEST_JUMP_SECONDS, LONGEST_JUMP_SECONDS = 5e-3, 0.15
 #: Between bytes that follow one another smaller odds are no matter.
 LEAST_ODDS = 1e-4
@@ -45,8 +45,8 @@ class Breaks:
     late : ndarray of float64, shape (m,)
         Seconds by which that one begins later than the bytes before it say.
     odds : ndarray of float64, shape (m,)
-        That the bytes from there on are out of place, as the recording jumps, against that they are not, by the
-        time that passed.
+        That the bytes from there on are out of place, as the recording jumps, against that they are not, by
+        the time that passed.
     count : int
         Bytes in the run.
     """
@@ -61,6 +61,11 @@ class Breaks:
     def doubt(self) -> float:
         """Probability that any bytes are out of place."""
         return float(-np.expm1(-np.log1p(self.odds).sum()))
+
+    @property
+    def likeliest(self) -> int:
+        """The first byte after the likeliest of them; there must be one."""
+        return int(self.after[np.argmax(self.odds)])
 
     def in_place(self, doubt: float) -> Floats:
         """Probability of each byte to be in its place, if `doubt` is that of any to be out of it."""
@@ -89,7 +94,7 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
     if len(whole) < 2 or not (alphabet.equal_lengths or byte.is_asynchronous):
         none = np.zeros(0, np.int64)
         return Breaks(none, none, np.zeros(0), np.zeros(0), len(run))
-    first = run.first_symbol[whole]
+    first = run.first_symbol[whole].astype(np.int64)
     passed, unheard = _times(symbols, first)
     apart, dark = np.diff(passed), np.diff(unheard)
     steps = np.diff(whole)
@@ -113,7 +118,7 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
 
 
 def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
-    """Say when symbols begin had the tape run at its nominal speed, and for how long nothing was heard before."""
+    """Say when symbols begin, had the tape run at its nominal speed, and for how long nothing was heard."""
     among = slice(int(first[0]), int(first[-1]))
     seconds = np.diff(symbols.start_seconds[among.start : among.stop + 1])
     speed, is_gap = symbols.speed[among].astype(np.float64), symbols.index[among] == GAP
@@ -126,7 +131,7 @@ def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
 
 
 def _shifts(late: Floats, modulus: float) -> Floats:
-    """How likely as much as is out of step by so many seconds was more than that, by one `modulus` or several."""
+    """How likely what is out of step by so many seconds is so by more, by one `modulus` or several."""
     most = max(1, round(LONGEST_JUMP_SECONDS / modulus))
     others = late[:, np.newaxis] + modulus * np.delete(np.arange(-most, most + 1), most)
     of_others = jumps_of(others).sum(axis=1)

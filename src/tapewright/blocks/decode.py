@@ -36,9 +36,6 @@ LEAST_BITS_WITHOUT_CHECK = 20.0
 #: they may (measured: scripts/measure-confidence).
 SHIFTED = 0.5
 DOUBTFUL_ERROR = 0.01
-#: Where a check fails and no byte is so many times as doubtful as most, a few samples are likelier missing than a
-#: byte is wrong.
-STANDS_OUT = 10.0
 #: A block starting within another is believed, if the other's check does not vouch for it, with a leader
 #: worth so many bits or a good check of its own.
 INNER_LEAD_BITS = 8.0
@@ -269,7 +266,8 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
 
     With c the probability that all bytes are right, a check of w bits that is good leaves an error with
     probability (1 - c) 2**-w / (c + (1 - c) 2**-w); one that fails says there is an error somewhere, and
-    each byte's share in it grows by 1 / (1 - c). Where symbols differ in length and nothing marks where a
+    each byte's share in it grows by 1 / (1 - c). So it is with the probability that a byte is out of place:
+    such a byte is no surer than `SHIFTED`. Where symbols differ in length and nothing marks where a
     byte begins, that error is as likely a symbol too many or too few, and then all bytes after it are
     shifted: from the first doubtful byte on, none is surer than `SHIFTED`. Where no check was reached, each
     doubtful byte takes its share of what comes after.
@@ -286,19 +284,17 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
         return np.asarray(confidence * (1.0 - out_of_place * (1.0 - SHIFTED)))
     all_right = min(parsed.all_right * float(parsed.in_place.min()), 1.0 - 1e-12)
     error = 1.0 - confidence
-    if parsed.check == "ok":
-        passes = 2.0 ** -max(8.0 * check_width_bytes(item.check) for item, *_ in parsed.checks)
+    if parsed.agrees:
+        passes = 2.0**-parsed.check_bits
         vouched = passes / (all_right + (1.0 - all_right) * passes)
         error, out_of_place = error * vouched, out_of_place * vouched
     elif not all(ok for *_, ok in parsed.checks):
         error, out_of_place = error / (1.0 - all_right), np.minimum(out_of_place / (1.0 - all_right), 1.0)
-        usual = STANDS_OUT * float(np.median(1.0 - confidence))
-        is_unexplained = not card.byte.is_asynchronous and 1.0 - parsed.least_sure < usual
-        if may_shift or is_unexplained:
-            doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
-            first = int(doubtful[0]) if len(doubtful) else 0
-            error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
     sure = np.clip(1.0 - error, 0.0, 1.0) * (1.0 - out_of_place * (1.0 - SHIFTED))
+    if may_shift and not all(ok for *_, ok in parsed.checks):
+        doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
+        first = int(doubtful[0]) if len(doubtful) else 0
+        sure[first:] = np.minimum(sure[first:], SHIFTED)
     return np.where(confidence > 0, sure, 0.0)
 
 
