@@ -245,7 +245,7 @@ def _trailer_score(
     if score[top] < LEAST_TRAILER:
         return None
     if lead in "01":
-        most = np.log(2) * max(MOST_BITS_ALIKE, ending.check_bits)
+        most = np.log(2) * (MOST_BITS_ALIKE + ending.check_bits)
         possible[top:] = np.maximum(possible[top:], score[top] - most)
         off = np.abs(low + finish - ends - written)
         score += np.where(off == 0, AS_WRITTEN, np.where(off == 1, NEARLY_AS_WRITTEN, 0.0))

@@ -69,9 +69,10 @@ class Breaks:
 
     def in_place(self, doubt: float) -> Floats:
         """Probability of each byte to be in its place, if `doubt` is that of any to be out of it."""
-        share = np.zeros(self.count)
-        np.add.at(share, self.after, self.odds / max(float(self.odds.sum()), 1e-300))
-        return np.clip(1.0 - doubt * np.cumsum(share), 0.0, 1.0)
+        nats = np.zeros(self.count)
+        np.add.at(nats, self.after, np.log1p(self.odds))
+        so_far = -np.expm1(-np.cumsum(nats))
+        return np.clip(1.0 - doubt * so_far / max(self.doubt, 1e-300), 0.0, 1.0)
 
 
 def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
