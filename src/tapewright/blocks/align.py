@@ -26,8 +26,8 @@ __all__ = ["Aligned", "aligned"]
 DEVIATIONS, LEAST_REACH = 4.0, 8
 #: How much likelier than any other length a trailer of just the written length is, and one symbol beside it.
 AS_WRITTEN, NEARLY_AS_WRITTEN = np.log(64.0), np.log(8.0)
-#: Bits of data equal the leader's symbol by chance; more than so many in a row are no chance, nor more than a
-#: check has that follows them.
+#: Bits of data equal the leader's symbol by chance; more than so many in a row, and those of a check after
+#: them, are no chance.
 MOST_BITS_ALIKE = 8
 #: Standard deviation, in symbols, of where a block ends whose symbols are all there; how likely a recording
 #: jumps within a block, and the receiver goes on as if nothing were.

@@ -22,8 +22,8 @@ Ints = npt.NDArray[np.int64]
 
 #: Prior probability that the recording jumps, where something was lost, and between any two bytes.
 LOST_JUMP, ANY_JUMP = 1e-3, 1e-6
-#: How well bytes keep in step, as a share of one, or of a bit where nothing marks where a byte begins; how far
-#: a tape wanders off while nothing is heard, in seconds per second squared.
+#: How well bytes keep in step, as a share of one, or of a bit where nothing marks where a byte begins; how
+#: far a tape wanders off while nothing is heard, in seconds per second squared.
 STEADY_BYTE, STEADY_BIT, WANDER = 0.005, 0.02, 0.05
 #: How long a piece is that is cut out or repeated. Pieces of 10 to 20 ms are as common as of 20 to 40 ms,
 #: those shorter than the first no commoner: sound devices lose whole buffers.

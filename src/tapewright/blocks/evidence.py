@@ -122,8 +122,8 @@ class Parsed:
     def vouched(self) -> float:
         """Probability that every byte is in its place, given that the checks agree.
 
-        Not that every byte is right: what makes symbols doubtful often makes all of them so, and the product of
-        their probabilities would be far too small.
+        Not that every byte is right: what makes symbols doubtful often makes all of them so, and the product
+        of their probabilities would be far too small.
         """
         right = float(self.in_place.min(initial=1.0))
         return right / (right + (1.0 - right) * 2.0**-self.check_bits)

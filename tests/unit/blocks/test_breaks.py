@@ -1,4 +1,4 @@
-"""Pieces cut out of a recording, or in it twice: bytes after them are not called sure where they do not belong."""
+"""Pieces cut out of a recording, or in it twice: bytes after them are not called sure in a wrong place."""
 
 from __future__ import annotations
 
@@ -23,7 +23,9 @@ FRAMED, UNTIL_LEAD = ("mallow-fsk-600", "sorrel-step-1200"), ("kcs-300", "kcs-12
 def heard(card: FormatCard) -> tuple[Symbols, int]:
     """Hear a tape, and say which is the first symbol of the byte from which on it will be damaged."""
     symbols = layer.heard(blocks.encode(Image.from_bytes(DATA, START), card), card)
-    return symbols, int(np.searchsorted(symbols.start_seconds, read(symbols, card).byte_seconds[FIRST] - 1e-6))
+    return symbols, int(
+        np.searchsorted(symbols.start_seconds, read(symbols, card).byte_seconds[FIRST] - 1e-6)
+    )
 
 
 def read(symbols: Symbols, card: FormatCard) -> Block:
