@@ -233,7 +233,8 @@ def _trailer_score(
     lead = ending.lead.lead
     written = round(ending.lead.seconds / alphabet.shapes[alphabet.names.index(lead)].seconds)
     low, until = int(ends[0]), min(int(ends[-1]) + written, limit)
-    log_p = np.maximum(symbols.log_p[low:until].astype(np.float64), LEAST_LOG_P)
+    log_p = np.nan_to_num(symbols.log_p[low:until].astype(np.float64), nan=LEAST_LOG_P, posinf=0.0)
+    log_p = np.maximum(log_p, LEAST_LOG_P)
     zero, one, its = (log_p[:, symbols.names.index(name)] for name in ("0", "1", lead))
     heard = np.where(symbols.index[low:until] == GAP, 0.0, its - np.logaddexp(zero, one) + np.log(2))
     total = np.append(0.0, np.cumsum(heard))
