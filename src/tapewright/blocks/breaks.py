@@ -112,10 +112,11 @@ def breaks_in(symbols: Symbols, card: FormatCard, run: ByteRun) -> Breaks:
     in_step = np.exp(-0.5 * np.minimum((late / deviation) ** 2, 1000.0)) / (deviation * np.sqrt(2.0 * np.pi))
     is_seamless = is_next & (run.end_symbol[whole[:-1]] == first[1:])
     jumps = np.where(is_seamless, ANY_JUMP, LOST_JUMP) / modulus / in_step
+    kept = ~is_seamless | (jumps > LEAST_ODDS)
+    jumps, late = jumps[kept], late[kept]
     shifts = _shifts(late, modulus)
     odds = jumps * shifts / (1.0 + jumps * (1.0 - shifts))
-    kept = ~is_seamless | (odds > LEAST_ODDS)
-    return Breaks(whole[:-1][kept] + 1, whole[1:][kept], late[kept], odds[kept], len(run))
+    return Breaks(whole[:-1][kept] + 1, whole[1:][kept], late, odds, len(run))
 
 
 def _times(symbols: Symbols, first: Ints) -> tuple[Floats, Floats]:
