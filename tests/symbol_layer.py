@@ -81,6 +81,18 @@ def doubled(symbols: Symbols, place: int) -> Symbols:
     return Symbols(symbols.names, *cut)
 
 
+def halved(symbols: Symbols, place: int) -> Symbols:
+    """Hear one symbol as two of half its length: a slip, and time goes on."""
+    twice = doubled(symbols, place)
+    half = 0.5 * (symbols.end_seconds[place] - symbols.start_seconds[place])
+    starts, ends = twice.start_seconds, twice.end_seconds
+    starts[place + 1 :] -= 2 * half
+    ends[place + 1 :] -= 2 * half
+    ends[place] -= half
+    starts[place + 1] += half
+    return twice
+
+
 def dropped_out(symbols: Symbols, first: int, last: int) -> Symbols:
     """Replace symbols by one gap of the same length."""
     keep = np.r_[0 : first + 1, last + 1 : len(symbols)]

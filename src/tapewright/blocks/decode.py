@@ -266,7 +266,8 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
 
     With c the probability that all bytes are right, a check of w bits that is good leaves an error with
     probability (1 - c) 2**-w / (c + (1 - c) 2**-w); one that fails says there is an error somewhere, and
-    each byte's share in it grows by 1 / (1 - c). Where symbols differ in length and nothing marks where a
+    each byte's share in it grows by 1 / (1 - c). So it is with the probability that a byte is out of place:
+    such a byte is no surer than `SHIFTED`. Where symbols differ in length and nothing marks where a
     byte begins, that error is as likely a symbol too many or too few, and then all bytes after it are
     shifted: from the first doubtful byte on, none is surer than `SHIFTED`. Where no check was reached, each
     doubtful byte takes its share of what comes after.
@@ -277,21 +278,24 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
     may_shift = not card.byte.is_asynchronous and not Alphabet.of(card).equal_lengths
     if not len(confidence):
         return confidence
+    out_of_place = 1.0 - parsed.in_place
     if not parsed.checks:  # none in the format, or none reached
-        return _perhaps_shifted(confidence) if may_shift else confidence
-    all_right = min(parsed.all_right, 1.0 - 1e-12)
+        confidence = _perhaps_shifted(confidence) if may_shift else confidence
+        return np.asarray(confidence * (1.0 - out_of_place * (1.0 - SHIFTED)))
+    all_right = min(parsed.all_right * float(parsed.in_place.min()), 1.0 - 1e-12)
     error = 1.0 - confidence
-    if parsed.check == "ok":
-        passes = 2.0 ** -max(8.0 * check_width_bytes(item.check) for item, *_ in parsed.checks)
-        error = error * passes / (all_right + (1.0 - all_right) * passes)
+    if parsed.agrees:
+        passes = 2.0**-parsed.check_bits
+        vouched = passes / (all_right + (1.0 - all_right) * passes)
+        error, out_of_place = error * vouched, out_of_place * vouched
     elif not all(ok for *_, ok in parsed.checks):
-        error = error / (1.0 - all_right)
-        if may_shift:
-            doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
-            first = int(doubtful[0]) if len(doubtful) else 0
-            error[first:] = np.maximum(error[first:], 1.0 - SHIFTED)
-    weighed: npt.NDArray[np.float64] = np.where(confidence > 0, np.clip(1.0 - error, 0.0, 1.0), 0.0)
-    return weighed
+        error, out_of_place = error / (1.0 - all_right), np.minimum(out_of_place / (1.0 - all_right), 1.0)
+    sure = np.clip(1.0 - error, 0.0, 1.0) * (1.0 - out_of_place * (1.0 - SHIFTED))
+    if may_shift and not all(ok for *_, ok in parsed.checks):
+        doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
+        first = int(doubtful[0]) if len(doubtful) else 0
+        sure[first:] = np.minimum(sure[first:], SHIFTED)
+    return np.where(confidence > 0, sure, 0.0)
 
 
 def _in_place(symbols: Symbols, parsed: Parsed) -> float:

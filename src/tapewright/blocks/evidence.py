@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from tapewright.blocks.coding import Decoded
-from tapewright.cards import BlockLayout
+from tapewright.cards import BlockLayout, check_width_bytes
 from tapewright.cards.layout import Check, Lead
 from tapewright.model import Fault
 
@@ -49,6 +49,8 @@ SLACK_SECONDS, SLACK_FACTOR = 0.5, 1.3
 SHORT_LEAD = 0.8
 #: A leader shorter than this share of the least the card asks for was not heard whole.
 LEADER_SHARE = 0.5
+#: Checks that agree vouch for a block if it is likelier than this that it is right: they agree by chance too.
+LEAST_VOUCHED = 0.5
 #: Idle time that ends data "until lead" where the card does not say.
 LEAST_IDLE_SECONDS = 0.1
 
@@ -85,6 +87,8 @@ class Parsed:
         they speak against the block.
     lost : int
         Bytes of the data that the block promises, in fields that were heard well, and that never came.
+    in_place : ndarray of float64
+        Probability that each byte of the data stands where it seems to.
     """
 
     layout: BlockLayout
@@ -102,14 +106,31 @@ class Parsed:
     all_right: float
     structure: float
     lost: int = 0
+    in_place: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def agrees(self) -> bool:
+        """Whether there are checks, and all of them agree."""
+        return 0 < len(self.layout.checks) == len(self.checks) and all(ok for *_, ok in self.checks)
+
+    @property
+    def check_bits(self) -> int:
+        """Bits of the longest check."""
+        return max((8 * check_width_bytes(item.check) for item, *_ in self.checks), default=0)
+
+    @property
+    def vouched(self) -> float:
+        """Probability that every byte is in its place, given that the checks agree.
+
+        Not that every byte is right: what makes symbols doubtful often makes all of them so, and the product
+        of their probabilities would be far too small.
+        """
+        right = float(self.in_place.min(initial=1.0))
+        return right / (right + (1.0 - right) * 2.0**-self.check_bits)
 
     @property
     def check(self) -> str:
-        """What the block's checks say together."""
+        """What the block's checks say together; if they rather agree by chance, they are no good."""
         if not self.layout.checks:
             return "none"
-        return (
-            "ok"
-            if len(self.checks) == len(self.layout.checks) and all(ok for *_, ok in self.checks)
-            else "bad"
-        )
+        return "ok" if self.agrees and self.vouched >= LEAST_VOUCHED else "bad"

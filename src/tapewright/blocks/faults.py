@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.model import GAP, ByteRun, Fault, Span, Symbols
 from tapewright.model.words import byte_count
 
-__all__ = ["byte_faults", "cut_fault", "span_of"]
+__all__ = ["byte_faults", "chance_fault", "cut_fault", "jump_fault", "span_of"]
 
 #: Single bad bytes are listed up to here; more are summed up.
 MOST_LISTED = 8
@@ -62,6 +62,36 @@ def cut_fault(symbols: Symbols, place: int, what: str) -> Fault:
     at = float(symbols.end_seconds[min(place, len(symbols)) - 1]) if place else 0.0
     what = "the data" if what == "data" else what
     return Fault("cut", f"the block ends at {at:.3f} s, before {what} is complete")
+
+
+def jump_fault(symbols: Symbols, place: int | None, *, is_settled: bool) -> Fault:
+    """Say that the recording jumps, at a symbol if it is known where.
+
+    Parameters
+    ----------
+    symbols : Symbols
+    place : int or None
+    is_settled : bool
+        Whether the end of the block tells where the bytes after it belong.
+    """
+    span = None if place is None else symbols.span(place, place)
+    where = "somewhere in the block" if span is None else f"at {span.start_seconds:.3f} s"
+    after = "its bytes" if span is None else "what follows there"
+    so = "was counted from the end of the block" if is_settled else "may stand at wrong addresses"
+    return Fault(
+        "jump",
+        f"the recording seems to jump {where}, as if a piece of it were missing or there twice: {after} {so}",
+        span,
+        "record the tape again, with nothing else running on the computer, and cut nothing out",
+    )
+
+
+def chance_fault(bits: int) -> Fault:
+    """Say that a check of so many bits agrees, and does not count."""
+    text = (
+        f"the check agrees, as it does once in {1 << bits} times by chance: too much of the block is in doubt"
+    )
+    return Fault("check", text)
 
 
 def span_of(symbols: Symbols, run: ByteRun) -> Span | None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from tapewright.blocks.align import from_the_end
+from tapewright.blocks.align import aligned
+from tapewright.blocks.breaks import Breaks, breaks_in
 from tapewright.blocks.coding import HEX_BITS, Decoded, decoded, hex_bits, joined_runs, match_bits, part_of
 from tapewright.blocks.evidence import (
     ABSURD_BITS,
@@ -22,7 +23,7 @@ from tapewright.blocks.evidence import (
     TRAILER_MOST_BITS,
     Parsed,
 )
-from tapewright.blocks.faults import byte_faults, cut_fault, span_of
+from tapewright.blocks.faults import byte_faults, chance_fault, cut_fault, jump_fault, span_of
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
 from tapewright.blocks.open_ends import open_ends
 from tapewright.blocks.reader import ByteReader
@@ -50,6 +51,12 @@ __all__ = ["Parser"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+
+#: Where a check fails and no byte is so many times as doubtful as most, none of them is to blame.
+STANDS_OUT = 10.0
+#: Bytes less likely to be in their places than this are worth a word.
+LEAST_IN_PLACE = 0.9
 
 
 class _CutOff(Exception):  # noqa: N818 (not an error: the way out of a layout that cannot be finished)
@@ -91,6 +98,9 @@ class Parser:
     checks: list[tuple[Check, int, int, bool]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     data: Decoded | None = None
+    in_place: Floats = field(default_factory=lambda: np.zeros(0))
+    jumps_from: int | None = None
+    is_jump: bool = False
     lost: int = 0
     sure_of_numbers: float = 1.0
     seek_seconds: float = 0.0
@@ -124,7 +134,7 @@ class Parser:
             self.faults += byte_faults(self.symbols, run)
         all_right = float(np.prod(run.confidence)) if run is not None else 1.0
         core_first = int(run.first_symbol[0]) if run is not None and len(run) else start
-        return Parsed(
+        found = Parsed(
             self.layout,
             lead_first,
             max(self.place, end),
@@ -140,7 +150,39 @@ class Parser:
             all_right,
             self._structure,
             self.lost,
+            self._in_place(run),
         )
+        return replace(found, faults=(*found.faults, *self._doubts(found)))
+
+    def _in_place(self, run: ByteRun | None) -> Floats:
+        """Say how likely each byte of the data is in its place; of a byte spelt out, all its characters."""
+        count = len(self.data.plain) if self.data is not None else 0
+        if self.data is None or run is None or not count:
+            return np.zeros(0)
+        each = len(self.data.sent) // count
+        if self._fails_without_cause(run):
+            self.jumps_from = None
+            return np.zeros(count)
+        return np.asarray(self.in_place[: count * each].reshape(count, each).min(axis=1))
+
+    def _fails_without_cause(self, run: ByteRun) -> bool:
+        """Whether a check fails and no byte is to blame, so that a few samples are likelier to be missing.
+
+        Where something marks where a byte begins, it would show.
+        """
+        byte = self.card.byte
+        if byte.start or byte.stop or byte.parity != "none" or all(ok for *_, ok in self.checks):
+            return False
+        error = 1.0 - run.confidence
+        return bool(error.max() < STANDS_OUT * np.median(error))
+
+    def _doubts(self, found: Parsed) -> Iterator[Fault]:
+        """Say why bytes are in doubt that look well."""
+        if found.agrees and found.check == "bad":
+            yield chance_fault(found.check_bits)
+        is_settled = bool(found.in_place.min(initial=1.0) >= LEAST_IN_PLACE)
+        if found.check != "ok" and (self.is_jump or not is_settled):
+            yield jump_fault(self.symbols, self.jumps_from, is_settled=is_settled)
 
     @property
     def _structure(self) -> float:
@@ -363,6 +405,7 @@ class Parser:
                 bits, most = text_bits(self.symbols, self.card.byte, run, place, idle)
                 self.structure_bits += bits
                 self.structure_most += most
+            self._place_by_time(run)
             if len(run):
                 opened = open_ends(self.symbols, self.scores, self.layout, run, self.lead_first, idle)
                 if any(fault.kind == LOST_LEADER for fault in opened):  # says all that a short leader does
@@ -370,6 +413,7 @@ class Parser:
                 self.faults += opened
         elif count is None:
             run = self._read(max(0, self.limit - self.place), "data")
+            self._place_by_time(run)
         else:
             on_tape = count * item.tape_bytes_per_byte
             possible = max(0, self.limit - self.place) // 2 + 1
@@ -391,14 +435,22 @@ class Parser:
             raise _CutOff("the data")
 
     def _read_data(self, count: int) -> ByteRun:
-        """Read bytes; those after a dropout as their distance from the end of the block says."""
+        """Read bytes; those after a dropout or jump from the end of the block, where that says it better."""
         run = self.reader.read(self.place, count) if self.place < self.limit else None
-        if run is not None and len(run) == count:
-            better = from_the_end(self.symbols, self.reader, self.card, self.layout, run, self.limit)
-            run = better if better is not None else run
         if run is None:
             raise _CutOff("data")
-        return self._take(run, count, "data")
+        found = aligned(self.symbols, self.reader, self.card, self.layout, run, count, self.limit)
+        self._place(run, found.breaks, found.in_place)
+        return self._take(found.run, count, "data")
+
+    def _place_by_time(self, run: ByteRun) -> None:
+        breaks = breaks_in(self.symbols, self.card, run)
+        self._place(run, breaks, breaks.in_place(breaks.doubt))
+
+    def _place(self, run: ByteRun, breaks: Breaks, in_place: Floats) -> None:
+        self.in_place = in_place
+        self.jumps_from = int(run.first_symbol[breaks.likeliest]) if len(breaks.after) else None
+        self.is_jump = breaks.doubt > 0.5
 
     def _data_length(self, item: Data) -> int | None:
         """Bytes the fields promise; None for "until lead" or where a lost header would have said."""

@@ -55,8 +55,8 @@ def test_text_with_damage_is_still_text(name: str) -> None:
     symbols = layer.misheard(clean, places, sure=0.8)
     symbols = layer.dropped_out(symbols, first + 80 * length + 4, first + 84 * length)
     symbols = layer.dropped_out(symbols, first + 30 * length + 2, first + 36 * length + 5)
-    symbols = layer.without(symbols, first + 60 * length + 3, first + 60 * length + 3)
-    (block,) = read(layer.doubled(symbols, first + 15 * length + 6), card)
+    symbols = layer.passed_over(symbols, first + 60 * length + 3, first + 60 * length + 3)
+    (block,) = read(layer.halved(symbols, first + 15 * length + 6), card)
     assert len(block.data) == len(DATA)
     sure = block.byte_confidence > 0.9
     assert sure.sum() > 60
