@@ -292,7 +292,7 @@ def _weighed(parsed: Parsed, card: FormatCard) -> npt.NDArray[np.float64]:
         error, out_of_place = error / (1.0 - all_right), np.minimum(out_of_place / (1.0 - all_right), 1.0)
     sure = np.clip(1.0 - error, 0.0, 1.0) * (1.0 - out_of_place * (1.0 - SHIFTED))
     if may_shift and not all(ok for *_, ok in parsed.checks):
-        doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) & (confidence > 0))
+        doubtful = np.flatnonzero((error > DOUBTFUL_ERROR) | (confidence <= 0))
         first = int(doubtful[0]) if len(doubtful) else 0
         sure[first:] = np.minimum(sure[first:], SHIFTED)
     return np.where(confidence > 0, sure, 0.0)
