@@ -31,7 +31,7 @@ __all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
-WINDOW_SECONDS = 20.0
+WINDOW_SECONDS = 40.0
 CHUNK_SECONDS = 2.0
 #: Neighbouring windows share this many of the longest symbols, half a second at least.
 OVERLAP_SYMBOLS = 40
