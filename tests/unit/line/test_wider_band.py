@@ -93,7 +93,7 @@ def test_harmonics_are_listened_to_where_they_stand_out_of_white_noise(
 def test_what_was_told_of_harmonics_holds_for_a_while_and_not_forever(
     monkeypatch: pytest.MonkeyPatch, told: list[bool]
 ) -> None:
-    tones = _tones(12.0)
+    tones = _tones(24.0)  # several windows of each
     wave = np.concatenate((tones, tones, _squared(tones), _squared(tones)))
     wave += NOISE * np.random.default_rng(3).standard_normal(len(wave))
     sound = Recording((0.2 * wave).astype(np.float32), RATE)
