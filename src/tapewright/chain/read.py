@@ -180,9 +180,10 @@ def _print_through(ghosts: tuple[line.Ghost, ...]) -> list[Fault]:
     return [
         Fault(
             PRINT_THROUGH,
-            f"print-through from the next turn of tape was passed over at {ghost.span.start_seconds:.1f} s: a"
-            f" copy, {-ghost.level_db:.0f} dB down, of what is heard {abs(ghost.late_seconds):.1f} s"
-            f" {'before' if ghost.late_seconds > 0 else 'after'} it",
+            f"a faint copy of what is heard {abs(ghost.late_seconds):.1f} s"
+            f" {'before' if ghost.late_seconds > 0 else 'after'} it, {-ghost.level_db:.0f} dB down, was"
+            f" passed over at {ghost.span.start_seconds:.1f} s: it printed through from the next turn"
+            " of tape",
             ghost.span,
         )
         for ghost in ghosts

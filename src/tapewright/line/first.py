@@ -80,8 +80,7 @@ def first_pass(
     shaped = templates.as_heard(lock.gain, lock.bend)
     shortest, longest = float(templates.length[:names].min()), float(templates.length.max())
     piece = int(max(PIECE_SECONDS * band.rate_hz, PIECE_SYMBOLS * longest))
-    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
-    clearest = band.fraction / max(lock.misfit, 1e-9)
+    at_one, most, clearest = sharpness_limits(alphabet, band, shaped, lock)
 
     def searched(begin: int, end: int) -> tuple[Path, Scene, FloatArray]:
         scene, amplitude = informed_scene(heard[begin:end], alphabet, band, templates, shaped, lock, cost)

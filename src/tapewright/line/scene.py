@@ -192,7 +192,7 @@ def informed_scene(
     power = _steadied(level_track(heard, alphabet, band, block), lock.noise, freedom)
     usual = mean_power(templates)
     amplitude = np.sqrt(signal_power(power, templates, lock) / usual)
-    at_one, most = sharpness_limits(alphabet, band, shaped, lock)
+    at_one, most, _ = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
     around = signal_power(running_mean(power, int(FAINT_SECONDS * band.rate_hz / block) | 1), templates, lock)
     gain = 0.5 * shaped.energy.max() * np.minimum(around / usual * at_one, most)
@@ -226,10 +226,15 @@ def _steadied(power: FloatArray, noise: float, freedom: float) -> FloatArray:
     return np.asarray(mean + kept * (power - mean))
 
 
-def sharpness_limits(alphabet: Alphabet, band: Band, templates: Templates, lock: Lock) -> tuple[float, float]:
-    """Sharpness (see `Scene`) at amplitude 1, and the most that is believed whatever the amplitude."""
+def sharpness_limits(
+    alphabet: Alphabet, band: Band, templates: Templates, lock: Lock
+) -> tuple[float, float, float]:
+    """Sharpness (see `Scene`) at amplitude 1, the most that is believed whatever the amplitude, and the most
+    there is.
+    """
+    clearest = band.fraction / max(lock.misfit, 1e-9)
     most = 2 * BEST_EB_N0 / _bit_energy(alphabet, templates)
-    return band.fraction / lock.noise, min(most, band.fraction / max(lock.misfit, 1e-9))
+    return band.fraction / lock.noise, min(most, clearest), clearest
 
 
 def measure(
@@ -265,7 +270,7 @@ def measure(
     else:
         fit = np.where(path.sign == 1, -fit, fit)
     kin, power = t.kinship[path.symbol], amplitude[middle] ** 2
-    gain, weight = (sums[t.kinship] for sums in _gains(kin, fit, energy, power, count))
+    gain, weight = (of_kin[t.kinship] for of_kin in _gains(kin, fit, energy, power, count))
     if not scene.is_free:  # one gain a symbol of the alphabet, whatever the place
         left = total - gain[path.symbol] * (2 * fit - gain[path.symbol] * energy)
     left = np.maximum(left, 1e-6 * total)

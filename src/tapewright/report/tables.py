@@ -11,6 +11,7 @@ import numpy as np
 from tapewright.cards import FormatCard
 from tapewright.image import Comparison
 from tapewright.model import Block, Range, Reading, Stretch
+from tapewright.model.stretch import PRINT_THROUGH
 from tapewright.report.sound import SoundSurvey
 from tapewright.report.verdict import is_damaged
 from tapewright.report.words import (
@@ -84,7 +85,7 @@ class StretchLine:
 
 
 #: Kinds of stretch there is nothing to do about.
-_NO_TROUBLE = ("good", "unchecked", "silence", "idle")
+_NO_TROUBLE = ("good", "unchecked", "silence", "idle", PRINT_THROUGH)
 
 
 def stretch_lines(stretches: Sequence[Stretch]) -> list[StretchLine]:
