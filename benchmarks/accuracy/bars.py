@@ -9,6 +9,7 @@ from benchmarks.accuracy.families import Family
 
 __all__ = [
     "FIRST_START_SECONDS",
+    "LEARNED_PERCENT",
     "LIVE_MS",
     "MEMORY_MEGABYTES",
     "MEMORY_MINUTES",
@@ -19,6 +20,7 @@ __all__ = [
     "START_SECONDS",
     "SURE_PERCENT",
     "UNFLAGGED_PERCENT",
+    "WRONG_CLAIMS_PERCENT",
     "bar_db",
     "claimed_and_actual",
     "loss_db",
@@ -43,6 +45,10 @@ MEMORY_MINUTES = 120.0
 FIRST_START_SECONDS, START_SECONDS = 20.0, 1.5
 #: Of sound that is still coming in, from the end of a symbol of data until it is given out.
 LIVE_MS = 100.0
+#: Formats learned fully right, in percent, by the number of recordings; and wrong claims about their checks,
+#: in percent, from two recordings on.
+LEARNED_PERCENT = {1: 85.0, 2: 97.0, 3: 99.0}
+WRONG_CLAIMS_PERCENT = 0.5
 #: More errors than the peer count as worse beyond this many standard errors of their difference.
 PEER_Z = 2.0
 

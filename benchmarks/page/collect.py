@@ -14,6 +14,9 @@ from benchmarks.accuracy.signals import IMPAIRMENTS
 
 __all__ = ["Figures", "collect"]
 
+#: Measurements of which the newest file counts, and the list in it, which is a field of `Figures`.
+NEWEST = {"start": "starts", "live": "delays", "learn": "learned"}
+
 
 @dataclass(frozen=True)
 class Figures:
@@ -33,6 +36,8 @@ class Figures:
         Those of the newest file of `benchmarks.start`.
     delays : list of dict
         Those of the newest file of `benchmarks.live`.
+    learned : list of dict
+        Those of the newest file of `benchmarks.learn`: a family and a number of recordings each.
     """
 
     curves: dict[tuple[str, str], dict[str, Any]]
@@ -41,6 +46,7 @@ class Figures:
     speeds: list[dict[str, Any]]
     starts: list[dict[str, Any]]
     delays: list[dict[str, Any]]
+    learned: list[dict[str, Any]]
 
     @property
     def cards(self) -> list[str]:
@@ -68,6 +74,7 @@ class Figures:
             *self.speeds,
             *self.starts,
             *self.delays,
+            *self.learned,
         ]
         count = Counter(row["commit"] for row in rows)
         day = {row["commit"]: row["time"][:10] for row in sorted(rows, key=lambda row: row["time"])}
@@ -81,16 +88,16 @@ def collect(files: Iterable[Path]) -> Figures:
     curves: dict[tuple[str, str], dict[str, Any]] = {}
     others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
     speeds: dict[tuple[str, str, int], dict[str, Any]] = {}
-    newest: dict[str, list[dict[str, Any]]] = {"starts": [], "delays": []}
+    newest: dict[str, list[dict[str, Any]]] = {name: [] for name in NEWEST.values()}
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
         if content["what"] == "speed":
             for run in content["runs"]:
                 speeds[run["card"], run["recording"], round(run["seconds"] / 60)] = run | origin
             continue
-        if content["what"] in ("start", "live"):
-            what = "starts" if content["what"] == "start" else "delays"
-            newest[what] = [row | origin for row in content[what]]
+        if content["what"] in NEWEST:
+            name = NEWEST[content["what"]]
+            newest[name] = [row | origin for row in content[name]]
             continue
         if content["what"] != "accuracy":  # of something else than the receiver
             continue

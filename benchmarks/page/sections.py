@@ -17,7 +17,7 @@ from benchmarks.accuracy.measure import BINS
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.accuracy.table import framed_text
 from benchmarks.page.collect import Figures
-from benchmarks.page.verdicts import FIRST_LAYER, LAYERS, loss_text, total_z, verdicts
+from benchmarks.page.verdicts import FIRST_LAYER, LAYERS, loss_text, total_z, totals, verdicts
 from tapewright.cards import load_format
 
 __all__ = ["whole"]
@@ -81,6 +81,8 @@ def whole(figures: Figures) -> str:
         speed=_speed(figures),
         start=_start(figures),
         live=_live(figures),
+        learned=_learned(figures),
+        claims=_claims(figures),
     )
 
 
@@ -296,3 +298,40 @@ def _live(figures: Figures) -> str:
     ]  # fmt: skip
     heading = ("format", "symbols", "not as in the file", "mean ms", "at most ms", "times real time")
     return _table(heading, rows)
+
+
+def _learned(figures: Figures) -> str:
+    counts = sorted({row["recordings"] for row in figures.learned})
+    families = dict.fromkeys(row["family"] for row in figures.learned)
+    rows = []
+    for family in (*families, "all"):
+        mine = [row for row in figures.learned if family in (row["family"], "all")]
+        total = totals(mine)
+        rows.append((family, *(f"{total[n]['right']} of {total[n]['formats']}" for n in counts)))
+    share = totals(figures.learned)
+    percents = [
+        _bold(f"{100 * share[n]['right'] / share[n]['formats']:.1f}",
+              100 * share[n]["right"] >= bars.LEARNED_PERCENT[n] * share[n]["formats"])
+        for n in counts
+    ]  # fmt: skip
+    rows.append(("in percent", *percents))
+    return _table(("family", *(_recordings(n) for n in counts)), rows)
+
+
+def _claims(figures: Figures) -> str:
+    rows = [
+        (_recordings(n), f"{t['claims']}", f"{t['wrong']}", f"{t['certain']}", f"{t['open']}")
+        for n, t in totals(figures.learned).items()
+    ]
+    heading = (
+        "from",
+        "claims",
+        "wrong",
+        "of these called certain",
+        "held open with the right one among them",
+    )
+    return _table(heading, rows)
+
+
+def _recordings(count: int) -> str:
+    return f"{count} recording" + "s" * (count > 1)

@@ -14,7 +14,7 @@ from benchmarks.accuracy.families import FAMILIES
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.page.collect import Figures
 
-__all__ = ["FIRST_LAYER", "LAYERS", "Verdict", "loss_text", "total_z", "verdicts"]
+__all__ = ["FIRST_LAYER", "LAYERS", "Verdict", "loss_text", "total_z", "totals", "verdicts"]
 
 FAMILY = {family.card: family for family in FAMILIES}
 #: Where wrong bytes in dropouts are counted; rows of the time when there was only one do not say.
@@ -76,6 +76,8 @@ def verdicts(figures: Figures) -> list[Verdict]:
              for row in figures.delays),
         )
     )  # fmt: skip
+    found += [_learned(figures, recordings) for recordings in bars.LEARNED_PERCENT]
+    found.append(_claims(figures))
     return found
 
 
@@ -197,3 +199,39 @@ def _start(figures: Figures, which: str, work: str, bar: str, most_seconds: floa
     """Formats that are named; what `auto` takes has no bar."""
     taken = [(row["card"], row[f"{which}_cpu_seconds"]) for row in figures.starts if row["card"] != "auto"]
     return _split(work, bar, ((card, f"{seconds:.1f} s", seconds < most_seconds) for card, seconds in taken))
+
+
+def _learned(figures: Figures, recordings: int) -> Verdict:
+    """All families together: so many made-up formats of one are chance."""
+    limit = bars.LEARNED_PERCENT[recordings]
+    total = totals(figures.learned).get(recordings)
+    percent = 100 * total["right"] / total["formats"] if total else 0.0
+    return _split(
+        f"made-up formats learned fully right from {recordings} recording" + "s" * (recordings > 1),
+        f"at least {limit:g} %",
+        [("all families", f"{percent:.1f} %", percent >= limit)] if total else [],
+    )
+
+
+def _claims(figures: Figures) -> Verdict:
+    limit = bars.WRONG_CLAIMS_PERCENT
+    rows = []
+    for recordings, total in totals(figures.learned).items():
+        if recordings > 1:
+            percent = 100 * total["wrong"] / max(total["claims"], 1)
+            words = f"{percent:.2f} %, {total['certain']} of them called certain"
+            rows.append((f"{recordings} recordings", words, percent <= limit and not total["certain"]))
+    return _split(
+        "wrong claims about checks, of those learned", f"at most {limit:g} %, none called certain", rows
+    )
+
+
+def totals(learned: list[dict[str, Any]]) -> dict[int, dict[str, int]]:
+    """Sums over all families, by number of recordings."""
+    names = ("formats", "right", "claims", "wrong", "open", "certain")
+    return {
+        recordings: {
+            name: sum(row[name] for row in learned if row["recordings"] == recordings) for name in names
+        }
+        for recordings in sorted({row["recordings"] for row in learned})
+    }

@@ -166,6 +166,30 @@ def test_delays_of_live_sound_are_held_against_their_bar(tmp_path):
     assert row(page, "Live", "`v21-300`") == "| `v21-300` | 1490 | 2 | 60 | **103** | 7.2 |"
 
 
+def test_formats_learned_are_added_up_over_families_and_held_against_their_bars(tmp_path):
+    def of(family, recordings, right, claims=10, wrong=0, certain=0):
+        return {"family": family, "recordings": recordings, "formats": 50, "right": right, "claims": claims,
+                "wrong": wrong, "open": 3, "certain": certain, "cpu_seconds": 1.0}  # fmt: skip
+
+    file = keep(
+        tmp_path, "learn", "2026-01-03T00:00:00", what="learn",
+        learned=[of("levels", 1, 40), of("levels", 2, 49, wrong=1), of("levels", 3, 49, wrong=1),
+                 of("bursts", 1, 45), of("bursts", 2, 49), of("bursts", 3, 50, 190, 0, 1)],
+    )  # fmt: skip
+    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    bars = "The bars, and which are not met"
+    assert "| at least 85 % | 1 of 1 |" in row(page, bars, "made-up formats learned fully right from 1")
+    assert "| at least 97 % | 1 of 1 |" in row(page, bars, "made-up formats learned fully right from 2")
+    assert "| 1 of 1 |  |" in row(page, bars, "made-up formats learned fully right from 3")
+    claims = row(page, bars, "wrong claims about checks")
+    assert "`2 recordings` 5.00 %, 0 of them called certain" in claims
+    assert "`3 recordings` 0.50 %, 1 of them called certain" in claims
+    assert row(page, "Learning", "levels") == "| levels | 40 of 50 | 49 of 50 | 49 of 50 |"
+    assert row(page, "Learning", "all") == "| all | 85 of 100 | 98 of 100 | 99 of 100 |"
+    assert row(page, "Learning", "in percent") == "| in percent | 85.0 | 98.0 | 99.0 |"
+    assert row(page, "Learning", "3 recordings") == "| 3 recordings | 200 | 1 | 1 | 6 |"
+
+
 def test_starts_are_held_against_their_bars_and_auto_is_told_without_one(tmp_path):
     named = {"recording": "short", "seconds": 10.0, "first_message_seconds": 1.25}
     file = keep(
