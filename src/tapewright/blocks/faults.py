@@ -10,7 +10,7 @@ import numpy.typing as npt
 from tapewright.model import GAP, ByteRun, Fault, Span, Symbols
 from tapewright.model.words import byte_count
 
-__all__ = ["byte_faults", "chance_fault", "cut_fault", "jump_fault", "span_of"]
+__all__ = ["byte_faults", "chance_fault", "cut_fault", "jump_fault", "span_of", "unexplained_fault"]
 
 #: Single bad bytes are listed up to here; more are summed up.
 MOST_LISTED = 8
@@ -83,6 +83,17 @@ def jump_fault(symbols: Symbols, place: int | None, *, is_settled: bool) -> Faul
         f"the recording seems to jump {where}, as if a piece of it were missing or there twice: {after} {so}",
         span,
         "record the tape again, with nothing else running on the computer, and cut nothing out",
+    )
+
+
+def unexplained_fault() -> Fault:
+    """Say that a check fails in a block that sounds good."""
+    return Fault(
+        "check",
+        "no byte sounds worse than the others, yet the check fails: a piece of the recording may be missing"
+        " or there twice, so that bytes stand at wrong addresses; or the block was saved like this; or the"
+        " check of the format card is not the machine's",
+        remedy="record the tape again; if every block of it fails, doubt the format card",
     )
 
 

@@ -23,7 +23,14 @@ from tapewright.blocks.evidence import (
     TRAILER_MOST_BITS,
     Parsed,
 )
-from tapewright.blocks.faults import byte_faults, chance_fault, cut_fault, jump_fault, span_of
+from tapewright.blocks.faults import (
+    byte_faults,
+    chance_fault,
+    cut_fault,
+    jump_fault,
+    span_of,
+    unexplained_fault,
+)
 from tapewright.blocks.items import Covered, check_from_bytes, constant_of, number_from_bytes, number_to_bytes
 from tapewright.blocks.open_ends import open_ends
 from tapewright.blocks.reader import ByteReader
@@ -101,6 +108,7 @@ class Parser:
     in_place: Floats = field(default_factory=lambda: np.zeros(0))
     jumps_from: int | None = None
     is_jump: bool = False
+    is_unexplained: bool = False
     lost: int = 0
     sure_of_numbers: float = 1.0
     seek_seconds: float = 0.0
@@ -161,7 +169,7 @@ class Parser:
             return np.zeros(0)
         each = len(self.data.sent) // count
         if self._fails_without_cause(run):
-            self.jumps_from = None
+            self.is_unexplained = True
             return np.zeros(count)
         return np.asarray(self.in_place[: count * each].reshape(count, each).min(axis=1))
 
@@ -181,7 +189,9 @@ class Parser:
         if found.agrees and found.check == "bad":
             yield chance_fault(found.check_bits)
         is_settled = bool(found.in_place.min(initial=1.0) >= LEAST_IN_PLACE)
-        if found.check != "ok" and (self.is_jump or not is_settled):
+        if self.is_unexplained and not self.is_jump:
+            yield unexplained_fault()
+        elif found.check != "ok" and (self.is_jump or not is_settled):
             yield jump_fault(self.symbols, self.jumps_from, is_settled=is_settled)
 
     @property

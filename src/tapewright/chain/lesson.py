@@ -24,12 +24,14 @@ from tapewright.learn.framing import find_framing
 from tapewright.learn.known import Known, Needles
 from tapewright.model import Image, ImageError, Reading, Recording, UsageError
 
-__all__ = ["Lesson", "ReadBack", "learn_format"]
+__all__ = ["Lesson", "ReadBack", "Unlike", "learn_format"]
 
 #: Fewer known bytes than this, or fewer runs of five that stand only once among them, are no evidence.
 FEWEST_BYTES, FEWEST_RUNS = 16, 8
 #: A recording that holds less than this share of the known bytes is of something else.
 HOLDS_SHARE = 0.5
+#: As many bytes that differ may be mistakes in the program file.
+MOST_MISTYPED = 8
 #: Why nothing of blocks is certain.
 NO_CARD = "But it makes no card that could be tried."
 NOT_READ = "But the card reads none of the recordings back."
@@ -46,6 +48,30 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
+class Unlike:
+    """A byte of the program that is another one on tape.
+
+    Parameters
+    ----------
+    offset : int
+        From the first byte of the program.
+    address : int or None
+        Where it belongs, if that is known.
+    program, tape : int
+        What the program file says, and what was read.
+    """
+
+    offset: int
+    address: int | None
+    program: int
+    tape: int
+
+    def __str__(self) -> str:
+        place = f"byte {self.offset}" if self.address is None else f"{self.address:04X}"
+        return f"{place} is {self.tape:02X} on tape, {self.program:02X} in the program file"
+
+
+@dataclass(frozen=True)
 class ReadBack:
     """What came of reading one of the recordings with the card that was learned from it.
 
@@ -59,6 +85,8 @@ class ReadBack:
     timings : Timings or None
         How the half-waves compare with those of the same program written with the card; None where they
         cannot be laid side by side.
+    unlike : tuple of Unlike
+        The bytes that are others on tape, where they are few: the program file may be mistyped.
     """
 
     right: int
@@ -66,6 +94,7 @@ class ReadBack:
     check: str
     reading: Reading
     timings: Timings | None = None
+    unlike: tuple[Unlike, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -286,7 +315,19 @@ def _read_back(sound: Recording, card: FormatCard, known: Known) -> ReadBack:
     worst = next((check for check in ("bad", "repaired", "ok") if check in checks), "none")
     extra = len(heard) > len(known.data)
     timings = compare_timings(sound, reading, known, card) if right == len(known.data) else None
-    return ReadBack(right, len(known.data), "bad" if extra else worst, reading, timings)
+    check = "bad" if extra else worst
+    return ReadBack(right, len(known.data), check, reading, timings, _unlike(heard, known))
+
+
+def _unlike(heard: bytes, known: Known) -> tuple[Unlike, ...]:
+    """Bytes that are others on tape, if they are as few as mistakes in keying in."""
+    if len(heard) != len(known.data):
+        return ()
+    places = [k for k, (a, b) in enumerate(zip(heard, known.data, strict=True)) if a != b]
+    if len(places) > MOST_MISTYPED:
+        return ()
+    base = known.start
+    return tuple(Unlike(k, None if base is None else base + k, known.data[k], heard[k]) for k in places)
 
 
 def _success(proof: Sequence[ReadBack]) -> str:
@@ -313,6 +354,11 @@ def _doubt(proof: Sequence[ReadBack]) -> str:
         return f"check that {_numbered(strange)} is of the program given for it, and as clear as the others"
     if all(back.holds for back in proof):
         return ""
+    if all(back.holds or back.unlike for back in proof):
+        return (
+            "look which is right, the tape or the program file, where they differ; if the tape is, mend the"
+            " file and learn again"
+        )
     right, total = sum(back.right for back in proof), sum(back.total for back in proof)
     is_usable = right >= HOLDS_SHARE * total
     until = "use the card with care until it is proved" if is_usable else "this card is of no use yet"

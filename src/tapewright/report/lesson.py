@@ -103,12 +103,16 @@ def _saves(lesson: Lesson) -> list[tuple[str, str, str, str, str, str]]:
                 plain(recording.path or f"recording {number + 1}"),
                 length_text(recording.seconds),
                 f"{told}{address}{name}{supposed}",
-                "" if back is None else f"{back.right} of {back.total} bytes",
+                "" if back is None else _came_back(back),
                 "" if back is None else back.check,
                 _timings(back),
             )
         )
     return rows
+
+
+def _came_back(back: ReadBack) -> str:
+    return "; ".join([f"{back.right} of {back.total} bytes", *map(str, back.unlike)])
 
 
 def _timings(back: ReadBack | None) -> str:

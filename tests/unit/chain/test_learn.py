@@ -266,6 +266,21 @@ def test_a_dropout_in_one_recording_does_not_keep_the_format_from_being_learned(
     assert check.says.startswith("the sum mod 256")
 
 
+def test_bytes_mistyped_in_a_program_file_are_named():
+    recordings, images = two_saves(0.7)
+    typed = bytearray(images[0].ranges[0].data)
+    was = typed[77]
+    typed[77] ^= 0x40
+    mistyped = tw.Image.from_bytes(bytes(typed), images[0].ranges[0].address)
+    lesson = learn_format(recordings[0], known=mistyped)
+    (back,) = lesson.proof
+    assert [(byte.offset, byte.address, byte.program, byte.tape) for byte in back.unlike] == [
+        (77, 0x0200 + 77, typed[77], was)
+    ]
+    assert not lesson.is_proved
+    assert "mend the file" in lesson.remedy
+
+
 #: A machine that sends the inverse of every byte but the sync, and adds up what it sends.
 INVERTED = """
 card   = "format"

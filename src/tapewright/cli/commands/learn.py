@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -133,6 +134,8 @@ def _say(lesson: Lesson, audio: list[str], made: str | None, report: str | None)
             look = DOUBT if lesson.is_guess else GOOD if back.holds else BAD
             right = "as supposed" if lesson.is_guess else "right"
             say("  ", (path, TITLE), ": ", (f"{back.right} of {back.total} bytes {right}, {check}", look))
+            for unlike in back.unlike:
+                say("    ", (str(unlike), BAD))
             if back.timings is not None:
                 say("    ", (_timings_words(back.timings), GOOD if back.timings.agree else DOUBT))
     if made is not None:
@@ -206,6 +209,7 @@ def _document(lesson: Lesson, audio: list[str], made: str | None) -> dict[str, o
                 "right": back.right,
                 "total": back.total,
                 "check": back.check,
+                "differences": [asdict(byte) for byte in back.unlike],
                 "timings": None
                 if back.timings is None
                 else {
