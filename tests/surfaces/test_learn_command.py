@@ -105,7 +105,8 @@ def test_json_has_every_conclusion_with_its_evidence_and_nothing_else_on_stdout(
     assert told["card"] == str(tmp_path / "one.toml")
     (back,) = told["proof"]
     timings = back.pop("timings")
-    assert back == {"path": str(saves.path("one.wav")), "right": 64, "total": 64, "check": "ok"}
+    path = str(saves.path("one.wav"))
+    assert back == {"path": path, "right": 64, "total": 64, "check": "ok", "differences": []}
     assert timings["compared"] > 64 * 8  # at least a half-wave for every bit
     assert timings["offset_us"] < 2.0  # of 208; the recording is the format's perfect sound
     by_name = {conclusion["what"]: conclusion for conclusion in told["conclusions"]}
