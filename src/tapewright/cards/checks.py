@@ -31,7 +31,7 @@ _SIMPLE_WIDTH_BITS: dict[str, int] = {
 
 
 class CrcParameters(CardPart):
-    """A CRC in the usual six parameters (the model of Ross Williams, 1993, as CRC catalogues use it).
+    """A CRC in the usual six parameters, as CRC catalogues give them.
 
     Written ``{ crc = { width = 16, poly = 0x1021, init = 0, refin = false, refout = false, xorout = 0 } }``.
     """
