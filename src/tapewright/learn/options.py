@@ -56,12 +56,15 @@ class Bytes:
         ``hex``: fields may be written as hexadecimal characters.
     may_have_text : bool
         Whether a name may stand there.
+    is_anchor : bool
+        Whether the first byte, if it is always the same, is what a reader finds the others by, and no number.
     """
 
     runs: Sequence[bytes]
     facts: Facts
     coding: str
     may_have_text: bool
+    is_anchor: bool = False
 
     @property
     def are_even(self) -> bool:
@@ -100,6 +103,8 @@ def _options(seen: Bytes, place: int) -> Iterator[Option]:
         if seen.coding == "hex" and place >= seen.constants:
             cost += LONE_CHARACTER_BITS
         yield Option(Part("constant", place, ones, value=seen.runs[0][place : place + 1]), cost, place + 1)
+        if seen.is_anchor and place == 0:
+            return
     if seen.coding == "hex" and place + 2 <= len(seen.runs[0]):
         pairs = {run[place : place + 2] for run in seen.runs}
         digits = from_digits(pairs.pop()) if len(pairs) == 1 else None
