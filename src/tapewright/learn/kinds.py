@@ -371,6 +371,8 @@ def _with_head_check(kind: Kind, behind: int, means: _Means) -> Kind | None:
     claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, means)
     if claim is None or claim.rule.offset:
         return None
+    if means.framing.field_coding == "hex" and claim.rule.is_coded and behind % 2:
+        return None  # half a byte would be left over
     if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
         return None  # rather one wider check that cannot be told yet
     width = _width(claim, means.framing)
