@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.learn.agreement import problem_of
+from benchmarks.learn.contradicted import Contradicted, claims_of, contradicted
 from benchmarks.learn.formats import FAMILIES, MadeUp, random_format, random_program, random_start
 from benchmarks.learn.saves import save
 from tapewright import read
@@ -46,8 +47,9 @@ class Lesson:
     claims : int
         Checks claimed for blocks with data.
     wrong : tuple of str
-        How sure each claim was of a block whose check fails in the fresh recording; where a block has two,
-        one of them may be right.
+        How sure each claim was that the fresh recording shows to be wrong (`Contradicted`).
+    beside : int
+        Claims it contradicts that were held open, with a rival that holds.
     cpu : float
         Seconds of the processor that learning took.
     """
@@ -59,6 +61,7 @@ class Lesson:
     problem: str
     claims: int
     wrong: tuple[str, ...]
+    beside: int
     cpu: float
 
 
@@ -91,26 +94,17 @@ def _lesson(
     except Exception as error:
         learned = Learned(problem=f"fault: {error!r}")
     cpu = time.process_time() - began
-    wrong: tuple[str, ...] = ()
-    claims = [
-        claim
-        for kind in (learned.layout.kinds if learned.layout else ())
-        for claim in (kind.head_check, kind.tail_check)
-        if claim is not None
-    ]
+    against = Contradicted()
+    claims = [claim for kind in (learned.layout.kinds if learned.layout else ()) for claim in claims_of(kind)]
     problem = learned.problem.rstrip(".")
     if learned.card is not None:
         reading = read(fresh, format=learned.card)
         problem = problem_of(reading, made_up, known.data, known.start or 0)
         if b"".join(piece.data for piece in reading.image) == known.data:  # so it is the check that is not
-            bad = {block.kind for block in reading.blocks if block.check == "bad"}
-            wrong = tuple(
-                claim.certainty
-                for kind in learned.layout.kinds if kind.name in bad  # type: ignore[union-attr]
-                for claim in (kind.head_check, kind.tail_check) if claim is not None
-            )  # fmt: skip
+            against = contradicted(learned, reading, fresh)
     return Lesson(
-        seed, made_up.family, made_up.traits, len(saves), problem, len(claims), wrong, cpu
+        seed, made_up.family, made_up.traits, len(saves), problem, len(claims), against.wrong,
+        against.beside, cpu,
     )  # fmt: skip
 
 
@@ -143,11 +137,12 @@ def main() -> None:
         mine = [lesson for lesson in found if lesson.recordings == count]
         wrong = [surety for lesson in mine for surety in lesson.wrong]
         claims = sum(lesson.claims for lesson in mine)
+        beside = sum(lesson.beside for lesson in mine)
         cpu = np.median([lesson.cpu for lesson in mine])
         print(
-            f"{count} recording(s): {len(wrong)} of {claims} claims about checks contradicted"
-            f" ({wrong.count('certain')} called certain, {wrong.count('open')} held open);"
-            f" median {cpu:.1f} s of the processor"
+            f"{count} recording(s): {len(wrong)} of {claims} claims about checks wrong"
+            f" ({wrong.count('certain')} called certain, {wrong.count('open')} held open without the right one);"
+            f" {beside} more held open beside the right one; median {cpu:.1f} s of the processor"
         )
     if passed_over:
         print(f"{passed_over} seeds passed over: their own cards did not read the fresh recording")

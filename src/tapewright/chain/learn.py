@@ -424,6 +424,8 @@ def _shortest(drafts: Sequence[tuple[Layout, str]], knowns: Sequence[Known], ans
 
 def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Answers) -> Layout:
     """The same with its checks; inverted, if that is what explains them."""
+    if draft.framing.field_coding == "plain" and any(kind.has_hex_fields for kind in draft.kinds):
+        draft = replace(draft, framing=replace(draft.framing, has_hex_fields=True))
     kinds = find_kinds(draft.samples, knowns, draft.starts, draft.framing, without, answers=answers)
     upright = replace(draft, kinds=kinds, rules=rules_of(kinds, draft.framing))
     if draft.framing.coding != "plain" or draft.framing.xor or all(map(_is_explained, kinds)):

@@ -25,12 +25,15 @@ class Answers:
         self._checks: dict[object, list[CheckClaim]] = {}
 
     def explain_bytes(
-        self, runs: Sequence[bytes], facts: Facts, coding: str, *, may_have_text: bool = True
-    ) -> tuple[list[Part], float]:
+        self, runs: Sequence[bytes], facts: Facts, coding: str, *, may_have_text: bool = True,
+        is_anchor: bool = False,
+    ) -> tuple[list[Part], float]:  # fmt: skip
         """Describe bytes, as `fields.explain_bytes` does."""
-        question = (tuple(runs), facts.key, coding, may_have_text)
+        question = (tuple(runs), facts.key, coding, may_have_text, is_anchor)
         if question not in self._described:
-            self._described[question] = explain_bytes(runs, facts, coding, may_have_text=may_have_text)
+            self._described[question] = explain_bytes(
+                runs, facts, coding, may_have_text=may_have_text, is_anchor=is_anchor
+            )
         return self._described[question]
 
     def find_checks(

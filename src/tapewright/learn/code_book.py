@@ -160,9 +160,10 @@ def _shifted(
     before[1:], after[:-1] = kinds[:-1], kinds[1:]
     up = inside & (before == a) & (after == b)
     down = inside & (before == b) & (after == a)
-    if up.sum() < 8 or down.sum() < 8:
+    usual = [int(np.bincount(kinds[k]).argmax()) if k.sum() >= 8 else None for k in (up, down)]
+    if usual == [None, None]:
         return
-    x, y = (int(np.bincount(kinds[change]).argmax()) for change in (up, down))
+    (x, y), centres = _both_shifted(usual, a, b, centres)
     letters = np.where((kinds == a) | up, a, np.where((kinds == b) | down, b, -1))
     runs = _runs([(int(k),) for k in letters], (a,), (b,), breaks)
     for book in _books_of_runs(runs, (a,), (b,), centres):
@@ -170,6 +171,23 @@ def _shifted(
             (m, n) = map(len, book.words)
             words = ((a,) * m, (b,) * n, (a,) * (m - 1) + (x,), (b,) * (n - 1) + (y,))
             yield Book("shifted", words, centres, (1, 1, 1, 1))
+
+
+def _both_shifted(
+    usual: Sequence[int | None], a: int, b: int, centres: tuple[float, ...]
+) -> tuple[tuple[int, int], tuple[float, ...]]:
+    """The class of a half-wave before a change to longer ones, and to shorter ones, and all classes with them.
+
+    One is longer than its like by as much as the other is shorter: of that which passes for its like, which a
+    few per cent more or less do not tell apart, it follows.
+    """
+    x, y = usual
+    ends_us = np.exp(centres[a]) + np.exp(centres[b])
+    if x is None or y is None:
+        other = x if y is None else y
+        assert other is not None  # one of them is known
+        centres = (*centres, float(np.log(ends_us - np.exp(centres[other]))))
+    return (len(centres) - 1 if x is None else x, len(centres) - 1 if y is None else y), centres
 
 
 def _cycles(

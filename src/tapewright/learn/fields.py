@@ -27,8 +27,9 @@ RIVAL_BITS, MOST_RIVALS = CERTAIN_BITS, 8
 
 
 def explain_bytes(
-    runs: Sequence[bytes], facts: Facts, coding: str = "plain", *, may_have_text: bool = True
-) -> tuple[list[Part], float]:
+    runs: Sequence[bytes], facts: Facts, coding: str = "plain", *, may_have_text: bool = True,
+    is_anchor: bool = False,
+) -> tuple[list[Part], float]:  # fmt: skip
     """Describe bytes that stand in the same place of several blocks.
 
     Parameters
@@ -48,7 +49,7 @@ def explain_bytes(
     bits : float
         Length of the description.
     """
-    seen = Bytes(runs, facts, coding, may_have_text)
+    seen = Bytes(runs, facts, coding, may_have_text, is_anchor)
     cuts = [_Cut.at(seen, name) for name in ended_names(runs, facts, coding)] if may_have_text else []
     readings = [cut for cut in cuts if cut.after.are_even]
     if not seen.are_even and not readings:
@@ -77,8 +78,8 @@ class _Cut:
         ends = [name.begin + width for width in name.part.widths]
         before = [run[: name.begin] for run in seen.runs]
         after = [run[end:] for run, end in zip(seen.runs, ends, strict=True)]
-        both = (Bytes(runs, seen.facts, seen.coding, may_have_text=False) for runs in (before, after))
-        return cls(name, *both)
+        first = replace(seen, runs=before, may_have_text=False)
+        return cls(name, first, replace(first, runs=after, is_anchor=False))
 
     def described(self, order: str) -> tuple[list[Part], float]:
         """The shortest description with this name, if most numbers have one byte order."""

@@ -52,6 +52,8 @@ class Framing:
         than the machine means them, which shows in checks over what it sends.
     left_out : int
         How many starts at the beginning of a block are taken for part of the mark before it.
+    has_hex_fields : bool
+        Whether numbers before the data turned out to be written as characters, so that checks are as well.
     """
 
     byte: ByteFormat
@@ -62,11 +64,13 @@ class Framing:
     xor: int = 0
     is_inverted: bool = False
     left_out: int = 0
+    has_hex_fields: bool = False
 
     @property
     def field_coding(self) -> str:
         """How numbers and checks are probably written: in seven bits they go as characters if data do not."""
-        return "hex" if self.coding == "hex" or self.byte.bits < 8 else "plain"
+        is_hex = self.coding == "hex" or self.byte.bits < 8 or self.has_hex_fields
+        return "hex" if is_hex else "plain"
 
     @property
     def per_byte(self) -> int:

@@ -110,6 +110,11 @@ class Kind:
         return sum(sum(item.part.widths) for item in self._unknown)
 
     @property
+    def has_hex_fields(self) -> bool:
+        """Whether numbers in its head are written as characters."""
+        return any(item.part.kind == "field" and item.part.coding == "hex" for item in self.head)
+
+    @property
     def tells_all(self) -> bool:
         """Whether it says what all its bytes are, but for what may be a check."""
         may_be = [item for item in (*self.head[-1:], *self.tail[:1]) if item in self._unknown]
@@ -208,11 +213,16 @@ class _Means:
         """The same with the checks of other kinds, as far as they are sure."""
         return replace(self, kin=tuple(rule for kind in others for rule in _sure_rules(kind)))
 
-    def explain(
-        self, runs: Sequence[bytes], facts: Facts, *, may_have_text: bool = True
+    def explain_heads(
+        self, heads: Sequence[bytes], samples: Sequence[Sample], facts: Facts
     ) -> tuple[list[Part], float]:
-        """Describe bytes before the data, or without a name those after it."""
-        return self.answers.explain_bytes(runs, facts, self.framing.field_coding, may_have_text=may_have_text)
+        """Describe what blocks begin with: if nothing else tells where, with something to find them by."""
+        is_anchor = not self.framing.byte.start and not samples[0].mark
+        return self.answers.explain_bytes(heads, facts, self.framing.field_coding, is_anchor=is_anchor)
+
+    def explain_tails(self, tails: Sequence[bytes], facts: Facts) -> tuple[list[Part], float]:
+        """Describe what stands after the data, or after a check: no name."""
+        return self.answers.explain_bytes(tails, facts, self.framing.field_coding, may_have_text=False)
 
 
 def _shared(kinds: Iterable[Sequence[Sample]]) -> int:
@@ -250,7 +260,7 @@ def _without_misheard(
     if len(heard) < FEWEST_TO_DOUBT:
         return list(heard)
     takes = [list(heard)] + [[*heard[:k], *heard[k + 1 :]] for k in _odd_ones(heard)]
-    bits = [means.explain([sample.head for sample in take], facts_about(take))[1] for take in takes]
+    bits = [means.explain_heads([sample.head for sample in take], take, facts_about(take))[1] for take in takes]
     best = int(np.argmin(bits))
     return takes[best if bits[best] + MISHEARD_BITS < bits[0] else 0]
 
@@ -316,7 +326,7 @@ def _evened(samples: Sequence[Sample]) -> list[Sample]:
 def _explained(name: str, samples: Sequence[Sample], facts: Facts, means: _Means) -> Kind:
     """The shortest description of a kind of block."""
     heads = [sample.head for sample in samples]
-    parts, bits = means.explain(heads, facts)
+    parts, bits = means.explain_heads(heads, samples, facts)
     items = tuple(named(parts, facts))
     found = [Kind(name, tuple(samples), facts, items, (), None, None, _constants(items), bits)]
     latest = LATEST_CHECK * (2 if means.framing.field_coding == "hex" else 1)
@@ -356,11 +366,13 @@ def _with_head_check(kind: Kind, behind: int, means: _Means) -> Kind | None:
     """A check in the head that begins so many bytes before its end."""
     heads = [sample.head[: len(sample.head) - behind] for sample in kind.samples]
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
-    parts, bits = means.explain(heads, kind.facts)
+    parts, bits = means.explain_heads(heads, kind.samples, kind.facts)
     items = tuple(named(parts, kind.facts))
     claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, means)
     if claim is None or claim.rule.offset:
         return None
+    if means.framing.field_coding == "hex" and claim.rule.is_coded and behind % 2:
+        return None  # half a byte would be left over
     if items and items[-1].part.kind == "unknown" and claim.bits < MOST_CHECK_LEAD:
         return None  # rather one wider check that cannot be told yet
     width = _width(claim, means.framing)
@@ -377,7 +389,7 @@ def _with_tail(kind: Kind, means: _Means) -> Kind:
     shortest = min(len(sample.tail) for sample in kind.samples)
     tails = [sample.tail[:shortest] for sample in kind.samples]
     taken = [item.name for item in kind.head]
-    parts, bits = _tail_parts(tails, kind.facts, means)
+    parts, bits = means.explain_tails(tails, kind.facts)
     plain = replace(
         kind, tail=tuple(named(parts, kind.facts, taken, leading=False)), bits=kind.bits + bits
     )  # fmt: skip
@@ -392,7 +404,7 @@ def _with_tail(kind: Kind, means: _Means) -> Kind:
     offset, width = claim.rule.offset, _width(claim, framing)
     if framing.field_coding == "hex" and claim.rule.is_coded:
         offset *= 2
-    front, front_bits = _tail_parts([tail[:offset] for tail in tails], kind.facts, means)
+    front, front_bits = means.explain_tails([tail[:offset] for tail in tails], kind.facts)
     rest, rest_bits = _rest([tail[offset + width :] for tail in tails], kind.facts, means)
     checked_bits = kind.bits + front_bits + _check_bits(claim) + rest_bits
     if checked_bits >= plain.bits:
@@ -406,12 +418,8 @@ def _with_tail(kind: Kind, means: _Means) -> Kind:
 
 def _rest(rests: Sequence[bytes], facts: Facts, means: _Means) -> tuple[list[Part], float]:
     """What stands after a check."""
-    parts, bits = _tail_parts(rests, facts, means)
+    parts, bits = means.explain_tails(rests, facts)
     return parts, bits + AFTER_BITS * bool(parts)
-
-
-def _tail_parts(tails: Sequence[bytes], facts: Facts, means: _Means) -> tuple[list[Part], float]:
-    return means.explain(tails, facts, may_have_text=False)
 
 
 def _check_item(width: int, count: int) -> Named:

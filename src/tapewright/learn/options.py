@@ -56,12 +56,15 @@ class Bytes:
         ``hex``: fields may be written as hexadecimal characters.
     may_have_text : bool
         Whether a name may stand there.
+    is_anchor : bool
+        Whether the first byte, if it is always the same, is what a reader finds the others by, and no number.
     """
 
     runs: Sequence[bytes]
     facts: Facts
     coding: str
     may_have_text: bool
+    is_anchor: bool = False
 
     @property
     def are_even(self) -> bool:
@@ -100,16 +103,21 @@ def _options(seen: Bytes, place: int) -> Iterator[Option]:
         if seen.coding == "hex" and place >= seen.constants:
             cost += LONE_CHARACTER_BITS
         yield Option(Part("constant", place, ones, value=seen.runs[0][place : place + 1]), cost, place + 1)
+        if seen.is_anchor and place == 0:
+            return
     if seen.coding == "hex" and place + 2 <= len(seen.runs[0]):
         pairs = {run[place : place + 2] for run in seen.runs}
         digits = from_digits(pairs.pop()) if len(pairs) == 1 else None
         if digits is not None:
             part = Part("constant", place, (2,) * count, coding="hex", value=digits)
             yield Option(part, CONSTANT_BITS + 1.0, place + 2)
-    distinct = len({(save, run[place]) for save, run in zip(seen.facts.saves, seen.runs, strict=True)})
+        written = [from_digits(run[place : place + 2]) for run in seen.runs]
+        if written[0] is not None and None not in written:
+            part = Part("unknown", place, (2,) * count, coding="hex", value=written[0])
+            yield Option(part, _unknown_bits(seen, place, 2), place + 2)
     yield Option(
         Part("unknown", place, ones, value=seen.runs[0][place : place + 1]),
-        8.0 * distinct + UNKNOWN_BITS, place + 1,
+        _unknown_bits(seen, place, 1), place + 1,
     )  # fmt: skip
     for coding in CODINGS:
         for kind, width in FIELD_WIDTH.items():
@@ -117,6 +125,12 @@ def _options(seen: Bytes, place: int) -> Iterator[Option]:
     if seen.may_have_text:
         for coding in ("plain",) if seen.coding == "plain" else CODINGS:
             yield from filled_names(seen.runs, seen.facts, place, coding)
+
+
+def _unknown_bits(seen: Bytes, place: int, size: int) -> float:
+    """A byte that nobody knows, in one character or in two; the same one is paid for once a recording."""
+    runs = zip(seen.facts.saves, seen.runs, strict=True)
+    return 8.0 * len({(save, run[place : place + size]) for save, run in runs}) + UNKNOWN_BITS
 
 
 def _fields(seen: Bytes, place: int, kind: str, width: int, coding: str) -> Iterator[Option]:
