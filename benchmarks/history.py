@@ -11,7 +11,10 @@ from typing import Any
 __all__ = ["commit_name", "save"]
 
 #: What tells the rows of a list apart.
-ROW_NAMES = ("card", "impairment", "sound", "after_program", "depth_db", "layer", "recording", "seconds")
+ROW_NAMES = (
+    "card", "impairment", "sound", "after_program", "depth_db", "layer", "recording", "seconds",
+    "family", "recordings", "first", "seed",
+)  # fmt: skip
 FOLDER = Path(__file__).parent / "history"
 
 

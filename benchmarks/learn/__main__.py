@@ -6,119 +6,25 @@ Run: ``.venv/bin/python -m benchmarks.learn --count 2000 --jobs 2``; figures go 
 from __future__ import annotations
 
 import argparse
-import json
-import time
-from collections import defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
-from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from benchmarks.learn.agreement import problem_of
-from benchmarks.learn.contradicted import Contradicted, claims_of, contradicted
-from benchmarks.learn.formats import FAMILIES, MadeUp, random_format, random_program, random_start
-from benchmarks.learn.saves import save
-from tapewright import read
-from tapewright.chain.learn import Learned, learn
-from tapewright.learn.known import Known
-from tapewright.model import Recording
+from benchmarks import history
+from benchmarks.learn.formats import FAMILIES
+from benchmarks.learn.lessons import Lesson, lessons
+from benchmarks.learn.shares import failures, shares
 
-#: What the product asks for first is some hundred bytes; a fresh recording may be shorter.
-TAUGHT_BYTES, FRESH_BYTES = (256, 600), (32, 512)
-NAMES = ("MADEUP", "OTHER", "THIRD", "FRESH")
-#: How many drafts of a format are passed over because its own card does not read the fresh recording.
-MOST_DRAFTS = 5
-
-
-@dataclass(frozen=True)
-class Lesson:
-    """What came of learning one format from so many recordings.
-
-    Parameters
-    ----------
-    seed : int
-    family : str
-    traits : tuple of str
-    recordings : int
-    problem : str
-        Empty where all is right.
-    claims : int
-        Checks claimed for blocks with data.
-    wrong : tuple of str
-        How sure each claim was that the fresh recording shows to be wrong (`Contradicted`).
-    beside : int
-        Claims it contradicts that were held open, with a rival that holds.
-    cpu : float
-        Seconds of the processor that learning took.
-    """
-
-    seed: int
-    family: str
-    traits: tuple[str, ...]
-    recordings: int
-    problem: str
-    claims: int
-    wrong: tuple[str, ...]
-    beside: int
-    cpu: float
-
-
-def _saved(
-    made_up: MadeUp, name: str, limits: tuple[int, int], rng: np.random.Generator
-) -> tuple[Recording, Known]:
-    count = round(float(np.exp(rng.uniform(*np.log(limits)))))
-    program, start = random_program(rng, made_up, count), random_start(rng)
-    return save(made_up, program, start, name, rng), Known(program, start, name)
-
-
-def lessons(seed: int, family: str, counts: tuple[int, ...]) -> list[Lesson]:
-    """Make a format up, and learn it from one recording, from two, from three."""
-    rng = np.random.default_rng([seed, 17])
-    for _ in range(MOST_DRAFTS):
-        made_up = random_format(rng, family)
-        saves = [_saved(made_up, name, TAUGHT_BYTES, rng) for name in NAMES[: max(counts)]]
-        fresh, known = _saved(made_up, NAMES[-1], FRESH_BYTES, rng)
-        if not problem_of(read(fresh, format=made_up.card), made_up, known.data, known.start or 0):
-            return [_lesson(seed, made_up, saves[:count], fresh, known) for count in counts]
-    return []
-
-
-def _lesson(
-    seed: int, made_up: MadeUp, saves: list[tuple[Recording, Known]], fresh: Recording, known: Known
-) -> Lesson:
-    began = time.process_time()
-    try:
-        learned = learn([recording for recording, _ in saves], [one for _, one in saves])
-    except Exception as error:
-        learned = Learned(problem=f"fault: {error!r}")
-    cpu = time.process_time() - began
-    against = Contradicted()
-    claims = [claim for kind in (learned.layout.kinds if learned.layout else ()) for claim in claims_of(kind)]
-    problem = learned.problem.rstrip(".")
-    if learned.card is not None:
-        reading = read(fresh, format=learned.card)
-        problem = problem_of(reading, made_up, known.data, known.start or 0)
-        if b"".join(piece.data for piece in reading.image) == known.data:  # so it is the check that is not
-            against = contradicted(learned, reading, fresh)
-    return Lesson(
-        seed, made_up.family, made_up.traits, len(saves), problem, len(claims), against.wrong,
-        against.beside, cpu,
-    )  # fmt: skip
+#: What is summed up over all families; see `shares`.
+FIGURES = ("claims", "wrong", "certain", "beside", "untold")
 
 
 def main() -> None:
     """Learn many formats, print the share fully right by family, and every failure."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks.learn", description=__doc__)
-    parser.add_argument("--count", type=int, default=2000, help="formats, of all families in turn")
-    parser.add_argument("--first", type=int, default=0, help="seed of the first")
-    parser.add_argument("--families", help="names with commas between; else all")
-    parser.add_argument("--recordings", default="1,2,3", help="numbers of recordings to learn from")
-    parser.add_argument("--jobs", type=int, default=1, help="processes")
-    parser.add_argument("--keep", type=Path, help="file to keep the figures in")
-    options = parser.parse_args()
-    families = options.families.split(",") if options.families else list(FAMILIES)
+    options = _options()
+    families = options.families.split(",")
     counts = tuple(int(number) for number in options.recordings.split(","))
     seeds = range(options.first, options.first + options.count)
     found: list[Lesson] = []
@@ -128,35 +34,50 @@ def main() -> None:
         found += some
         for lesson in some:
             if lesson.problem:
+                untold = "untold" if lesson.is_untold else ""
                 print(f"{lesson.seed:6d} {lesson.family:13s} {lesson.recordings} {lesson.problem[:70]:70s}"
-                      f" {' '.join(lesson.traits)}", flush=True)  # fmt: skip
-    print(f"\n{'fully right, from':14s} " + " ".join(f"{count:>14d}" for count in counts))
-    for family in [*families, "all"]:
-        print(f"{family:17s} " + " ".join(f"{_share(found, family, count):>14s}" for count in counts))
-    for count in counts:
-        mine = [lesson for lesson in found if lesson.recordings == count]
-        wrong = [surety for lesson in mine for surety in lesson.wrong]
-        claims = sum(lesson.claims for lesson in mine)
-        beside = sum(lesson.beside for lesson in mine)
-        cpu = np.median([lesson.cpu for lesson in mine])
-        print(
-            f"{count} recording(s): {len(wrong)} of {claims} claims about checks wrong"
-            f" ({wrong.count('certain')} called certain, {wrong.count('open')} held open without the right one);"
-            f" {beside} more held open beside the right one; median {cpu:.1f} s of the processor"
-        )
+                      f" {untold:6s} {' '.join(lesson.traits)}", flush=True)  # fmt: skip
+    rows = shares(found, options.first)
+    _show(rows)
     if passed_over:
         print(f"{passed_over} seeds passed over: their own cards did not read the fresh recording")
-    if options.keep:
-        options.keep.write_text(json.dumps([asdict(lesson) for lesson in found], indent=0), encoding="utf-8")
+    if options.save:
+        results = {"learned": rows, "failures": failures(found)}
+        print(f"\nkept in {history.save('learn', results, options.commit)}")
 
 
-def _share(found: list[Lesson], family: str, count: int) -> str:
-    counted: dict[bool, int] = defaultdict(int)
-    for lesson in found:
-        if lesson.recordings == count and family in (lesson.family, "all"):
-            counted[not lesson.problem] += 1
-    total = counted[True] + counted[False]
-    return f"{counted[True]:4d} of {total:<4d}" if total else "-"
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.learn", description=__doc__)
+    add = parser.add_argument
+    add("--count", type=int, default=2000, help="formats, of all families in turn")
+    add("--first", type=int, default=0, help="seed of the first; a run from another one adds to what is kept")
+    add("--families", default=",".join(FAMILIES), help="names with commas between")
+    add("--recordings", default="1,2,3", help="numbers of recordings to learn from")
+    add("--jobs", type=int, default=1, help="processes")
+    add("--commit", help="name of this state of the package; else the working tree's commit")
+    add("--no-save", dest="save", action="store_false", help="do not write to benchmarks/history")
+    return parser.parse_args()
+
+
+def _show(rows: list[dict[str, Any]]) -> None:
+    counts = sorted({row["recordings"] for row in rows})
+    print(f"\n{'fully right, from':17s} " + " ".join(f"{count:>14d}" for count in counts))
+    for family in [*dict.fromkeys(row["family"] for row in rows), "all"]:
+        mine = [
+            [row for row in rows if row["recordings"] == n and family in (row["family"], "all")]
+            for n in counts
+        ]
+        cells = (f"{_sum(some, 'right')} of {_sum(some, 'formats')}" for some in mine)
+        print(f"{family:17s} " + " ".join(f"{cell:>14s}" for cell in cells))
+    print(f"\n{'about checks, from':18s} " + " ".join(f"{name:>8s}" for name in FIGURES) + "  processor s")
+    for count in counts:
+        some = [row for row in rows if row["recordings"] == count]
+        cpu = np.median([row["cpu_seconds"] for row in some])
+        print(f"{count:18d} " + " ".join(f"{_sum(some, name):8d}" for name in FIGURES) + f" {cpu:12.1f}")
+
+
+def _sum(rows: list[dict[str, Any]], name: str) -> int:
+    return sum(row[name] for row in rows)
 
 
 def _each(tasks: list[tuple[int, str, tuple[int, ...]]], jobs: int) -> Iterator[list[Lesson]]:

@@ -315,12 +315,13 @@ def _learned(figures: Figures) -> str:
         for n in counts
     ]  # fmt: skip
     rows.append(("in percent", *percents))
+    rows.append(("check told to nobody", *(f"{share[n]['untold']}" for n in counts)))
     return _table(("family", *(_recordings(n) for n in counts)), rows)
 
 
 def _claims(figures: Figures) -> str:
     rows = [
-        (_recordings(n), f"{t['claims']}", f"{t['wrong']}", f"{t['certain']}", f"{t['open']}")
+        (_recordings(n), f"{t['claims']}", f"{t['wrong']}", f"{t['certain']}", f"{t['beside']}")
         for n, t in totals(figures.learned).items()
     ]
     heading = (
@@ -328,7 +329,7 @@ def _claims(figures: Figures) -> str:
         "claims",
         "wrong",
         "of these called certain",
-        "held open with the right one among them",
+        "held open beside the right one",
     )
     return _table(heading, rows)
 

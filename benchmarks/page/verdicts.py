@@ -228,7 +228,7 @@ def _claims(figures: Figures) -> Verdict:
 
 def totals(learned: list[dict[str, Any]]) -> dict[int, dict[str, int]]:
     """Sums over all families, by number of recordings."""
-    names = ("formats", "right", "claims", "wrong", "open", "certain")
+    names = ("formats", "right", "untold", "claims", "wrong", "certain", "beside")
     return {
         recordings: {
             name: sum(row[name] for row in learned if row["recordings"] == recordings) for name in names

@@ -176,7 +176,7 @@ def _shifted(
 def _both_shifted(
     usual: Sequence[int | None], a: int, b: int, centres: tuple[float, ...]
 ) -> tuple[tuple[int, int], tuple[float, ...]]:
-    """The class of a half-wave before a change to longer ones, and to shorter ones, and all classes with them.
+    """The class of a half-wave before a change to longer ones, and to shorter ones, and all classes then.
 
     One is longer than its like by as much as the other is shorter: of that which passes for its like, which a
     few per cent more or less do not tell apart, it follows.

@@ -11,10 +11,11 @@ import pytest
 from benchmarks.learn.agreement import problem_of, try_format
 from benchmarks.learn.checks import CATALOGUE, random_check
 from benchmarks.learn.dice import Dice
-from benchmarks.learn.formats import FAMILIES, random_format, random_program, random_start
+from benchmarks.learn.formats import FAMILIES, MadeUp, random_format, random_program, random_start
 from benchmarks.learn.saves import save
-from tapewright.cards import Alphabet
-from tapewright.cards.layout import Fixed
+from benchmarks.learn.untold import is_untold
+from tapewright.cards import Alphabet, load_format
+from tapewright.cards.layout import Check, Fixed
 from tapewright.chain import read
 
 #: What the learner is to be measured with.
@@ -125,3 +126,27 @@ def test_what_a_check_covers_goes_through_it_in_the_order_of_the_tape():
         for block in drawn(seed).card.block:
             are_fixed = [isinstance(item, Fixed) for item in block.layout]
             assert sum(is_fixed for is_fixed, _ in groupby(are_fixed)) <= 1
+
+
+@pytest.mark.parametrize(
+    "check, is_rare",
+    [
+        ({"check": "sum8", "over": ["data"]}, False),
+        ({"check": "sum8", "over": ["data"], "start": 0x5A}, True),
+        ({"check": {"crc": {"width": 16, "poly": 0x1021, "init": 0xFFFF}}, "over": ["data"]}, False),
+        ({"check": {"crc": {"width": 16, "poly": 0x2345, "init": 0xFFFF}}, "over": ["data"]}, True),
+    ],
+)
+def test_one_message_does_not_tell_a_check_of_a_rule_of_its_own_and_two_do(check, is_rare):
+    card = load_format("heron-cycle-1600")
+    (block,) = card.block
+    layout = [Check.model_validate(check) if isinstance(item, Check) else item for item in block.layout]
+    card = card.model_copy(update={"block": [block.model_copy(update={"layout": layout})]})
+    made_up = MadeUp(card, "one-cycle")
+    first, other = (
+        save(made_up, bytes(range(k, k + 40)), 0x300, "", np.random.default_rng(k), channel=False)
+        for k in (1, 9)
+    )
+    assert is_untold(made_up, [first]) == is_rare
+    assert is_untold(made_up, [first, first]) == is_rare  # the same again tells nothing more
+    assert not is_untold(made_up, [first, other])

@@ -168,8 +168,9 @@ def test_delays_of_live_sound_are_held_against_their_bar(tmp_path):
 
 def test_formats_learned_are_added_up_over_families_and_held_against_their_bars(tmp_path):
     def of(family, recordings, right, claims=10, wrong=0, certain=0):
-        return {"family": family, "recordings": recordings, "formats": 50, "right": right, "claims": claims,
-                "wrong": wrong, "open": 3, "certain": certain, "cpu_seconds": 1.0}  # fmt: skip
+        return {"family": family, "recordings": recordings, "formats": 50, "right": right,
+                "untold": 5 // recordings, "claims": claims, "wrong": wrong, "certain": certain,
+                "beside": 3, "cpu_seconds": 1.0}  # fmt: skip
 
     file = keep(
         tmp_path, "learn", "2026-01-03T00:00:00", what="learn",
@@ -187,6 +188,7 @@ def test_formats_learned_are_added_up_over_families_and_held_against_their_bars(
     assert row(page, "Learning", "levels") == "| levels | 40 of 50 | 49 of 50 | 49 of 50 |"
     assert row(page, "Learning", "all") == "| all | 85 of 100 | 98 of 100 | 99 of 100 |"
     assert row(page, "Learning", "in percent") == "| in percent | 85.0 | 98.0 | 99.0 |"
+    assert row(page, "Learning", "check told to nobody") == "| check told to nobody | 10 | 4 | 2 |"
     assert row(page, "Learning", "3 recordings") == "| 3 recordings | 200 | 1 | 1 | 6 |"
 
 
