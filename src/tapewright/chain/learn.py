@@ -257,7 +257,9 @@ def _heard_again(
     if layout.framing.swapped[0]:
         byte = layout.framing.turned.byte
     known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
-    heard = [listen(known, *one, byte) for one in zip(recordings, takes, strict=True)]
+    heard = streams  # unless there is something else to listen for
+    if len(known.symbols) < len(code.symbols) or line.hears_idle_tone(_bare_card(known, byte)):
+        heard = [listen(known, *one, byte) for one in zip(recordings, takes, strict=True)]
     framings = [
         found for found in find_framing(heard, knowns) if _but_stop(found) == _but_stop(layout.framing)
     ]
@@ -279,7 +281,9 @@ def _used(layout: Layout, leader: str) -> set[str]:
 
 
 def _choose(
-    codes: Sequence[LineCode], recordings: Sequence[Recording], takes: Sequence[Heard],
+    codes: Sequence[LineCode],
+    recordings: Sequence[Recording],
+    takes: Sequence[Heard],
     knowns: Sequence[Known],
 ) -> tuple[LineCode | None, Stream | None]:
     """Find the line code under which most of the known bytes appear, in the first recording."""
@@ -300,15 +304,18 @@ def listen(code: LineCode, recording: Recording, take: Heard, byte: ByteFormat |
 
     `take` is what was heard of it before: the code is as fast as the mean of all recordings.
     """
-    bare = parse_card(_BARE, FormatCard, "unknown")
-    card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
-    symbols = line.decode(recording, card, speed=1.0 / take.tempo).symbols
+    symbols = line.decode(recording, _bare_card(code, byte), speed=1.0 / take.tempo).symbols
     for bit in "01":
         pieces = code.symbols[bit]
         if all(isinstance(piece, Silence) for piece in pieces):
             seconds = 1e-6 * sum(piece.silence for piece in pieces if isinstance(piece, Silence))
             symbols = with_silent_bits(symbols, bit, seconds)
     return Stream(symbols)
+
+
+def _bare_card(code: LineCode, byte: ByteFormat | None) -> FormatCard:
+    bare = parse_card(_BARE, FormatCard, "unknown")
+    return bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
 
 
 def _alike(framings: Sequence[Framing]) -> list[Framing]:

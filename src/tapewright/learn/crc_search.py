@@ -72,7 +72,9 @@ class CrcSearch:
             return
         # those that vary enough to pay for a polynomial
         places = [
-            place for place, most in self._most_bits.items() if place.width_bytes > 1 and most > 8 * place.width_bytes
+            place
+            for place, most in self._most_bits.items()
+            if place.width_bytes > 1 and most > 8 * place.width_bytes
         ]
         for is_reflected in (False, True):
             covered = [self._as_polynomials(one, is_reflected) for one in self.covered_bits] if places else []

@@ -18,11 +18,11 @@ from tapewright.line.acquire import PLAIN, QUICK, THOROUGH, WELL_EXPLAINED, Effo
 from tapewright.line.front import mix
 from tapewright.line.pieces import survey
 from tapewright.line.print_through import Ghost, ghosts, without
-from tapewright.line.receiver import Receiver, Survey, is_polar
+from tapewright.line.receiver import Receiver, Survey, hears_idle_tone, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey"]
+__all__ = ["Heard", "Prospect", "Survey", "decode", "hears_idle_tone", "is_polar", "rank", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -27,7 +27,7 @@ from tapewright.model import AudioSource, Samples, Symbols
 from tapewright.model.runs import runs_of
 from tapewright.model.scratch import keep_freed_memory
 
-__all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
+__all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "hears_idle_tone", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -347,6 +347,11 @@ def sureness(symbols: Symbols) -> FloatArray:
     """Posterior of each symbol."""
     likeliest = functools.reduce(np.maximum, symbols.log_p.T)  # numpy's max takes ten times as long on few
     return np.asarray(np.exp(likeliest.astype(np.float64)))
+
+
+def hears_idle_tone(card: FormatCard) -> bool:
+    """Whether what a card says of bytes makes a difference: idle tone is listened for between them."""
+    return _filler(card, Alphabet.of(card)) is not None
 
 
 def _filler(card: FormatCard, alphabet: Alphabet) -> SymbolShape | None:
