@@ -91,7 +91,7 @@ class CrcSearch:
 
     @cached_property
     def _most_bits(self) -> dict[Place, float]:
-        """What a rule saves at each place that holds wherever something stands there, but for its own price."""
+        """What a rule saves at most at each place, if it holds wherever something stands there; unpriced."""
         tails = self.tails
         return {
             place: float(tails.saved_bits(place, np.count_nonzero(tails.values(place) >= 0)))
