@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -196,13 +197,13 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     if not codes:
         which = "this recording" if len(recordings) == 1 else "these recordings"
         return replace(found, problem=f"Nothing in {which} sounds like data.")
-    code, first = _choose(codes, recordings, knowns)
+    code, first = _choose(codes, recordings, heard, knowns)
     if code is None or first is None:
         return replace(
-            found, code=codes[0], streams=[listen(recording, codes[0]) for recording in recordings],
+            found, code=codes[0], streams=[*map(partial(listen, codes[0]), recordings, heard)],
             problem="The known bytes do not appear in the recordings, in whatever way bits are read.",
         )  # fmt: skip
-    streams = [first, *(listen(recording, code) for recording in recordings[1:])]
+    streams = [first, *map(partial(listen, code), recordings[1:], heard[1:])]
     framings = find_framing(streams, knowns)
     if not framings:
         return replace(
@@ -213,7 +214,7 @@ def learn(recordings: Sequence[Recording], knowns: Sequence[Known], *, name: str
     layout = _lay_out(streams, knowns, _alike(framings), code.leader, answers)
     if layout is None:
         return replace(found, problem="Known bytes appear, but they make no blocks.")
-    streams, layout = _heard_again(recordings, knowns, code, streams, layout, answers)
+    streams, layout = _heard_again(recordings, heard, knowns, code, streams, layout, answers)
     return with_card(replace(found, streams=streams, layout=layout), name, _card(name, code, layout))
 
 
@@ -245,8 +246,8 @@ def _why_no_card(found: Learned, error: CardError) -> str:
 
 
 def _heard_again(
-    recordings: Sequence[Recording], knowns: Sequence[Known], code: LineCode, streams: list[Stream],
-    layout: Layout, answers: Answers,
+    recordings: Sequence[Recording], takes: Sequence[Heard], knowns: Sequence[Known], code: LineCode,
+    streams: list[Stream], layout: Layout, answers: Answers,
 ) -> tuple[list[Stream], Layout]:  # fmt: skip
     """Listen once more, with what is known by now: which symbols there are, and what stands between bytes."""
     used = _used(layout, code.leader)
@@ -256,7 +257,9 @@ def _heard_again(
     if layout.framing.swapped[0]:
         byte = layout.framing.turned.byte
     known = replace(code, symbols={name: code.symbols[name] for name in code.symbols if name in used})
-    heard = [listen(recording, known, byte) for recording in recordings]
+    heard = streams  # unless there is something else to listen for
+    if len(known.symbols) < len(code.symbols) or line.hears_idle_tone(_bare_card(known, byte)):
+        heard = [listen(known, *one, byte) for one in zip(recordings, takes, strict=True)]
     framings = [
         found for found in find_framing(heard, knowns) if _but_stop(found) == _but_stop(layout.framing)
     ]
@@ -278,13 +281,16 @@ def _used(layout: Layout, leader: str) -> set[str]:
 
 
 def _choose(
-    codes: Sequence[LineCode], recordings: Sequence[Recording], knowns: Sequence[Known]
+    codes: Sequence[LineCode],
+    recordings: Sequence[Recording],
+    takes: Sequence[Heard],
+    knowns: Sequence[Known],
 ) -> tuple[LineCode | None, Stream | None]:
     """Find the line code under which most of the known bytes appear, in the first recording."""
     best: tuple[LineCode | None, Stream | None] = None, None
     most = 0.0
     for code in codes:
-        stream = listen(recordings[0], code)
+        stream = listen(code, recordings[0], takes[0])
         framings = find_framing([stream], knowns[:1])
         if framings and framings[0].found > most:
             best, most = (code, stream), framings[0].found
@@ -293,17 +299,23 @@ def _choose(
     return best
 
 
-def listen(recording: Recording, code: LineCode, byte: ByteFormat | None = None) -> Stream:
-    """Hear the bits of a recording with a line code; with what stands around bytes, where it is known."""
-    bare = parse_card(_BARE, FormatCard, "unknown")
-    card = bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
-    symbols = line.decode(recording, card).symbols
+def listen(code: LineCode, recording: Recording, take: Heard, byte: ByteFormat | None = None) -> Stream:
+    """Hear the bits of a recording with a line code; with what stands around bytes, where it is known.
+
+    `take` is what was heard of it before: the code is as fast as the mean of all recordings.
+    """
+    symbols = line.decode(recording, _bare_card(code, byte), speed=1.0 / take.tempo).symbols
     for bit in "01":
         pieces = code.symbols[bit]
         if all(isinstance(piece, Silence) for piece in pieces):
             seconds = 1e-6 * sum(piece.silence for piece in pieces if isinstance(piece, Silence))
             symbols = with_silent_bits(symbols, bit, seconds)
     return Stream(symbols)
+
+
+def _bare_card(code: LineCode, byte: ByteFormat | None) -> FormatCard:
+    bare = parse_card(_BARE, FormatCard, "unknown")
+    return bare.model_copy(update={"symbols": code.symbols, "byte": byte or ByteFormat()})
 
 
 def _alike(framings: Sequence[Framing]) -> list[Framing]:

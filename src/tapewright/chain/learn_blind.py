@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from tapewright.learn.framing import Framing
 from tapewright.learn.guesses import as_guesses
 from tapewright.learn.kinds import find_kinds
 from tapewright.learn.known import Known
-from tapewright.learn.line_code import LineCode, propose
+from tapewright.learn.line_code import Heard, LineCode, propose
 from tapewright.learn.plausible import surprise_bits
 from tapewright.learn.rules import rules_of
 from tapewright.learn.starts import possible_starts
@@ -63,7 +64,7 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
     if not codes:
         which = "this recording" if len(recordings) == 1 else "these recordings"
         return replace(found, problem=f"Nothing in {which} sounds like data.")
-    code, streams, guesses = _choose(codes, recordings)
+    code, streams, guesses = _choose(codes, recordings, heard)
     found = replace(
         found,
         code=code,
@@ -80,12 +81,12 @@ def learn_blind(recordings: Sequence[Recording], *, name: str = "learned") -> Le
 
 
 def _choose(
-    codes: Sequence[LineCode], recordings: Sequence[Recording]
+    codes: Sequence[LineCode], recordings: Sequence[Recording], heard: Sequence[Heard]
 ) -> tuple[LineCode, list[Stream], list[BlindFraming]]:
     """Take the line code whose own score and framing together are best."""
     tried = []
     for code in codes[:CODES_TRIED]:
-        streams = [listen(recording, code) for recording in recordings]
+        streams = [*map(partial(listen, code), recordings, heard)]
         guesses = guess_framings(streams, _leaders(streams, code))
         # without start symbols, bytes that come again speak for a framing: with a wrong code they do, too
         foretold = max((guess.bits for guess in guesses if guess.framing.byte.start), default=0.0)

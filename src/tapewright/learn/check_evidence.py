@@ -43,6 +43,7 @@ class Tails:
     def __init__(self, messages: Sequence[Message]) -> None:
         self.messages = tuple(messages)
         self._values: dict[Place, Ints] = {}
+        self._unexplained_bits: dict[Place, float] = {}
         self._columns: dict[tuple[bool, int], float] = {}
         self.is_told_apart = any(message.tail != message.tail_sent for message in messages)
         #: Whether a card can say that coded bytes are inverted: not where they are sent as two characters.
@@ -75,9 +76,11 @@ class Tails:
 
     def unexplained_bits(self, place: Place) -> float:
         """Say what the bytes at a place cost without a check: little where they are always the same."""
-        return sum(
-            self._column_bits(place.is_coded, place.offset + column) for column in range(place.width_bytes)
-        )
+        if place not in self._unexplained_bits:
+            columns = range(place.offset, place.offset + place.width_bytes)
+            bits = sum(self._column_bits(place.is_coded, column) for column in columns)
+            self._unexplained_bits[place] = bits
+        return self._unexplained_bits[place]
 
     def _column_bits(self, is_coded: bool, column: int) -> float:
         key = (is_coded, column)

@@ -55,6 +55,10 @@ class Message:
         parts = self.sent if as_sent else [value for _, value in self.items]
         return b"".join(part for (own, _), part in zip(self.items, parts, strict=True) if own == name)
 
+    def all_covered(self, over: Sequence[str], as_sent: bool) -> bytes:
+        """Give all bytes that go by these names, one name after another."""
+        return b"".join(self.covered(name, as_sent) for name in over)
+
     def after(self, is_coded: bool) -> bytes:
         """Give what follows the items, its coding undone or as it stands on tape."""
         return self.tail if is_coded else self.tail_sent
@@ -124,7 +128,10 @@ class CheckRule:
 
     def check_bytes(self, message: Message) -> bytes:
         """Work out the bytes of the check for a message."""
-        data = b"".join(message.covered(name, self.as_sent) for name in self.over)
+        return self.bytes_over(message.all_covered(self.over, self.as_sent))
+
+    def bytes_over(self, data: bytes) -> bytes:
+        """Work out the bytes of the check for what it covers."""
         value = check_value(self.check, data, self.start)
         sent = value.to_bytes(self.width_bytes, "big" if self.order == "be" else "little")
         return bytes(byte ^ self.xor for byte in sent)

@@ -121,9 +121,7 @@ def _best_rules(
     covered_bits: dict[Coverage, float] = {}
     for over, bits in coverage_bits(messages[0].names, constants).items():
         for as_sent in (False, True) if coded_differs else (False,):
-            covered[over, as_sent] = [
-                b"".join(message.covered(name, as_sent) for name in over) for message in messages
-            ]
+            covered[over, as_sent] = [message.all_covered(over, as_sent) for message in messages]
             covered_bits[over, as_sent] = bits + as_sent_bits(as_sent, coded_differs)
     crcs = CrcSearch(tails, covered_bits)
     found = [*sum_rules(tails, covered, covered_bits), *crcs.usual_rules()]
@@ -140,8 +138,12 @@ def _told_apart(
     probes = probe_messages(messages, constants)
     to_tape = coder_of([(message.tail, message.tail_sent) for message in messages])
     groups: dict[tuple[int | bytes, ...], tuple[list[CheckRule], float]] = {}
+    covered: dict[Coverage, list[bytes]] = {}
     for rule, bits in found:
-        written = [rule.check_bytes(probe) for probe in probes]
+        over = rule.over, rule.as_sent
+        if over not in covered:
+            covered[over] = [probe.all_covered(*over) for probe in probes]
+        written = [rule.bytes_over(data) for data in covered[over]]
         before = bytes(rule.offset)
         if rule.is_coded:
             written, before = [to_tape(check) for check in written], to_tape(before)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import reduce
+from functools import lru_cache, reduce
 from itertools import pairwise
 
 import numpy as np
@@ -83,22 +83,23 @@ def equations(blocks: Sequence[tuple[int, int]], width: int) -> Iterator[tuple[i
     yield from (numbers for numbers in dict.fromkeys(found) if len(numbers) > 1 and all(numbers))
 
 
-def common_divisors(numbers: Sequence[int], width: int) -> Iterator[int]:
+@lru_cache(maxsize=4096)  # blocks are cut into items in several ways, and what they cover is much the same
+def common_divisors(numbers: tuple[int, ...], width: int) -> tuple[int, ...]:
     """Find the polynomials of a degree that divide all the numbers, if little more does.
 
     Parameters
     ----------
-    numbers : sequence of int
+    numbers : tuple of int
         None is 0.
     width : int
         Degree sought.
 
-    Yields
-    ------
-    poly : int
-        Odd, without its top bit.
+    Returns
+    -------
+    tuple of int
+        Odd, without their top bits.
     """
-    yield from _divisors_of_degree(reduce(odd_common_divisor, numbers), width)
+    return tuple(_divisors_of_degree(reduce(odd_common_divisor, numbers), width))
 
 
 def _divisors_of_degree(number: int, degree: int) -> Iterator[int]:

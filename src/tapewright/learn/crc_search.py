@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -69,8 +70,11 @@ class CrcSearch:
         """
         if len(self.tails.messages) < 2:
             return
+        # those that vary enough to pay for a polynomial
         places = [
-            place for place in self.tails.places if place.width_bytes > 1 and self._could_be_worth_it(place)
+            place
+            for place, most in self._most_bits.items()
+            if place.width_bytes > 1 and most > 8 * place.width_bytes
         ]
         for is_reflected in (False, True):
             covered = [self._as_polynomials(one, is_reflected) for one in self.covered_bits] if places else []
@@ -85,10 +89,15 @@ class CrcSearch:
                 if polys:
                     yield from self._rules(sorted(polys), width, is_reflected)
 
-    def _could_be_worth_it(self, place: Place) -> bool:
-        """Whether the place varies enough to pay for a polynomial."""
-        most = float(self.tails.saved_bits(place, np.count_nonzero(self.tails.values(place) >= 0)))
-        return most > 8 * place.width_bytes + price.place_bits(place, self.tails.is_told_apart)
+    @cached_property
+    def _most_bits(self) -> dict[Place, float]:
+        """What a rule saves at most at each place, if it holds wherever something stands there; unpriced."""
+        tails = self.tails
+        return {
+            place: float(tails.saved_bits(place, np.count_nonzero(tails.values(place) >= 0)))
+            - price.place_bits(place, tails.is_told_apart)
+            for place in tails.places
+        }
 
     def _as_polynomials(self, coverage: Coverage, is_reflected: bool) -> list[tuple[int, int]]:
         """What is covered of each message, as a polynomial, and its number of bits."""
@@ -117,7 +126,10 @@ class CrcSearch:
         self, polys: Iterable[int], width: int, is_reflected: bool
     ) -> Iterator[tuple[CheckRule, float]]:
         numbers = np.array(list(polys), np.uint64)
-        places = [place for place in self.tails.places if 8 * place.width_bytes == width]
+        places = [
+            place for place in self.tails.places
+            if 8 * place.width_bytes == width and self._most_bits[place] >= _LEAST_BITS
+        ]  # fmt: skip
         if not places:
             return
         for as_sent in sorted({as_sent for _, as_sent in self.covered_bits}):
@@ -135,6 +147,8 @@ class CrcSearch:
                 init, final, count = solve(numbers, width, remainder, shift, unshift, seen, present)
                 bits = self.tails.saved_bits(place, count) - run_bits
                 bits -= price.place_bits(place, self.tails.is_told_apart)
+                if bits.max() < _LEAST_BITS:
+                    continue  # whatever the rest costs
                 bits -= price.crc_bits(numbers[:, np.newaxis], init, final, width, is_reflected)
                 for best in _best_places(bits):
                     poly, over = int(numbers[best[1]]), runs[best[2]]

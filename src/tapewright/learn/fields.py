@@ -108,7 +108,12 @@ def _in_common(seen: Bytes) -> tuple[list[Part], float]:
 def _cheapest(seen: Bytes, order: str) -> tuple[list[Part], float]:
     """The cheapest way through, and for each part on it what the ways without it are."""
     options = [
-        [replace(option, cost=option.cost + order_bits(option.part.type, order)) for option in some]
+        [
+            replace(option, cost=option.cost + bits)
+            if (bits := order_bits(option.part.type, order))
+            else option
+            for option in some
+        ]
         for some in seen.options
     ]
     ways = _Ways(options)

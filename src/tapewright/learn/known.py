@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from tapewright.compiled import kernel
+
 __all__ = ["CODINGS", "HEX_DIGITS", "Known", "Needles", "as_held", "as_sent"]
 
 CODINGS = ("plain", "hex")
@@ -71,6 +73,8 @@ class Needles:
         unique, first, count = np.unique(keys, return_index=True, return_counts=True)
         once = (count == 1) & _is_varied(values, first)
         self._keys, self._places = unique[once], first[once]
+        # where those begin whose first byte is 0, 1 ... or more
+        self._begins = np.searchsorted(self._keys, np.arange(_BASE) * _BASE ** (NEEDLE - 1))
 
     def __len__(self) -> int:
         return len(self._keys)
@@ -92,10 +96,30 @@ class Needles:
         """
         if not len(self) or len(values) < (NEEDLE - 1) * stride + 1:
             return np.zeros(0, np.int64), np.zeros(0, np.int64)
-        keys = _keys(values, stride)
-        near = np.minimum(np.searchsorted(self._keys, keys), len(self) - 1)
-        places = np.flatnonzero(self._keys[near] == keys)
-        return places, self._places[near[places]]
+        places, which = np.empty((2, len(values)), np.int64)
+        count = _find(
+            np.ascontiguousarray(values, np.int16), stride, self._keys, self._begins, places, which
+        )  # fmt: skip
+        return places[:count].copy(), self._places[which[:count]]
+
+
+@kernel
+def _find(values, stride, keys, begins, places, which):  # type: ignore[no-untyped-def]
+    """Fill in where a run of values is one of the keys (ascending), and which; return how many there are."""
+    count = 0
+    for i in range(len(values) - (NEEDLE - 1) * stride):
+        if values[i] < 0 or begins[values[i]] == begins[values[i] + 1]:
+            continue
+        key, is_whole = np.int64(values[i]), True
+        for k in range(1, NEEDLE):
+            value = values[i + k * stride]
+            is_whole = is_whole and value >= 0
+            key = key * _BASE + value
+        for n in range(begins[values[i]], begins[values[i] + 1]):
+            if is_whole and keys[n] == key:
+                places[count], which[count] = i, n
+                count += 1
+    return count
 
 
 def _is_varied(values: npt.NDArray[np.int16], places: IntArray) -> npt.NDArray[np.bool_]:

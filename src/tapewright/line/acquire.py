@@ -23,12 +23,14 @@ from tapewright.line.scene import (
 from tapewright.line.search import find_path
 from tapewright.line.templates import Band, Templates
 
-__all__ = ["PLAIN", "QUICK", "THOROUGH", "WELL_EXPLAINED", "Effort", "acquire"]
+__all__ = ["PLAIN", "QUICK", "THOROUGH", "WELL_EXPLAINED", "Effort", "acquire", "near_speed"]
 
 FloatArray = npt.NDArray[np.float64]
 
 #: Speeds tried: 1.5 % apart over +-16 %, so that +-15 % has neighbours on both sides.
 BANK = 1.015 ** np.arange(-10, 11)
+#: A speed that is known is within this share of one of these: the nearest of the bank and its neighbours.
+KNOWN_WITHIN = 0.022
 #: A recorder far off speed is rarer than one near it: so many nats at 10 %, to settle equal explanations.
 PRIOR_NATS = 20.0
 #: Beyond this factor either way it is another format that happens to fit.
@@ -53,8 +55,8 @@ class Effort:
 
     Parameters
     ----------
-    speed_step : int
-        Every so many-th speed of the bank is tried, the nominal one always.
+    speeds : tuple of float
+        Those that are tried.
     coarse_pieces : int
         Every speed hears this many pieces, the liveliest.
     fine_speeds : int
@@ -63,17 +65,23 @@ class Effort:
         Whether the waveforms of a dull recorder are tried as well, where plain ones explain little.
     """
 
-    speed_step: int
+    speeds: tuple[float, ...]
     coarse_pieces: int
     fine_speeds: int
     is_dull_tried: bool
 
 
-THOROUGH = Effort(1, COARSE_PIECES, FINE_SPEEDS, is_dull_tried=True)
+THOROUGH = Effort(tuple(BANK.tolist()), COARSE_PIECES, FINE_SPEEDS, is_dull_tried=True)
 PLAIN = replace(THOROUGH, is_dull_tried=False)
 #: Enough to tell a card that may be the right one from one that is not (measured on every card of the
 #: library: clean, noisy, worn, and after another sound).
-QUICK = Effort(speed_step=2, coarse_pieces=1, fine_speeds=1, is_dull_tried=False)
+QUICK = Effort(tuple(BANK[::2].tolist()), coarse_pieces=1, fine_speeds=1, is_dull_tried=False)
+
+
+def near_speed(speed: float) -> Effort:
+    """Effort where the speed is known: as thorough but for the speeds far from it."""
+    near = BANK[np.abs(np.log(BANK * (1.0 / speed))) < KNOWN_WITHIN]
+    return replace(THOROUGH, speeds=tuple(near.tolist()), fine_speeds=1)
 
 
 class _Piece:
@@ -131,12 +139,10 @@ def _try_bank(
     """Try all speeds on waveforms that went through a first-order low-pass, in so much noise."""
     liveliest = sorted(pieces, key=lambda piece: -piece.power)[: effort.coarse_pieces]
     ranked = []
-    for speed in BANK[:: effort.speed_step]:
+    for speed in effort.speeds:
         bonus = -PRIOR_NATS * (np.log(speed) / 0.1) ** 2
-        templates = _templates_of_bank(alphabet, band, float(speed), low_pass_hz)
-        lock = _try_speed(
-            liveliest, alphabet, band, polarity, templates, 1.0 / float(speed), cost, eb_n0, bonus
-        )
+        templates = _templates_of_bank(alphabet, band, speed, low_pass_hz)
+        lock = _try_speed(liveliest, alphabet, band, polarity, templates, 1.0 / speed, cost, eb_n0, bonus)
         if lock:
             ranked.append(lock)
     ranked.sort(key=lambda lock: -lock.evidence)

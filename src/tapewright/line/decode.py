@@ -14,15 +14,15 @@ import numpy as np
 import numpy.typing as npt
 
 from tapewright.cards import FormatCard
-from tapewright.line.acquire import PLAIN, QUICK, WELL_EXPLAINED, Effort
+from tapewright.line.acquire import PLAIN, QUICK, THOROUGH, WELL_EXPLAINED, Effort, near_speed
 from tapewright.line.front import mix
 from tapewright.line.pieces import survey
 from tapewright.line.print_through import Ghost, ghosts, without
-from tapewright.line.receiver import Receiver, Survey, is_polar
+from tapewright.line.receiver import Receiver, Survey, hears_idle_tone, is_polar
 from tapewright.line.scene import Lock
 from tapewright.model import AudioSource, Samples, Symbols
 
-__all__ = ["Heard", "Prospect", "Survey", "decode", "is_polar", "rank", "survey"]
+__all__ = ["Heard", "Prospect", "Survey", "decode", "hears_idle_tone", "is_polar", "rank", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -82,7 +82,7 @@ class Prospect:
 
 def decode(
     source: AudioSource, card: FormatCard, *, inverted: bool = False, surveyed: Survey | None = None,
-    prospect: Prospect | None = None,
+    prospect: Prospect | None = None, speed: float | None = None,
 ) -> Heard:  # fmt: skip
     """Listen to a recording as the card says.
 
@@ -96,18 +96,24 @@ def decode(
         From :func:`survey`, to take it once for several cards.
     prospect : Prospect, optional
         From :func:`rank`, for this card: saves looking for the same again.
+    speed : float, optional
+        Of the tape against the card, where it is known to a hundredth: saves looking at others.
 
     Returns
     -------
     Heard
         With no symbols at all where there is no signal of this format.
     """
-    receiver = Receiver(card, source.rate_hz, inverted)
+    receiver = Receiver(card, source.rate_hz, inverted, THOROUGH if speed is None else near_speed(speed))
     lock = prospect.lock if prospect and not inverted else None
     if prospect and lock and lock.explained >= WELL_EXPLAINED:
         channel = prospect.channel
     else:
-        channel, lock = receiver.acquire(surveyed or survey(source), source.channels)
+        surveyed = surveyed or survey(source)
+        channel, lock = receiver.acquire(surveyed, source.channels)
+        if speed is not None and (lock is None or lock.explained < WELL_EXPLAINED):  # it may be another
+            receiver = Receiver(card, source.rate_hz, inverted)
+            channel, lock = receiver.acquire(surveyed, source.channels)
     symbols, seconds = receiver.read(source, channel, lock)
     faint = ghosts(symbols)
     symbols = without(symbols, faint, receiver.alphabet.mean_bit_seconds, seconds)
@@ -177,8 +183,8 @@ class _Spectra:
 
 def _prospect(spectra: _Spectra, card: FormatCard, channels: int, effort: Effort) -> Prospect:
     surveyed = spectra.surveyed
-    receiver = Receiver(card, surveyed.rate_hz, False)
-    channel, lock = receiver.acquire(surveyed, channels, effort)
+    receiver = Receiver(card, surveyed.rate_hz, False, effort)
+    channel, lock = receiver.acquire(surveyed, channels)
     if lock is None:
         return Prospect(card, 0.0, channel, None)
     share = spectra.share(channel, receiver.band.low_hz, receiver.band.high_hz)

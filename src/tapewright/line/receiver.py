@@ -27,7 +27,7 @@ from tapewright.model import AudioSource, Samples, Symbols
 from tapewright.model.runs import runs_of
 from tapewright.model.scratch import keep_freed_memory
 
-__all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "is_polar", "sureness"]
+__all__ = ["DOUBTFUL", "SILENCE", "Receiver", "Survey", "hears_idle_tone", "is_polar", "sureness"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -88,9 +88,12 @@ def is_polar(alphabet: Alphabet) -> bool:
 
 
 class Receiver:
-    """A card made ready for recordings of one sample rate."""
+    """A card made ready for recordings of one sample rate; `effort` is how hard it looks for signals."""
 
-    def __init__(self, card: FormatCard, rate_hz: float, inverted: bool) -> None:
+    def __init__(
+        self, card: FormatCard, rate_hz: float, inverted: bool, effort: Effort = THOROUGH
+    ) -> None:  # fmt: skip
+        self.effort = effort
         self.alphabet = Alphabet.of(card)
         self.rate_hz = rate_hz
         filler = _filler(card, self.alphabet)
@@ -116,23 +119,21 @@ class Receiver:
         self.polarity = 0 if is_polar(self.alphabet) else 1
         self.sign = -1.0 if inverted else 1.0
 
-    def acquire(
-        self, surveyed: Survey, channels: int, effort: Effort = THOROUGH
-    ) -> tuple[int | str, Lock | None]:
+    def acquire(self, surveyed: Survey, channels: int) -> tuple[int | str, Lock | None]:
         """Choose the channel and find speed, noise and gains; see `acquire.acquire`."""
         options = channel_options(channels)
-        locks = [self._acquire_channel(surveyed, option, effort) for option in options]
+        locks = [self._acquire_channel(surveyed, option) for option in options]
         best = max(range(len(options)), key=lambda k: locks[k].evidence if locks[k] else 0.0)  # type: ignore[union-attr]
         return options[best], locks[best]
 
-    def _acquire_channel(self, surveyed: Survey, channel: int | str, effort: Effort) -> Lock | None:
+    def _acquire_channel(self, surveyed: Survey, channel: int | str) -> Lock | None:
         pieces = []
         for chunk in surveyed.pieces:
             heard = np.concatenate(
                 [np.zeros(0, np.float32), *listen([chunk], self.rate_hz, channel, self.band)]
             )
             pieces.append(self.sign * self.loudest(heard))
-        return self.find(pieces, effort)
+        return self.find(pieces)
 
     def loudest(self, heard: Heard) -> Heard:
         """The loudest stretch of the length that speed and level are found from."""
@@ -148,10 +149,10 @@ class Receiver:
         first = int(best[len(best) // 2])
         return heard[first : first + size]
 
-    def find(self, pieces: list[Heard], effort: Effort = THOROUGH) -> Lock | None:
+    def find(self, pieces: list[Heard]) -> Lock | None:
         """Find speed, noise and gains from pieces of sound; None where there is no signal of this format."""
         long_enough = [p for p in pieces if len(p) > 0.05 * self.band.rate_hz and np.any(p)]
-        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost, effort)
+        lock = acquire(long_enough, self.alphabet, self.band, self.polarity, self.leader_cost, self.effort)
         if lock is None or lock.evidence < LEAST_EVIDENCE * max(lock.seconds, 0.2):
             return None
         return (
@@ -346,6 +347,11 @@ def sureness(symbols: Symbols) -> FloatArray:
     """Posterior of each symbol."""
     likeliest = functools.reduce(np.maximum, symbols.log_p.T)  # numpy's max takes ten times as long on few
     return np.asarray(np.exp(likeliest.astype(np.float64)))
+
+
+def hears_idle_tone(card: FormatCard) -> bool:
+    """Whether what a card says of bytes makes a difference: idle tone is listened for between them."""
+    return _filler(card, Alphabet.of(card)) is not None
 
 
 def _filler(card: FormatCard, alphabet: Alphabet) -> SymbolShape | None:

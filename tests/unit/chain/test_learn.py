@@ -12,7 +12,7 @@ from heard_bits import sent, stream
 from made_up_saves import program
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
-from tapewright.cards.symbols import HalfWaves
+from tapewright.cards.symbols import HalfWaves, Tone
 from tapewright.chain.learn import Layout, Learned, learn, with_card
 from tapewright.chain.learn import _alike as alike
 from tapewright.chain.lesson import learn_format
@@ -232,10 +232,11 @@ def test_what_is_heard_the_second_time_is_not_taken_if_less_of_it_makes_sense(mo
             head = fields[:save] + b"\x5d" + fields[save + 1 :] if spoiled else fields
             streams.append(stream(200 * "1" + sent(b"\xa6" + head + known.data, byte) + 200 * "1"))
     first, second = heard[not worse], heard[worse]
-    code = LineCode("made up", {"0": [], "1": []}, (), "1", False, 0.0, "")
+    tones = {"0": [Tone(tone=1200, cycles=4)], "1": [Tone(tone=2400, cycles=8)]}  # the latter may be idle
+    code = LineCode("made up", tones, (), "1", False, 0.0, "")
     layout = steps._lay_out(first, THREE, alike(find_framing(first, THREE)), "1", Answers())
-    monkeypatch.setattr(steps, "listen", lambda save, *_: second[save])
-    streams, again = steps._heard_again(range(3), THREE, code, first, layout, Answers())
+    monkeypatch.setattr(steps, "listen", lambda _, save, *__: second[save])
+    streams, again = steps._heard_again(range(3), range(3), THREE, code, first, layout, Answers())
     assert streams is (first if worse else streams)
     assert {item.name for item in again.kinds[0].head} >= {"length", "start"}
 
