@@ -169,3 +169,18 @@ def _class(us: float) -> int:
 def test_a_rest_of_two_lengths_ends_no_word() -> None:
     book = Book("runs", ((1, 0, 1, 0), (2, 0)), tuple(np.log([120.0, 390.0, 900.0])))
     assert book.ended_by_rest() == book
+
+
+def test_a_changed_length_that_passes_for_its_like_follows_from_the_other() -> None:
+    """Words begin within a half-wave; of the lengths only three are told apart, not the shorter long one."""
+    bits = bits_of(600)
+    us = np.repeat(np.where(bits == 1, 261.0, 148.0), 2)
+    last = np.arange(1, len(us) - 1, 2)
+    us[last] += np.where(us[last + 1] > us[last], 19.0, np.where(us[last + 1] < us[last], -19.0, 0.0))
+    tokens = tokens_from(us + 2.0 * np.random.default_rng(7).standard_normal(len(us)))
+    fits = [fit_book(tokens, book, NO_LEADER) for book in draw_up(tokens, np.log([148.0, 167.0, 260.0]))]
+    best = min(fits, key=lambda fit: fit.cost)
+    assert best.parse.explained > 0.99
+    spelt = [np.exp([best.book.centres[k] for k in word]) for word in best.book.words]
+    for word, lengths in zip(spelt, [(148, 148), (261, 261), (148, 167), (261, 242)], strict=True):
+        np.testing.assert_allclose(word, lengths, atol=2.0)
