@@ -141,7 +141,7 @@ def main() -> None:
         cpu = np.median([lesson.cpu for lesson in mine])
         print(
             f"{count} recording(s): {len(wrong)} of {claims} claims about checks wrong"
-            f" ({wrong.count('certain')} called certain, {wrong.count('open')} held open without the right one);"
+            f" ({wrong.count('certain')} called certain, {wrong.count('open')} open without the right one);"
             f" {beside} more held open beside the right one; median {cpu:.1f} s of the processor"
         )
     if passed_over:

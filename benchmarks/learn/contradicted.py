@@ -99,7 +99,8 @@ def _ways(claim: CheckClaim | None) -> Sequence[CheckClaim | None]:
 
 def _read_with(learned: Learned, kind: Kind, fresh: Recording) -> Reading:
     """Read with the card that says this of a kind of block."""
-    assert learned.layout is not None and learned.code is not None  # there is a card
+    assert learned.layout is not None  # there is a card
+    assert learned.code is not None
     kinds = [kind if other.name == kind.name else other for other in learned.layout.kinds]
     layout: Layout = replace(learned.layout, kinds=kinds)
     heading = Heading("rival", "With a rival", "learned", "", card_symbols(learned.code, layout), ())

@@ -351,9 +351,7 @@ def _lay_out(
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
-        kinds=[
-            with_exchanged(without_equals(kind, best.rules.size), best.rules.size) for kind in best.kinds
-        ],
+        kinds=[with_exchanged(without_equals(kind, best.rules.size), best.rules.size) for kind in best.kinds],
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )

@@ -260,7 +260,9 @@ def _without_misheard(
     if len(heard) < FEWEST_TO_DOUBT:
         return list(heard)
     takes = [list(heard)] + [[*heard[:k], *heard[k + 1 :]] for k in _odd_ones(heard)]
-    bits = [means.explain_heads([sample.head for sample in take], take, facts_about(take))[1] for take in takes]
+    bits = [
+        means.explain_heads([sample.head for sample in take], take, facts_about(take))[1] for take in takes
+    ]
     best = int(np.argmin(bits))
     return takes[best if bits[best] + MISHEARD_BITS < bits[0] else 0]
 

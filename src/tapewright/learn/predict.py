@@ -107,7 +107,7 @@ def _told_apart(part: Part, kind: Kind, size: int | None) -> Part:
 
 
 def with_exchanged(kind: Kind, size: int | None) -> Kind:
-    """Hold open which of two fields is which, if they are the same in all the blocks and need not be in others.
+    """Hold open which of two fields is which that are the same in all the blocks, and need not be in others.
 
     Of programs of two blocks each, the number of a block and whether it is the last are 0 and 1 alike.
 
@@ -136,7 +136,7 @@ def _held_open(part: Part, items: Sequence[Named], kind: Kind, size: int | None)
 
 
 def _are_the_same_here(part: Part, other: Part, kind: Kind) -> bool:
-    """Whether two fields, written alike, tell different numbers that are the same in all the blocks heard."""
+    """Whether two fields, written alike, tell different numbers that are the same in all blocks heard."""
     alike = (part.kind, part.type, part.coding, part.offset) == (
         other.kind, other.type, other.coding, other.offset
     )  # fmt: skip

@@ -317,7 +317,7 @@ def test_where_numbers_are_written_as_characters_and_data_are_not_the_check_is_w
     assert layout is not None
     check = layout.kinds[0].tail_check
     assert check is not None
-    assert (check.rule.check, check.rule.over, check.certainty) == ("sum8", ("start", "end", "data"), "certain")
+    assert (check.rule.check, check.rule.over) == ("sum8", ("start", "end", "data"))
     text = steps._card("made-up", CODE, layout)
     assert '{ check = "sum8", over = ["start", "end", "data"], coding = "hex" }' in text
 

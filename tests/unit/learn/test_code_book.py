@@ -115,6 +115,17 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
     assert spelt["M"] == pytest.approx([200.0, 400.0], rel=0.02)
 
 
+def test_a_mark_stands_behind_a_leader_though_a_cycle_of_it_is_uneven() -> None:
+    data = said([[200.0, 200.0], [310.0, 310.0]], bits_of(200)).us
+    leader = np.full(24, 120.0)
+    leader[14:16] = 103.0, 137.0
+    block = np.concatenate([leader, [200.0, 310.0], data])
+    book = Book("runs", ((0, 0), (1, 1)), (SHORT, float(np.log(310.0))))
+    fit = fit_book(tokens_from(np.concatenate([block, block])), book, [np.log([120.0, 120.0])])
+    assert fit.names == ("0", "1", "L", "M")
+    assert np.exp([fit.book.centres[k] for k in fit.book.words[3]]) == pytest.approx([200.0, 310.0], rel=0.02)
+
+
 def test_a_mark_of_a_length_that_nothing_else_has_is_a_word_however_rare_it_is() -> None:
     data = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200)).us
     like_leader = np.full(60, 200.0)  # a run of zeros in the data
