@@ -22,7 +22,7 @@ from tapewright.learn.guesses import doubted
 from tapewright.learn.kinds import Kind, find_kinds
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import Heard, LineCode, propose
-from tapewright.learn.predict import without_equals
+from tapewright.learn.predict import with_exchanged, without_equals
 from tapewright.learn.rules import Rules, rules_of
 from tapewright.learn.samples import Sample
 from tapewright.learn.starts import possible_starts
@@ -363,7 +363,7 @@ def _lay_out(
     layouts = [layout for layout, _ in drafts]
     return replace(
         best,
-        kinds=[without_equals(kind, best.rules.size) for kind in best.kinds],
+        kinds=[with_exchanged(without_equals(kind, best.rules.size), best.rules.size) for kind in best.kinds],
         turned_lead_bits=_least(layouts, lambda other: other.framing.xor != best.framing.xor) - first.bits,
         starts_lead_bits=_least(layouts, lambda other: other.starts != best.starts) - first.bits,
     )

@@ -176,10 +176,10 @@ def _shifted(
 def _both_shifted(
     usual: Sequence[int | None], a: int, b: int, centres: tuple[float, ...]
 ) -> tuple[tuple[int, int], tuple[float, ...]]:
-    """The class of a half-wave before a change to longer ones, and to shorter ones, and all classes then.
+    """The class of a half-wave before a change to longer ones, and to shorter ones; all classes with them.
 
-    One is longer than its like by as much as the other is shorter: of that which passes for its like, which a
-    few per cent more or less do not tell apart, it follows.
+    One is longer than its like by as much as the other is shorter, so that one that passes for its like, as
+    it differs by a few per cent only, follows from the other.
     """
     x, y = usual
     ends_us = np.exp(centres[a]) + np.exp(centres[b])

@@ -32,6 +32,9 @@ MOVED = 0.02
 FEW, WIDEST = 20, 0.12
 #: This share of all occurrences of a mark stands behind a leader.
 BEHIND_LEADERS = 0.6
+#: So much of a leader's end has to be the word that leaders consist of, if it has one of its own: hum may
+#: make a few of its half-waves uneven. Where it is a bit, all of it, as data are full of bits.
+MOSTLY_LED = 0.6
 #: So many half-waves between the same neighbours say how long such a one is; it costs so much to say so, and
 #: is off the others by no more than this (as a logarithm).
 FEWEST_IN_CONTEXT, CONTEXT_COST, MOST_MOVED = 8, 6.0, 0.2
@@ -408,9 +411,11 @@ def _follows(cut: Parse, word: int, leader: int, run: int) -> bool:
 
 
 def _led(cut: Parse, leader: int, run: int) -> npt.NDArray[np.bool_]:
-    """Before which words so many stand that leaders consist of."""
+    """Right before which words so many stand that leaders consist of."""
     is_leader = np.concatenate((np.zeros(run, np.int64), (cut.words == leader).astype(np.int64)))
-    return np.asarray(np.convolve(is_leader, np.ones(run, np.int64), "valid")[: len(cut.words)] == run)
+    fewest = run if leader < 2 else MOSTLY_LED * run  # the first two words are the bits
+    led = np.convolve(is_leader, np.ones(run, np.int64), "valid")[: len(cut.words)] >= fewest
+    return np.asarray(led & (is_leader[run - 1 : -1] == 1))
 
 
 def _is_made_of(word: tuple[int, ...], words: tuple[tuple[int, ...], ...]) -> bool:

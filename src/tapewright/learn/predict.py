@@ -18,7 +18,7 @@ from tapewright.learn.parts import Part, Rival
 from tapewright.learn.programs import Program
 from tapewright.learn.samples import Sample
 
-__all__ = ["block_numbers", "part_bytes", "predicted_messages", "without_equals"]
+__all__ = ["block_numbers", "part_bytes", "predicted_messages", "with_exchanged", "without_equals"]
 
 #: Programs are saved in thought in so many blocks at most.
 MOST_BLOCKS = 400
@@ -104,6 +104,44 @@ def _told_apart(part: Part, kind: Kind, size: int | None) -> Part:
     if len(others) == len(part.others):
         return part
     return replace(part, others=others, lead_bits=min((rival.bits for rival in others), default=RIVAL_BITS))
+
+
+def with_exchanged(kind: Kind, size: int | None) -> Kind:
+    """Hold open which of two fields is which that are the same in all the blocks, and need not be in others.
+
+    Of programs of two blocks each, the number of a block and whether it is the last are 0 and 1 alike.
+
+    Parameters
+    ----------
+    kind : Kind
+    size : int or None
+        Into how large blocks programs are cut.
+    """
+    items = (*kind.head, *kind.tail)
+    return replace(
+        kind,
+        head=tuple(Named(item.name, _held_open(item.part, items, kind, size)) for item in kind.head),
+        tail=tuple(Named(item.name, _held_open(item.part, items, kind, size)) for item in kind.tail),
+    )
+
+
+def _held_open(part: Part, items: Sequence[Named], kind: Kind, size: int | None) -> Part:
+    for other in (item.part for item in items):
+        if not _are_the_same_here(part, other, kind):
+            continue
+        rival = Rival((part,), (replace(part, fact=other.fact),), 0.0)
+        if not _is_equal(rival, kind, size):
+            part = replace(part, others=(rival, *part.others), lead_bits=0.0)
+    return part
+
+
+def _are_the_same_here(part: Part, other: Part, kind: Kind) -> bool:
+    """Whether two fields, written alike, tell different numbers that are the same in all blocks heard."""
+    alike = (part.kind, part.type, part.coding, part.offset) == (
+        other.kind, other.type, other.coding, other.offset
+    )  # fmt: skip
+    groups = ({fact, *same} for fact, same in kind.facts.same.items())
+    return alike and part.fact != other.fact and any({part.fact, other.fact} <= group for group in groups)
 
 
 def _is_equal(rival: Rival, kind: Kind, size: int | None) -> bool:

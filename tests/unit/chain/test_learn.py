@@ -9,7 +9,7 @@ import sounds_of_nothing
 import tapewright as tw
 import tapewright.chain.learn as steps
 from heard_bits import sent, stream
-from made_up_saves import program
+from made_up_saves import CODE, program
 from tapewright.cards.format import ByteFormat
 from tapewright.cards.load import parse_card
 from tapewright.cards.symbols import HalfWaves, Tone
@@ -18,6 +18,7 @@ from tapewright.chain.learn import _alike as alike
 from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.answers import Answers
+from tapewright.learn.certainty import certainty_of
 from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import LineCode
@@ -312,3 +313,48 @@ def test_a_single_recording_tells_a_check_over_inverted_bytes():
     found = learn([tw.synthesize(first.data, format=card, start=first.start)], [first])
     other = tw.synthesize(program(95, 200), format=card, start=0x8765)
     assert [block.check for block in tw.read(other, format=found.card).blocks] == ["ok"]
+
+
+def test_where_numbers_are_written_as_characters_and_data_are_not_the_check_is_written_as_numbers_are():
+    """Data below 80h read as eight bits, as nothing tells seven from them."""
+    byte = ByteFormat()
+    knowns = [
+        Known(bytes(value & 0x7F for value in program(101 + k, 120 + 31 * k)), 0x4700 + 0x1234 * k)
+        for k in range(3)
+    ]
+    streams = []
+    for known in knowns:
+        last = known.start + len(known.data) - 1
+        fields = known.start.to_bytes(2, "little") + last.to_bytes(2, "little")
+        check = bytes([sum(fields + known.data) % 256])
+        body = fields.hex().upper().encode() + known.data + check.hex().upper().encode()
+        streams.append(stream(200 * "0" + sent(b"\x6f\x79" + body, byte) + 200 * "0"))
+    layout = steps._lay_out(streams, knowns, alike(find_framing(streams, knowns)), "0", Answers())
+    assert layout is not None
+    check = layout.kinds[0].tail_check
+    assert check is not None
+    assert (check.rule.check, check.rule.over) == ("sum8", ("start", "end", "data"))
+    text = steps._card("made-up", CODE, layout)
+    assert '{ check = "sum8", over = ["start", "end", "data"], coding = "hex" }' in text
+
+
+@pytest.mark.parametrize("blocks, certainty", [(2, "open"), (3, "certain")])
+def test_which_field_counts_blocks_and_which_tells_the_last_is_open_if_there_were_two_of_them(
+    blocks, certainty
+):
+    streams = []
+    knowns = [Known(program(105 + k, 64 * (blocks - 1) + 30 + k), 0x9234 + 0x911 * k) for k in range(2)]
+    for known in knowns:
+        pieces = [sent(b"\xa6\x1c" + known.start.to_bytes(2, "little"), BYTE)]
+        for number in range(blocks):
+            data = known.data[64 * number :][:64]
+            head = bytes([int(number == blocks - 1), number, len(data)])
+            pieces.append(sent(b"\xa6\x5d" + head + data, BYTE))
+        streams.append(stream(200 * "0" + (200 * "0").join(pieces) + 200 * "0"))
+    layout = steps._lay_out(streams, knowns, alike(find_framing(streams, knowns)), "0", Answers())
+    assert layout is not None
+    parts = {item.name: item.part for item in layout.kinds[-1].head}
+    assert {"index", "is_last"} <= set(parts)
+    assert {certainty_of(parts[name].lead_bits) for name in ("index", "is_last")} == {certainty}
+    if certainty == "open":
+        assert parts["index"].rivals[0].startswith("is_last")

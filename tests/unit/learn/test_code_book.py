@@ -115,6 +115,17 @@ def test_a_leader_of_its_own_and_the_mark_behind_it_become_words() -> None:
     assert spelt["M"] == pytest.approx([200.0, 400.0], rel=0.02)
 
 
+def test_a_mark_stands_behind_a_leader_though_a_cycle_of_it_is_uneven() -> None:
+    data = said([[200.0, 200.0], [310.0, 310.0]], bits_of(200)).us
+    leader = np.full(24, 120.0)
+    leader[14:16] = 103.0, 137.0
+    block = np.concatenate([leader, [200.0, 310.0], data])
+    book = Book("runs", ((0, 0), (1, 1)), (SHORT, float(np.log(310.0))))
+    fit = fit_book(tokens_from(np.concatenate([block, block])), book, [np.log([120.0, 120.0])])
+    assert fit.names == ("0", "1", "L", "M")
+    assert np.exp([fit.book.centres[k] for k in fit.book.words[3]]) == pytest.approx([200.0, 310.0], rel=0.02)
+
+
 def test_a_mark_of_a_length_that_nothing_else_has_is_a_word_however_rare_it_is() -> None:
     data = said([[200.0, 200.0], [400.0, 400.0]], bits_of(200)).us
     like_leader = np.full(60, 200.0)  # a run of zeros in the data
@@ -169,3 +180,18 @@ def _class(us: float) -> int:
 def test_a_rest_of_two_lengths_ends_no_word() -> None:
     book = Book("runs", ((1, 0, 1, 0), (2, 0)), tuple(np.log([120.0, 390.0, 900.0])))
     assert book.ended_by_rest() == book
+
+
+def test_a_changed_length_that_passes_for_its_like_follows_from_the_other() -> None:
+    """Words begin within a half-wave; of the lengths only three are told apart, not the shorter long one."""
+    bits = bits_of(600)
+    us = np.repeat(np.where(bits == 1, 261.0, 148.0), 2)
+    last = np.arange(1, len(us) - 1, 2)
+    us[last] += np.where(us[last + 1] > us[last], 19.0, np.where(us[last + 1] < us[last], -19.0, 0.0))
+    tokens = tokens_from(us + 2.0 * np.random.default_rng(7).standard_normal(len(us)))
+    fits = [fit_book(tokens, book, NO_LEADER) for book in draw_up(tokens, np.log([148.0, 167.0, 260.0]))]
+    best = min(fits, key=lambda fit: fit.cost)
+    assert best.parse.explained > 0.99
+    spelt = [np.exp([best.book.centres[k] for k in word]) for word in best.book.words]
+    for word, lengths in zip(spelt, [(148, 148), (261, 261), (148, 167), (261, 242)], strict=True):
+        np.testing.assert_allclose(word, lengths, atol=2.0)

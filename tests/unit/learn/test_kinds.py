@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import reduce
 from operator import xor
@@ -291,3 +291,47 @@ def test_a_check_that_is_rather_another_is_not_written_unless_no_more_blocks_can
     samples = one_block(lambda known: (b"\xa5", program(known.start, 1)), knowns)
     (kind,) = kinds_of(samples, knowns)
     assert (kind.tail_check is not None) == is_written
+
+
+def test_a_first_byte_that_is_always_the_same_is_no_number_where_nothing_else_tells_where_bytes_begin():
+    knowns = [Known(program(74, 274), 0x03E3), Known(program(75, 304), 0x5490)]
+    samples = []
+    for save, known in enumerate(knowns):
+        for index, first in enumerate(range(0, len(known.data), 64)):  # five blocks, one more than 04
+            end = min(first + 64, len(known.data))
+            samples.append(Sample(save, bytes([0x04, 0x7F, index, end - first]), b"", first, end))
+    (kind,) = kinds_of(samples, knowns)
+    assert items(kind) == ["sync", "index", "length"]
+    assert kind.is_anchored
+
+
+def in_characters(
+    middle: Callable[[Known], bytes], knowns: list[Known]
+) -> tuple[Kind, list[tuple[str, str]]]:
+    """Sync, address, something in the middle, data and their sum, all but the sync in characters."""
+    samples = []
+    for save, known in enumerate(knowns):
+        start = known.start.to_bytes(2, "little")
+        check = bytes([sum(start + known.data) % 256])
+        head = b"\x8d" + start.hex().upper().encode() + middle(known)
+        samples.append(Sample(save, head, check.hex().upper().encode(), 0, len(known.data)))
+    framing = replace(framing_of(len(knowns)), coding="hex")
+    (kind,) = find_kinds(samples, knowns, [known.start for known in knowns], framing)
+    return kind, [(item.name, item.part.coding) for item in kind.head]
+
+
+def test_bytes_in_characters_that_nobody_knows_are_no_name():
+    knowns = [replace(known, name=name) for known, name in zip(KNOWNS, ("TIDE", "OAR", "KEEL"), strict=True)]
+    kind, head = in_characters(lambda known: program(len(known.data), 2).hex().upper().encode(), knowns)
+    assert head == [("sync", "plain"), ("start", "hex"), ("unknown", "hex")]
+    assert kind.tail_check is not None
+    assert kind.tail_check.rule.over == ("start", "data")
+
+
+def test_a_check_in_characters_does_not_begin_within_a_byte():
+    def middle(known: Known) -> bytes:
+        total = sum(known.start.to_bytes(2, "little")) % 256
+        return b"8%02X%X" % (total, known.data[0] % 16)
+
+    kind, _ = in_characters(middle, KNOWNS)
+    assert kind.head_check is None
