@@ -120,7 +120,7 @@ def _even_rate(seconds: FloatArray, least_hz: float) -> float:
     """The lowest rate from `least_hz` on at which all lengths are as nearly whole as can be."""
     shortest = float(seconds.min())
     best, least_error = least_hz, math.inf
-    first = math.ceil(shortest * least_hz - 1e-9)
+    first = math.ceil(shortest * least_hz * (1.0 - CLOSE_ENOUGH))
     for whole in range(first, int(MOST_FINER * first) + 2):
         rate = whole / shortest
         lengths = seconds * rate
