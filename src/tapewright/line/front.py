@@ -21,7 +21,6 @@ __all__ = [
     "Window",
     "block_powers",
     "channel_options",
-    "is_sparse",
     "level_span",
     "level_track",
     "listen",
@@ -35,8 +34,6 @@ Heard = npt.NDArray[np.float32]
 #: Blocks are so many times as long as what is wrong at either end of them, at least; and only of so many together,
 #: or of a few times as many, does numpy transform some at a time (measured: in half the time).
 OVERLAPS_A_BLOCK, BLOCKS_TOGETHER = 16, 4
-#: A level below this share of full is silence: a step of a stepped sine is more.
-SILENT_LEVEL = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,7 +220,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     """
     power: FloatArray = block_powers(heard, block)
     span = level_span(alphabet, band, block)
-    if is_sparse(alphabet):
+    if alphabet.is_sparse:
         power = running_mean(power, max(1, int(band.rate_hz / block / alphabet.highest_hertz)))
         silence = _silence(power)
         before, after = (_mean_of_bursts(power, span, side * (span // 2), silence) for side in (1, -1))
@@ -255,17 +252,8 @@ def _fill_in_level(sums, span, silence, level):  # type: ignore[no-untyped-def]
 
 def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
     """How many blocks of samples a level is averaged over."""
-    bits = 30 if is_sparse(alphabet) else 12
+    bits = 30 if alphabet.is_sparse else 12
     return max(9, int(band.rate_hz / block * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
-
-
-def is_sparse(alphabet: Alphabet) -> bool:
-    """Whether symbols are silent in part, so that a level is told by the bursts in between."""
-    return any(
-        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
-        for shape in alphabet.shapes
-        for segment in shape.segments
-    )
 
 
 def block_powers(heard: Heard, block: int) -> FloatArray:
@@ -279,7 +267,7 @@ def block_powers(heard: Heard, block: int) -> FloatArray:
 def _fill_in_powers(heard, block, powers):  # type: ignore[no-untyped-def]
     for k in range(len(powers)):
         first, last = k * block, min((k + 1) * block, len(heard))
-        total = 0.0
+        total = np.float32(0.0)
         for n in range(first, last):
             total += heard[n] * heard[n]
         powers[k] = total / (last - first)

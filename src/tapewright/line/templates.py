@@ -201,6 +201,12 @@ class Templates:
         """Sum of squares of each sine template, in samples."""
         return np.asarray(self.energies[0])
 
+    @cached_property
+    def power(self) -> float:
+        """Power of a signal of amplitude 1: the mean over all symbols that are not silent."""
+        sounding = self.energy > 0
+        return float(np.mean(self.energy[sounding] / self.length[sounding]))
+
     @classmethod
     def of(
         cls, alphabet: Alphabet, band: Band, stretch: float, low_pass_hz: float = math.inf
