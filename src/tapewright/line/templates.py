@@ -32,8 +32,6 @@ LEAST_LOW_SHARE = 0.002
 #: There, the least rate, and how far up the band goes, as a share of the rate: as far as six taps let it
 #: through between samples (`clock.interpolator` then loses 0.2 % of it).
 EDGES_RATE_HZ, EDGES_HIGH = 20_000.0, 1 / 2.4
-#: No band goes further up than this share of a rate.
-HIGHEST_SHARE = 0.47
 #: There it begins no higher than this: pulses that a recorder bends are no longer balanced (measured: 0.2 dB
 #: of what tells sliced pulses apart lies below).
 BENT_LOW_HZ = 200.0
@@ -101,16 +99,14 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
             low = min(low, 0.5 / max(shape.seconds for shape in alphabet.shapes))
             high = 2.6 * alphabet.highest_hertz
     else:  # single half-waves have much of their energy far below the slowest of them, and edges far above
-        # no more than hold what the recording has: single steps of a wave may be shorter than its samples
-        rate = min(12.0 * alphabet.highest_hertz, HIGHEST_SHARE * recording_rate_hz / EDGES_HIGH)
-        rate = max(rate, EDGES_RATE_HZ)
+        rate = max(12.0 * alphabet.highest_hertz, EDGES_RATE_HZ)
         low = max(0.1 * lowest, min(map(_lowest_hertz, alphabet.shapes)))
         low = min(low, BENT_LOW_HZ)  # bent pulses are no longer balanced
         high = EDGES_HIGH * rate
     rate = min(max(rate, 8_000.0), 96_000.0)
     rate = recording_rate_hz * float(ratio_of(recording_rate_hz, rate))
     low = min(max(low, 40.0), 400.0)
-    return Band(rate, low, min(high, HIGHEST_SHARE * rate, HIGHEST_SHARE * recording_rate_hz))
+    return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
 
 
 def ratio_of(rate_hz: float, to_hz: float) -> Fraction:
@@ -124,7 +120,7 @@ def wider_band_of(alphabet: Alphabet, band: Band, recording_rate_hz: float) -> B
     """
     if not alphabet.has_free_phase:
         return None
-    high = min(EDGES_HIGH * band.rate_hz, HIGHEST_SHARE * recording_rate_hz)
+    high = min(EDGES_HIGH * band.rate_hz, 0.47 * recording_rate_hz)
     return replace(band, high_hz=high) if high > band.high_hz else None
 
 
