@@ -266,7 +266,7 @@ def block_powers(heard: Heard, block: int) -> FloatArray:
 @summing_kernel
 def _fill_in_powers(heard, block, powers):  # type: ignore[no-untyped-def]
     for k in range(len(powers)):
-        first, last = k * block, min((k + 1) * block, len(heard))
+        first, last = np.uint64(k * block), np.uint64(min((k + 1) * block, len(heard)))
         total = np.float32(0.0)
         for n in range(first, last):
             total += heard[n] * heard[n]

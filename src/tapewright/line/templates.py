@@ -104,7 +104,8 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         low = min(low, BENT_LOW_HZ)  # bent pulses are no longer balanced
         high = EDGES_HIGH * rate
     rate = min(max(rate, 8_000.0), 96_000.0)
-    rate = recording_rate_hz * float(ratio_of(recording_rate_hz, rate))
+    ratio = ratio_of(recording_rate_hz, rate)
+    rate = recording_rate_hz * ratio.numerator / ratio.denominator
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
 
