@@ -100,7 +100,7 @@ def first_pass(
     blocks = len(sound_and_silence) // templates.block + 1
     whole = Scene.of(shaped, sound_and_silence, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
     settling, back = SETTLING_SYMBOLS * longest, BACK_SYMBOLS * longest
-    path, settled_path = Path.empty(), [Path.empty()]
+    path, done = Path.empty(), [Path.empty()]
     first, size = 0, piece
     while True:
         last = first + size if first + 1.5 * size < len(heard) else len(heard)
@@ -124,14 +124,14 @@ def first_pass(
             more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, clearest, names)
             if len(more):
                 before, path = _parted(chained_paths([path, more]), float(more.end[-1]) - 2 * back)
-                settled_path.append(before)
+                done.append(before)
                 if more.end[-1] - more.start[0] > size:
                     size = piece
         reached = path.end[-1] if len(path) else reached
         if len(heard) - reached < 0.9 * shortest:
             break
         first = int(max(reached, settled) - back) // templates.block * templates.block
-    path = _mended(chained_paths([*settled_path, path]), anew, shaped, names)
+    path = _mended(chained_paths([*done, path]), anew, shaped, names)
     together = 1 if alphabet.is_sparse else LOUD_BLOCKS
     power = signal_power(level_track(heard, alphabet, band, together * templates.block), templates, lock)
     searched_for = np.sqrt(power / templates.power)

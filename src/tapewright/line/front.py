@@ -31,8 +31,8 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 Heard = npt.NDArray[np.float32]
 
-#: Blocks are so many times as long as what is wrong at either end of them, at least; and only of so many together,
-#: or of a few times as many, does numpy transform some at a time (measured: in half the time).
+#: Blocks are so many times as long as what is wrong at either end of them, at least; and only of so many
+#: together, or of a few times as many, does numpy transform some at a time (measured: in half the time).
 OVERLAPS_A_BLOCK, BLOCKS_TOGETHER = 16, 4
 
 
@@ -70,8 +70,9 @@ def mix(chunk: Samples, channel: int | str) -> Heard:
 class _Sieve:
     """Changes the rate of a stream and filters it, both at once, in step with it.
 
-    Of blocks that overlap it takes the spectrum, filters it, and makes as many samples of it as the block has at
-    the other rate. What is right of each block tiles the whole; before the stream and after it there is silence.
+    Of blocks that overlap it takes the spectrum, filters it, and makes as many samples of it as the block has
+    at the other rate. What is right of each block tiles the whole; before the stream and after it there is
+    silence.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from tapewright.line.grid import Grid
 __all__ = ["has_lows", "put_back_lows"]
 
 #: Points in the length of the longest wave in the band at which what lies below is worked out.
-BLOCKS_A_WAVE = 20
+BLOCKS_A_WAVE = 40
 
 
 def has_lows(grid: Grid) -> bool:

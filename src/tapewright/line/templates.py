@@ -19,7 +19,17 @@ from tapewright.cards.alphabet import Segment
 from tapewright.line.kernels import carry_phase
 from tapewright.model import HALF, LEVEL, SILENCE, TONE
 
-__all__ = ["BIT", "FILLER", "FILLER_NAME", "Band", "Templates", "band_of", "ideal_wave", "kinds_of", "ratio_of"]
+__all__ = [
+    "BIT",
+    "FILLER",
+    "FILLER_NAME",
+    "Band",
+    "Templates",
+    "band_of",
+    "ideal_wave",
+    "kinds_of",
+    "ratio_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
