@@ -140,7 +140,7 @@ def first_pass(
 
 
 def _parted(path: Path, place: float) -> tuple[Path, Path]:
-    """Part a path at a place, but not within a run of equal symbols, which is moved as one: see `_in_step`."""
+    """Part a path at a place, but not within a run of equal symbols: that is moved as one (`_in_step`)."""
     k = int(np.searchsorted(path.end, place))
     others = np.flatnonzero(path.symbol[:k] != path.symbol[k])
     k = int(others[-1]) + 1 if len(others) else 0

@@ -108,7 +108,9 @@ class _Sieve:
     def finish(self) -> Heard:
         """Return the rest."""
         rest = round(self._fed * self._ratio) - self._given
-        return self._sifted(np.zeros(BLOCKS_TOGETHER * self._size, np.float32))[:rest]
+        held = len(self._waiting)
+        blocks = -(-(held - self._over) // (BLOCKS_TOGETHER * self._hop)) * BLOCKS_TOGETHER
+        return self._sifted(np.zeros(blocks * self._hop + 2 * self._over - held, np.float32))[:rest]
 
     def _sifted(self, samples: Heard) -> Heard:
         joined = np.concatenate((self._waiting, samples))

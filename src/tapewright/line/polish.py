@@ -298,8 +298,8 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
 def _noise_around(left: FloatArray, length: FloatArray, around: int) -> FloatArray:
     """Noise per sample around each symbol, by what so many symbols leave.
 
-    At the ends the nearest ones count twice: if the last one alone made up for those beyond it, a single symbol
-    cut off by the end of a window would pass for noise.
+    At the ends the nearest ones count twice: if the last one alone made up for those beyond it, a single
+    symbol cut off by the end of a window would pass for noise.
     """
     window = min(around, len(left))
     mean = running_mean(left, window) / running_mean(length, window)
