@@ -6,6 +6,9 @@ Compiling is nearly all of a first run, so:
   `np.empty`, numba compiles anew for each set of settings (measured: a tenth of a first run).
 - A kernel is called with one kind of arguments: contiguous arrays of one type each. Each kind is compiled for
   itself, and a literal number is a kind of its own (`tests/roundtrip/test_kernels.py`).
+- Where a loop adds up from a place on that is looked up, the place is a number without a sign (`np.uint64`):
+  else each index may be one counted from the end, and nothing is done several at a time (measured: up to ten
+  times as long).
 - A kernel fills in arrays that it is given. Numpy's functions take a tenth of a second each to compile.
 """
 

@@ -11,6 +11,9 @@ from tapewright.cards.symbols import HalfWaves, Levels, Piece, Tone
 
 __all__ = ["Alphabet", "Segment", "SymbolShape"]
 
+#: A level below this share of full is silence: a step of a stepped sine is more.
+SILENT_LEVEL = 0.25
+
 
 @dataclass(frozen=True)
 class Segment:
@@ -58,7 +61,7 @@ class SymbolShape:
         """Length at nominal speed."""
         return sum(segment.seconds for segment in self.segments)
 
-    @property
+    @cached_property
     def is_absolute(self) -> bool:
         """Whether it is made of levels, whose sign does not depend on what came before."""
         return any(segment.kind == "level" for segment in self.segments)
@@ -88,7 +91,7 @@ class Alphabet:
         """Symbol numbers of a text of symbol names."""
         return [self.names.index(name) for name in text]
 
-    @property
+    @cached_property
     def has_free_phase(self) -> bool:
         """Whether a symbol carries the phase by something other than whole half-turns."""
         return any(abs(2 * shape.turns - round(2 * shape.turns)) > 1e-9 for shape in self.shapes)
@@ -104,12 +107,21 @@ class Alphabet:
         zero, one = (self.shapes[self.names.index(bit)].seconds for bit in "01")
         return abs(zero - one) < 1e-6 * max(zero, one)
 
-    @property
+    @cached_property
+    def is_sparse(self) -> bool:
+        """Whether symbols are silent in part, so that a level is told by the bursts in between."""
+        return any(
+            segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
+            for shape in self.shapes
+            for segment in shape.segments
+        )
+
+    @cached_property
     def highest_hertz(self) -> float:
         """The fastest tone or half-wave pair in it."""
         return max((s.hertz for shape in self.shapes for s in shape.segments), default=0.0)
 
-    @property
+    @cached_property
     def mean_bit_seconds(self) -> float:
         """Mean length of a 0 and a 1."""
         return sum(self.shapes[self.names.index(bit)].seconds for bit in "01") / 2

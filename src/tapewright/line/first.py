@@ -16,12 +16,11 @@ import numpy.typing as npt
 
 from tapewright.cards import Alphabet
 from tapewright.line.clock import typical_of
-from tapewright.line.front import Heard, block_powers, is_sparse, level_track
+from tapewright.line.front import Heard, block_powers, level_track
 from tapewright.line.scene import (
     Lock,
     Measured,
     informed_scene,
-    mean_power,
     measure,
     sharpness_limits,
     signal_power,
@@ -100,8 +99,8 @@ def first_pass(
     sound_and_silence = np.append(heard, np.zeros(int(2.0 * longest) + 8, np.float32))
     blocks = len(sound_and_silence) // templates.block + 1
     whole = Scene.of(shaped, sound_and_silence, np.ones(blocks), np.ones(blocks), np.zeros(blocks + 1), cost)
-    settling = SETTLING_SYMBOLS * longest
-    path = Path.empty()
+    settling, back = SETTLING_SYMBOLS * longest, BACK_SYMBOLS * longest
+    path, done = Path.empty(), [Path.empty()]
     first, size = 0, piece
     while True:
         last = first + size if first + 1.5 * size < len(heard) else len(heard)
@@ -124,19 +123,28 @@ def first_pass(
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])
             more = follow_path(whole, found, len(heard) + 0.5, pace, level, at_one, most, clearest, names)
             if len(more):
-                path = chained_paths([path, more])
+                before, path = _parted(chained_paths([path, more]), float(more.end[-1]) - 2 * back)
+                done.append(before)
                 if more.end[-1] - more.start[0] > size:
                     size = piece
         reached = path.end[-1] if len(path) else reached
         if len(heard) - reached < 0.9 * shortest:
             break
-        first = int(max(reached, settled) - BACK_SYMBOLS * longest) // templates.block * templates.block
-    path = _mended(path, anew, shaped, names)
-    together = 1 if is_sparse(alphabet) else LOUD_BLOCKS
+        first = int(max(reached, settled) - back) // templates.block * templates.block
+    path = _mended(chained_paths([*done, path]), anew, shaped, names)
+    together = 1 if alphabet.is_sparse else LOUD_BLOCKS
     power = signal_power(level_track(heard, alphabet, band, together * templates.block), templates, lock)
-    searched_for = np.sqrt(power / mean_power(templates))
+    searched_for = np.sqrt(power / templates.power)
     amplitude = _as_loud(1.0 / whole.scale.astype(np.float64), searched_for, together)
     return path, measure(path, whole, amplitude, band, lock.misfit)
+
+
+def _parted(path: Path, place: float) -> tuple[Path, Path]:
+    """Part a path at a place, but not within a run of equal symbols: that is moved as one (`_in_step`)."""
+    k = int(np.searchsorted(path.end, place))
+    others = np.flatnonzero(path.symbol[:k] != path.symbol[k])
+    k = int(others[-1]) + 1 if len(others) else 0
+    return path.part(slice(0, k)), path.part(slice(k, None))
 
 
 def _as_loud(amplitude: FloatArray, searched: FloatArray, together: int) -> FloatArray:

@@ -12,7 +12,7 @@ import soxr
 from tapewright.cards import Alphabet
 from tapewright.compiled import kernel, summing_kernel
 from tapewright.line.averages import running_mean, sums_up_to
-from tapewright.line.templates import Band
+from tapewright.line.templates import Band, ratio_of
 from tapewright.model import Samples
 
 __all__ = [
@@ -21,7 +21,6 @@ __all__ = [
     "Window",
     "block_powers",
     "channel_options",
-    "is_sparse",
     "level_span",
     "level_track",
     "listen",
@@ -32,13 +31,9 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 Heard = npt.NDArray[np.float32]
 
-#: Convolutions of fewer products than this are faster done directly, longer ones by transforms of at least so
-#: many times the filter's length, and of so many samples together, which the processor's cache holds (all
-#: measured).
-FEW_PRODUCTS = 2_000_000
-FILTERS_A_BLOCK, SAMPLES_TOGETHER = 8, 1 << 16
-#: A level below this share of full is silence: a step of a stepped sine is more.
-SILENT_LEVEL = 0.25
+#: Blocks are so many times as long as what is wrong at either end of them, at least; and only of so many
+#: together, or of a few times as many, does numpy transform some at a time (measured: in half the time).
+OVERLAPS_A_BLOCK, BLOCKS_TOGETHER = 16, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,50 +67,78 @@ def mix(chunk: Samples, channel: int | str) -> Heard:
     return np.ascontiguousarray(chunk[:, int(channel)], np.float32)
 
 
-class _Filter:
-    """A filter of finite length, odd in number; a sample and the `over` before it make one of the output."""
+class _Sieve:
+    """Changes the rate of a stream and filters it, both at once, in step with it.
 
-    def __init__(self, taps: npt.NDArray[np.floating]) -> None:
-        self._taps = taps.astype(np.float32)
-        self.over = len(taps) - 1
-        self._size = 1 << (FILTERS_A_BLOCK * len(taps) - 1).bit_length()
-        self._response = self._size * np.fft.rfft(self._taps, self._size)
+    Of blocks that overlap it takes the spectrum, filters it, and makes as many samples of it as the block has
+    at the other rate. What is right of each block tiles the whole; before the stream and after it there is
+    silence.
 
-    def valid(self, joined: Heard) -> Heard:
-        """Filter, without what would need samples before the first or after the last."""
-        if len(joined) * len(self._taps) < FEW_PRODUCTS:
-            return np.convolve(joined, self._taps, mode="valid")
-        return self._in_blocks(joined)
+    Parameters
+    ----------
+    rate_hz, to_hz : float
+        The second as `band_of` gives it for the first.
+    taps : ndarray of float64
+        A symmetrical filter of odd length, at `to_hz`, that lets nothing through from half of either rate on.
+    """
 
-    def _in_blocks(self, joined: Heard) -> Heard:
-        """Convolve in circles that overlap by the filter's length, so that what is valid tiles the whole."""
-        over, hop = self.over, self._size - self.over
-        count = -(-(len(joined) - over) // hop)
-        padded = np.append(joined, np.zeros(count * hop + over - len(joined), np.float32))
-        blocks = np.lib.stride_tricks.sliding_window_view(padded, self._size)[::hop]
-        valid = np.empty((count, hop), np.float32)
-        together = max(1, SAMPLES_TOGETHER // self._size)
-        for first in range(0, count, together):
-            # numpy transforms 32-bit floats as such only where it has to scale them
-            spectra = np.fft.rfft(blocks[first : first + together], norm="forward")
-            spectra *= self._response
-            valid[first : first + together] = np.fft.irfft(spectra, self._size)[:, over:]
-        return valid.reshape(-1)[: len(joined) - over]
+    def __init__(self, rate_hz: float, to_hz: float, taps: FloatArray) -> None:
+        ratio = ratio_of(rate_hz, to_hz)
+        after, before = ratio.numerator, ratio.denominator  # samples that take equally long
+        half = len(taps) // 2
+        over = -(-half // after)
+        count = 1 << (OVERLAPS_A_BLOCK * over - 1).bit_length()
+        self._size, self._hop, self._over = (k * before for k in (count, count - 2 * over, over))
+        self._size_after = count * after
+        self._right = slice(over * after, (count - over) * after)
+        self._ratio = ratio
+        response = np.zeros(self._size_after)
+        response[: half + 1], response[-half:] = taps[half:], taps[:half]
+        # numpy transforms 32-bit floats as such only where it has to scale them
+        response = self._size_after * np.fft.rfft(response).real[: min(self._size, self._size_after) // 2 + 1]
+        self._response = response.astype(np.float32)
+        self._waiting = np.zeros(self._over, np.float32)
+        self._fed = self._given = 0
+
+    def feed(self, samples: Heard) -> Heard:
+        """Take samples, shape (n,); return what can be told by now, often nothing."""
+        self._fed += len(samples)
+        return self._sifted(samples)
+
+    def finish(self) -> Heard:
+        """Return the rest."""
+        rest = round(self._fed * self._ratio) - self._given
+        held = len(self._waiting)
+        blocks = -(-(held - self._over) // (BLOCKS_TOGETHER * self._hop)) * BLOCKS_TOGETHER
+        return self._sifted(np.zeros(blocks * self._hop + 2 * self._over - held, np.float32))[:rest]
+
+    def _sifted(self, samples: Heard) -> Heard:
+        joined = np.concatenate((self._waiting, samples))
+        count = max(0, (len(joined) - 2 * self._over) // self._hop)
+        count -= count % BLOCKS_TOGETHER
+        self._waiting = joined[count * self._hop :].copy()
+        right = np.empty((count, self._right.stop - self._right.start), np.float32)
+        if count:
+            blocks = np.lib.stride_tricks.sliding_window_view(joined, self._size)[:: self._hop]
+            for k in range(0, count, BLOCKS_TOGETHER):
+                some = slice(k, k + BLOCKS_TOGETHER)
+                spectra = np.fft.rfft(blocks[some], norm="forward")[:, : len(self._response)]
+                right[some] = np.fft.irfft(spectra * self._response, self._size_after)[:, self._right]
+        self._given += right.size
+        return right.reshape(-1)
 
 
 class Tuner:
-    """Brings one channel to the receiver's rate and band, piece by piece.
+    """Brings one channel to the receiver's rate and band as soon as can be, piece by small piece.
 
     The filter is symmetrical and its delay is taken out: the samples returned, one after another, are in step
-    with those fed, only later.
+    with those fed, only later. (Where sound need not be heard at once, `listen` takes half the time.)
 
     Parameters
     ----------
     rate_hz : float
         Of what is fed.
     band : Band
-    quality : {"HQ", "LQ"}
-        Of the resampling. "LQ" keeps mistakes 60 dB down instead of 120, and holds back half as much.
 
     Attributes
     ----------
@@ -123,11 +146,13 @@ class Tuner:
         By how much what comes out of the filter is late.
     """
 
-    def __init__(self, rate_hz: float, band: Band, quality: str = "HQ") -> None:
-        self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality=quality)
-        self._filter = _Filter(band.filter)
-        self.held_back_seconds = self._filter.over // 2 / band.rate_hz
-        self._kept = np.zeros(self._filter.over // 2, np.float32)  # before the first sample there was silence
+    def __init__(self, rate_hz: float, band: Band) -> None:
+        # "LQ" keeps mistakes 60 dB down, and holds back half as much as what keeps them 120 dB down
+        self._resampler = soxr.ResampleStream(rate_hz, band.rate_hz, 1, dtype="float32", quality="LQ")
+        self._taps = band.filter.astype(np.float32)
+        half = len(self._taps) // 2
+        self.held_back_seconds = half / band.rate_hz
+        self._kept = np.zeros(half, np.float32)  # before the first sample there was silence
 
     def feed(self, samples: Heard) -> Heard:
         """Take samples of one channel, shape (n,); return what can be told by now, often nothing."""
@@ -136,36 +161,36 @@ class Tuner:
     def finish(self) -> Heard:
         """Return the rest: after the last sample there is silence."""
         rest = self._resampler.resample_chunk(np.zeros(0, np.float32), last=True)
-        return self._filtered(np.concatenate((rest, np.zeros(self._filter.over // 2, np.float32))))
+        return self._filtered(np.concatenate((rest, np.zeros(len(self._taps) // 2, np.float32))))
 
     def _filtered(self, piece: Heard) -> Heard:
         if not len(piece):
             return piece
+        over = len(self._taps) - 1
         joined = np.concatenate((self._kept, piece))
-        if len(joined) <= self._filter.over:
+        if len(joined) <= over:
             self._kept = joined
             return np.zeros(0, np.float32)
-        self._kept = joined[-self._filter.over :]
-        return self._filter.valid(joined)
+        self._kept = joined[-over:]
+        return np.convolve(joined, self._taps, mode="valid")
 
 
 def listen(chunks: Iterable[Samples], rate_hz: float, channel: int | str, band: Band) -> Iterator[Heard]:
     """Yield one channel at the receiver's rate, limited to its band, in step with the recording."""
-    tuner = Tuner(rate_hz, band)
+    sieve = _Sieve(rate_hz, band.rate_hz, band.filter)
     for chunk in chunks:
-        out = tuner.feed(mix(chunk, channel))
+        out = sieve.feed(mix(chunk, channel))
         if len(out):
             yield out
-    out = tuner.finish()
+    out = sieve.finish()
     if len(out):
         yield out
 
 
 def narrowed(heard: Heard, band: Band) -> Heard:
     """What was heard in a wider band with the same lower edge, limited to this one."""
-    upper = _Filter(band.upper_filter)
-    silence = np.zeros(upper.over // 2, np.float32)
-    return upper.valid(np.concatenate((silence, heard, silence)))
+    sieve = _Sieve(band.rate_hz, band.rate_hz, band.upper_filter)
+    return np.concatenate((sieve.feed(heard), sieve.finish()))
 
 
 def windows(pieces: Iterator[Heard], size: int, overlap: int) -> Iterator[Window]:
@@ -198,7 +223,7 @@ def level_track(heard: Heard, alphabet: Alphabet, band: Band, block: int) -> Flo
     """
     power: FloatArray = block_powers(heard, block)
     span = level_span(alphabet, band, block)
-    if is_sparse(alphabet):
+    if alphabet.is_sparse:
         power = running_mean(power, max(1, int(band.rate_hz / block / alphabet.highest_hertz)))
         silence = _silence(power)
         before, after = (_mean_of_bursts(power, span, side * (span // 2), silence) for side in (1, -1))
@@ -230,17 +255,8 @@ def _fill_in_level(sums, span, silence, level):  # type: ignore[no-untyped-def]
 
 def level_span(alphabet: Alphabet, band: Band, block: int) -> int:
     """How many blocks of samples a level is averaged over."""
-    bits = 30 if is_sparse(alphabet) else 12
+    bits = 30 if alphabet.is_sparse else 12
     return max(9, int(band.rate_hz / block * max(0.03, bits * alphabet.mean_bit_seconds))) | 1
-
-
-def is_sparse(alphabet: Alphabet) -> bool:
-    """Whether symbols are silent in part, so that a level is told by the bursts in between."""
-    return any(
-        segment.kind == "silence" or (segment.kind == "level" and abs(segment.level) < SILENT_LEVEL)
-        for shape in alphabet.shapes
-        for segment in shape.segments
-    )
 
 
 def block_powers(heard: Heard, block: int) -> FloatArray:
@@ -253,8 +269,8 @@ def block_powers(heard: Heard, block: int) -> FloatArray:
 @summing_kernel
 def _fill_in_powers(heard, block, powers):  # type: ignore[no-untyped-def]
     for k in range(len(powers)):
-        first, last = k * block, min((k + 1) * block, len(heard))
-        total = 0.0
+        first, last = np.uint64(k * block), np.uint64(min((k + 1) * block, len(heard)))
+        total = np.float32(0.0)
         for n in range(first, last):
             total += heard[n] * heard[n]
         powers[k] = total / (last - first)

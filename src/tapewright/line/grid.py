@@ -20,6 +20,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: Rates tried are up to this many times the receiver's.
 MOST_FINER = 2.0
+#: They begin at the receiver's, but for what `templates.ratio_of` may make that higher.
+NEARLY = 1e-3
 #: Lengths are whole samples to within this share of themselves.
 CLOSE_ENOUGH = 1e-5
 #: A carrier's phase between symbols is told apart into so many at most.
@@ -120,7 +122,7 @@ def _even_rate(seconds: FloatArray, least_hz: float) -> float:
     """The lowest rate from `least_hz` on at which all lengths are as nearly whole as can be."""
     shortest = float(seconds.min())
     best, least_error = least_hz, math.inf
-    first = math.ceil(shortest * least_hz - 1e-9)
+    first = math.ceil(shortest * least_hz * (1.0 - NEARLY))
     for whole in range(first, int(MOST_FINER * first) + 2):
         rate = whole / shortest
         lengths = seconds * rate

@@ -204,16 +204,16 @@ def _gather(even, belief, place, before, phase, basis, length, level, weight, sq
                 for j in range(terms):
                     squares[c, m, k, j] += bk * basis[p, j]
                 bk /= level[i]
-                for t in range(length[m]):
-                    sums[c, m, k, t] += bk * even[n + t]
+                for t in range(np.uint64(length[m])):
+                    sums[c, m, k, t] += bk * even[np.uint64(n) + t]
 
 
 @kernel
 def _play(sound, symbol, place, before, phase, level, length, wave):  # type: ignore[no-untyped-def]
     for i in range(len(symbol)):
         n, m = place[i], symbol[i]
-        for t in range(min(length[m], len(sound) - n)):
-            sound[n + t] += level[i] * wave[before[i], m, phase[i], t]
+        for t in range(np.uint64(max(min(length[m], len(sound) - n), 0))):
+            sound[np.uint64(n) + t] += level[i] * wave[before[i], m, phase[i], t]
 
 
 @summing_kernel
@@ -225,8 +225,8 @@ def _compare(even, belief, place, before, phase, length, wave, slope, sums):  # 
                 continue
             zero = np.float32(0.0)
             xx, xw, ww, xd, dd, wd = zero, zero, zero, zero, zero, zero
-            for t in range(min(length[m], len(even) - n)):
-                x, w, d = even[n + t], wave[c, m, p, t], slope[c, m, p, t]
+            for t in range(np.uint64(max(min(length[m], len(even) - n), 0))):
+                x, w, d = even[np.uint64(n) + t], wave[c, m, p, t], slope[c, m, p, t]
                 xx += x * x
                 xw += x * w
                 ww += w * w

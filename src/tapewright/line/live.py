@@ -116,7 +116,7 @@ class Listener:
     def reset(self) -> None:
         """Forget everything: what is fed next is the beginning of another recording."""
         receiver = self._receiver
-        self._tuner = Tuner(self.rate_hz, receiver.band, "LQ")
+        self._tuner = Tuner(self.rate_hz, receiver.band)
         rate = receiver.band.rate_hz
         others = self._settling / rate + self._tuner.held_back_seconds + RESAMPLING_SECONDS
         self._step_samples = int(np.clip(LATE_SECONDS - others, *STEP_SECONDS) * rate)

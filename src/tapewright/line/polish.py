@@ -296,9 +296,13 @@ def _measure(hearing: Hearing, imprint: Imprint) -> _Measured:
 
 
 def _noise_around(left: FloatArray, length: FloatArray, around: int) -> FloatArray:
-    """Noise per sample around each symbol, by what so many symbols leave."""
+    """Noise per sample around each symbol, by what so many symbols leave.
+
+    At the ends the nearest ones count twice: if the last one alone made up for those beyond it, a single
+    symbol cut off by the end of a window would pass for noise.
+    """
     window = min(around, len(left))
-    mean = running_mean(left, window, beyond="edge") / running_mean(length, window, beyond="edge")
+    mean = running_mean(left, window) / running_mean(length, window)
     return np.asarray(np.maximum(mean, 1e-14))
 
 

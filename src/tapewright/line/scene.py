@@ -22,7 +22,6 @@ __all__ = [
     "Measured",
     "blind_scene",
     "informed_scene",
-    "mean_power",
     "measure",
     "noise_and_misfit",
     "sharpness_limits",
@@ -169,7 +168,7 @@ def blind_scene(
 
     `power` is its `level_track` over the templates' blocks, `eb_n0` the signal-to-noise ratio assumed.
     """
-    bit_energy, usual = _bit_energy(alphabet, templates), mean_power(templates)
+    bit_energy, usual = _bit_energy(alphabet, templates), templates.power
     # part of the level is noise; a search that takes it for signal finds symbols too faint to believe in
     noise = bit_energy * band.fraction / (2 * eb_n0)
     loud = power / usual
@@ -190,7 +189,7 @@ def informed_scene(
     block = templates.block
     freedom = band.fraction * block * level_span(alphabet, band, block)
     power = _steadied(level_track(heard, alphabet, band, block), lock.noise, freedom)
-    usual = mean_power(templates)
+    usual = templates.power
     amplitude = np.sqrt(signal_power(power, templates, lock) / usual)
     at_one, most, _ = sharpness_limits(alphabet, band, shaped, lock)
     sharpness = np.minimum(amplitude**2 * at_one, most)
@@ -210,7 +209,7 @@ def informed_scene(
 def signal_power(power: FloatArray, templates: Templates, lock: Lock) -> FloatArray:
     """Power of the signal where so much power is heard, with the noise and misfit of a lock."""
     explained = np.maximum(power - lock.noise, 0.05 * power)
-    return np.asarray(explained / (1.0 + lock.misfit / mean_power(templates)))
+    return np.asarray(explained / (1.0 + lock.misfit / templates.power))
 
 
 def _steadied(power: FloatArray, noise: float, freedom: float) -> FloatArray:
@@ -409,9 +408,3 @@ def _left_with_free_phase(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _bit_energy(alphabet: Alphabet, templates: Templates) -> float:
     return float(np.mean([templates.energy[alphabet.names.index(bit)] for bit in "01"]))
-
-
-def mean_power(templates: Templates) -> float:
-    """Power of a signal of amplitude 1: the mean over all symbols that are not silent."""
-    sounding = templates.energy > 0
-    return float(np.mean(templates.energy[sounding] / templates.length[sounding]))

@@ -210,7 +210,7 @@ def find_path(scene: Scene, polarity: int, *, forced: bool = False) -> Path:
     work_out(fits)
     states = PHASE_STEPS if scene.is_free else 2 if polarity else 1
     nodes = Nodes.empty(int(len(scene.heard) / tuning.slot) + 1, states)
-    search_forward(fits, shapes, prices(scene.cost, t.kind, t.pitch), tuning, nodes)
+    search_forward(fits, shapes, _prices(t, tuple(scene.cost)), tuning, nodes)
     rows = np.empty((2 * len(nodes.idle), 3), np.int64)
     count = _trace_back(nodes, int(2 * tuning.longest / tuning.slot) + 2, not forced, rows)
     return _path(rows[:count][::-1], nodes, t)
@@ -289,6 +289,11 @@ def _shapes(templates: Templates) -> npt.NDArray[np.void]:
     for name, value in zip(SHAPE.names or (), values, strict=True):
         shapes[name] = value
     return shapes
+
+
+@functools.lru_cache(maxsize=4)
+def _prices(templates: Templates, cost: tuple[float, ...]) -> FloatArray:
+    return prices(np.array(cost), templates.kind, templates.pitch)
 
 
 def _apart(templates: Templates) -> FloatArray:

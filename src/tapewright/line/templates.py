@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
@@ -18,7 +19,17 @@ from tapewright.cards.alphabet import Segment
 from tapewright.line.kernels import carry_phase
 from tapewright.model import HALF, LEVEL, SILENCE, TONE
 
-__all__ = ["BIT", "FILLER", "FILLER_NAME", "Band", "Templates", "band_of", "ideal_wave", "kinds_of"]
+__all__ = [
+    "BIT",
+    "FILLER",
+    "FILLER_NAME",
+    "Band",
+    "Templates",
+    "band_of",
+    "ideal_wave",
+    "kinds_of",
+    "ratio_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 _KIND = {"silence": SILENCE, "tone": TONE, "half": HALF, "level": LEVEL}
@@ -34,6 +45,9 @@ EDGES_RATE_HZ, EDGES_HIGH = 20_000.0, 1 / 2.4
 #: There it begins no higher than this: pulses that a recorder bends are no longer balanced (measured: 0.2 dB
 #: of what tells sliced pulses apart lies below).
 BENT_LOW_HZ = 200.0
+#: A recording's rate is to the receiver's as two whole numbers, of which one is this large at most: so one
+#: can be made the other block by block (`front.py`).
+MOST_PARTS = 1000
 
 
 @dataclass(frozen=True)
@@ -100,8 +114,15 @@ def band_of(alphabet: Alphabet, recording_rate_hz: float) -> Band:
         low = min(low, BENT_LOW_HZ)  # bent pulses are no longer balanced
         high = EDGES_HIGH * rate
     rate = min(max(rate, 8_000.0), 96_000.0)
+    ratio = ratio_of(recording_rate_hz, rate)
+    rate = recording_rate_hz * ratio.numerator / ratio.denominator
     low = min(max(low, 40.0), 400.0)
     return Band(rate, low, min(high, 0.47 * rate, 0.47 * recording_rate_hz))
+
+
+def ratio_of(rate_hz: float, to_hz: float) -> Fraction:
+    """How many samples at one rate there are to those at another, nearly."""
+    return Fraction(to_hz / rate_hz).limit_denominator(MOST_PARTS)
 
 
 def wider_band_of(alphabet: Alphabet, band: Band, recording_rate_hz: float) -> Band | None:
@@ -190,6 +211,12 @@ class Templates:
     def energy(self) -> FloatArray:
         """Sum of squares of each sine template, in samples."""
         return np.asarray(self.energies[0])
+
+    @cached_property
+    def power(self) -> float:
+        """Power of a signal of amplitude 1: the mean over all symbols that are not silent."""
+        sounding = self.energy > 0
+        return float(np.mean(self.energy[sounding] / self.length[sounding]))
 
     @classmethod
     def of(

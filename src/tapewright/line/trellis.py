@@ -201,14 +201,15 @@ def _new_at(heard, wave, m, size, place, droop):  # type: ignore[no-untyped-def]
     """As `_at`, of a place that is looked at once only: at least one sample from either end."""
     fit, slope, quadrature = 0.0, 0.0, 0.0
     n = math.floor(place)
+    early, one, two, three = np.uint64(n - 1), np.uint64(1), np.uint64(2), np.uint64(3)
     for kind in range(len(wave)):
         a, b, c, d = np.float32(0.0), np.float32(0.0), np.float32(0.0), np.float32(0.0)
-        for k in range(size):
+        for k in range(np.uint64(size)):
             w = wave[kind, m, k]
-            a += w * heard[n - 1 + k]
-            b += w * heard[n + k]
-            c += w * heard[n + 1 + k]
-            d += w * heard[n + 2 + k]
+            a += w * heard[early + k]
+            b += w * heard[early + one + k]
+            c += w * heard[early + two + k]
+            d += w * heard[early + three + k]
         value, rise = _between(a, b, c, d, place - n, droop)
         if kind == 0:
             fit, slope = value, rise
@@ -479,6 +480,6 @@ def follow(  # type: ignore[no-untyped-def]
 def _power(heard, first, last):  # type: ignore[no-untyped-def]
     """Sum of squares from one sample up to another; less than nothing if that comes before."""
     total = np.float32(0.0)
-    for n in range(min(first, last), max(first, last)):
+    for n in range(np.uint64(min(first, last)), np.uint64(max(first, last))):
         total += heard[n] * heard[n]
     return total if last > first else -total
