@@ -61,6 +61,38 @@ def test_explaining_tells_where_the_copy_was():
     ] == "good"
 
 
+@pytest.mark.parametrize("card", ["kcs-300", "bell-202-1200", "reed-pwm-1500", "larch-biphase-l-2000"])
+def test_a_leader_printed_through_before_it_began_is_told_and_no_part_of_its_block(card):
+    sound = tape(card)
+    printed = heard(sound + shifted(sound, -TURN_SECONDS, -30.0), card)
+    (fault,) = [fault for fault in printed.faults if fault.kind == "print-through"]
+    assert "heard 1.3 s after it" in fault.text
+    leader = heard(sound, card).blocks[0].span.start_seconds
+    assert fault.span is not None
+    assert fault.span.start_seconds == pytest.approx(leader - TURN_SECONDS, abs=0.05)
+    assert fault.span.end_seconds == pytest.approx(leader, abs=0.05)
+    assert printed.blocks[0].span.start_seconds == pytest.approx(leader, abs=0.05)
+    assert [piece.data for piece in printed.image] == [PROGRAM]
+
+
+def test_explaining_tells_both_directions_alike():
+    sound = tape("kcs-300")
+    printed = sound + shifted(sound, TURN_SECONDS, -30.0) + shifted(sound, -TURN_SECONDS, -30.0)
+    hiss = 0.0005 * np.random.default_rng(3).standard_normal(len(sound))
+    recording = tw.Recording((printed + hiss).astype(np.float32), RATE_HZ)
+    card = tw.load_format("kcs-300")
+    kinds = [one.kind for one in explain(recording, card, tw.read(recording, format=card))]
+    assert kinds == ["silence", "print-through", "unchecked", "print-through", "silence"]
+
+
+def test_a_leader_whose_level_dropped_for_a_while_is_no_copy():
+    sound = tape("kcs-300")
+    sound[RATE_HZ * 4 : RATE_HZ * 11 // 2] *= 10 ** (-28 / 20)
+    reading = heard(sound, "kcs-300")
+    assert [piece.data for piece in reading.image] == [PROGRAM]
+    assert "print-through" not in {fault.kind for fault in reading.faults}
+
+
 def test_a_faint_program_of_its_own_right_after_a_loud_one_is_read():
     sound = np.concatenate((tape("kcs-300")[: -RATE_HZ * 3 // 2], 10 ** (-28 / 20) * tape("kcs-300", OTHER)))
     reading = heard(sound, "kcs-300")

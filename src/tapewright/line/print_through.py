@@ -3,7 +3,8 @@
 Where two turns of tape lie on one another for long, each magnetises the other a little. In a pause next to a
 program that is heard as a ghost of it, a turn's time early or late, and where there is little noise it is
 read like any program. It gives itself away: it is far fainter, and says what the loud sound says at another
-time.
+time. Of a leader's beginning, heard before it, and of a trailer's end, heard after it, nothing is said but
+one symbol: there it is far fainter, of a turn's length, and goes over into the loud one without a pause.
 """
 
 from __future__ import annotations
@@ -36,6 +37,10 @@ BIN_SECONDS = 0.1
 PIECE, FEWEST_OF_ONE = 24, 4
 #: A ghost has at least so many of them, and this share of all there are, at one distance, to so many seconds.
 FEWEST_PIECES, LEAST_SHARE, SAME_SECONDS = 2, 0.3, 0.005
+#: Loud sound next to it begins within so many symbols.
+LOUD_REACH = 8 * PIECE
+#: One symbol all along lasts as long as a turn: so many seconds at least, with a margin for small reels.
+SHORTEST_TURN = 1.0
 
 
 @dataclass(frozen=True)
@@ -81,7 +86,7 @@ def ghosts(symbols: Symbols) -> list[tuple[slice, Ghost]]:
     is_faint[gaps] = is_faint[gaps - 1] & is_faint[gaps + 1] & (seconds < SAME_GHOST_SECONDS)
     found: list[tuple[slice, Ghost]] = []
     for first, last in runs_of(is_faint):
-        ghost = _ghost(symbols, first, last)
+        ghost = _ghost(symbols, first, last) or _steady_ghost(symbols, first, last)
         if ghost is not None:
             found.append((slice(first, last), ghost))
     return found
@@ -159,6 +164,45 @@ def _ghost(symbols: Symbols, first: int, last: int) -> Ghost | None:
         return None
     loud = float(np.median(symbols.level[around][is_loud]))
     return Ghost(Span(start, end), late * SAME_SECONDS, 20 * float(np.log10(level / loud)))
+
+
+def _steady_ghost(symbols: Symbols, first: int, last: int) -> Ghost | None:
+    """Tell a faint piece of a leader before the loud one, or of a trailer after it.
+
+    Between loud sound and loud sound it is a leader whose level dropped.
+    """
+    span = Span(float(symbols.start_seconds[first]), float(symbols.end_seconds[last - 1]))
+    if not SHORTEST_TURN <= span.seconds <= REACH_SECONDS:
+        return None
+    said = symbols.index[first:last]
+    said = said[said != GAP]
+    level = float(np.median(symbols.level[first:last]))
+    beside = [
+        _loud_beside(symbols, level / FAINT, span.start_seconds, -1),
+        _loud_beside(symbols, level / FAINT, span.end_seconds, 1),
+    ]
+    is_before = not len(beside[0])
+    loud = beside[1] if is_before else beside[0]
+    if len(beside[0]) and len(beside[1]) or len(loud) < PIECE:
+        return None
+    if np.any(said != said[0]) or np.any(symbols.index[loud] != said[0]):
+        return None
+    louder = 20 * float(np.log10(level / np.median(symbols.level[loud])))
+    return Ghost(span, -span.seconds if is_before else span.seconds, louder)
+
+
+def _loud_beside(symbols: Symbols, loud: float, seconds: float, side: int) -> npt.NDArray[np.int64]:
+    """Give the first loud symbols next to a place, before it or after it; none where there is a pause."""
+    at = int(np.searchsorted(symbols.start_seconds, seconds - 1e-9))
+    some = np.arange(at, min(at + LOUD_REACH, len(symbols)))
+    if side < 0:
+        some = np.arange(at - 1, max(at - 1 - LOUD_REACH, -1), -1)
+    is_loud = (symbols.index[some] != GAP) & (symbols.level[some] > loud)
+    found = some[is_loud][:PIECE]
+    if not len(found):
+        return found
+    edge = symbols.start_seconds[found[0]] if side > 0 else symbols.end_seconds[found[0]]
+    return found if abs(edge - seconds) < SAME_GHOST_SECONDS else found[:0]
 
 
 def _places(text: bytes, piece: bytes, width: int) -> list[int]:
