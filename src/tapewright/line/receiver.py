@@ -18,6 +18,7 @@ from tapewright.line.first import first_pass
 from tapewright.line.front import Heard, Window, block_powers, channel_options, listen, narrowed, windows
 from tapewright.line.gather import Gathering, between, chained, moved, picked, replaced
 from tapewright.line.grid import HARMONICS_WIDE, Grid
+from tapewright.line.ongoing import OngoingSound
 from tapewright.line.polish import Ear, Polished, harmonics_worth, learns_much, polish
 from tapewright.line.scene import Lock, symbol_cost
 from tapewright.line.search import Path
@@ -53,10 +54,6 @@ FREE_COST = 0.7
 #: so many seconds at a time.
 UNEXPLAINED_SECONDS = 0.3
 LOOK_SECONDS = 1.0
-#: Sound that was looked at in vain goes on while its power, in so many parts of the band, stays the same, to
-#: so much of a natural log (hiss: 0.1; a signal that can just be read makes it 0.5 to 1 more). Then the next
-#: look comes when it has lasted so many times as long.
-COLOURS, SAME_COLOUR, TIMES_AS_FAR = 8, 0.34, 4
 #: Symbols are doubtful where their mean posterior is below this (chosen: a bit in ten wrong is no reading).
 DOUBTFUL = 0.9
 #: Runs of fewer symbols, or as far as this from the speed looked for, may be another signal read wrongly.
@@ -204,40 +201,29 @@ class Receiver:
     ) -> tuple[Symbols, Lock | None]:
         """Look for signals in a stretch, whatever speed and level were before.
 
-        Where nothing was found, and the sound goes on as it was, looks are further and further apart: of a
-        pause of hiss each would take as long as reading minutes of data. If one finds something all the same,
-        it is searched for from where that sound began.
+        Where nothing was found, and the sound goes on as it was, looks are further and further apart. If one
+        finds something all the same, it is searched for from where that sound began.
         """
         rate = self.band.rate_hz
         least, size = int(UNEXPLAINED_SECONDS * rate), int(LOOK_SECONDS * rate)
         lock: Lock | None = None
-        since, until, colour = first, first, np.zeros(COLOURS)
+        sound = OngoingSound(self.band, first, first)
         while last - first >= least:
             piece = heard[first : min(first + size, last)]
-            was, colour = colour, self._colour(piece)
-            if np.any(np.abs(colour - was) > SAME_COLOUR):
-                since = until = first
-            else:
-                colour = was
-            if first >= until:
+            if sound.hear(piece, first):
                 other = self.find([self.loudest(piece)])
-                until = since + TIMES_AS_FAR * (first + size - since)
-                if other is not None:
-                    found, other = self.search(heard[since:last], other, wide[since:last])
+                if other is None:
+                    sound.was_in_vain(first + size)
+                else:
+                    begin = sound.begin
+                    found, other = self.search(heard[begin:last], other, wide[begin:last])
                     if len(found) and sureness(found).mean() >= DOUBTFUL:
-                        lock = other
-                        found = moved(found, since / rate)
+                        lock, found = other, moved(found, begin / rate)
                         symbols = replaced(symbols, found)
                         first = max(first, int(found.end_seconds[-1] * rate) - size)
-                    since = until = first + size
+                    sound.begins_anew(first + size)
             first += size
         return symbols, lock
-
-    def _colour(self, heard: Heard) -> FloatArray:
-        """Mean power in some parts of the band, as natural logs."""
-        power = np.abs(np.fft.rfft(heard)) ** 2 / len(heard) ** 2
-        edges = np.linspace(self.band.low_hz, self.band.high_hz, COLOURS + 1) / self.band.rate_hz
-        return np.log(np.add.reduceat(power, (edges * len(heard)).astype(int))[:-1] + 1e-20)
 
     def search(self, heard: Heard, lock: Lock, wide: Heard | None = None) -> tuple[Symbols, Lock]:
         """Search one stretch, again if it turns out cleaner, noisier, faster or duller than expected.
