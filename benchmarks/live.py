@@ -66,10 +66,11 @@ def measured(card: str, path: Path) -> dict[str, Any]:
     bytes_seconds = np.concatenate([block.byte_seconds for block in reading.blocks])
     data = (float(bytes_seconds[0]), float(bytes_seconds[-1]))
     tape = tw.load_audio(path)
-    feed(card, tape)  # compiles
+    fed_by(tw.Listener(card, tape.rate_hz), tape.samples, PIECE_SAMPLES)  # compiles
     began = time.process_time()
-    heard, given_seconds = feed(card, tape)
+    parts, given_seconds = fed_by(tw.Listener(card, tape.rate_hz), tape.samples, PIECE_SAMPLES)
     taken = time.process_time() - began
+    heard = chained(parts)
     among = _within(heard, data)
     delays_ms = 1e3 * (given_seconds - heard.end_seconds)[among]
     return {
@@ -82,16 +83,15 @@ def measured(card: str, path: Path) -> dict[str, Any]:
     }
 
 
-def feed(card: str, tape: tw.Recording) -> tuple[Symbols, np.ndarray]:
-    """Return the symbols, and how much had been fed, in seconds, when each was given out."""
-    listener = tw.Listener(card, tape.rate_hz)
-    parts, given = [], []
-    for end in range(PIECE_SAMPLES, len(tape.samples) + PIECE_SAMPLES, PIECE_SAMPLES):
-        parts.append(listener.feed(tape.samples[end - PIECE_SAMPLES : end]))
-        given.append(np.full(len(parts[-1]), min(end, len(tape.samples)) / tape.rate_hz))
+def fed_by(listener: tw.Listener, samples: np.ndarray, size: int) -> tuple[list[Symbols], np.ndarray]:
+    """Feed pieces of one size; also tells how much had been fed, in seconds, when each symbol came."""
+    parts, fed = [], []
+    for first in range(0, len(samples), size):
+        parts.append(listener.feed(samples[first : first + size]))
+        fed.append(np.full(len(parts[-1]), min(first + size, len(samples)) / listener.rate_hz))
     parts.append(listener.finish())
-    given.append(np.full(len(parts[-1]), tape.seconds))
-    return chained(parts), np.concatenate(given)
+    fed.append(np.full(len(parts[-1]), len(samples) / listener.rate_hz))
+    return parts, np.concatenate(fed)
 
 
 def _within(symbols: Symbols, span: tuple[float, float]) -> np.ndarray:

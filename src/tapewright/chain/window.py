@@ -316,7 +316,7 @@ def _recording(
         stage = machine if machine.output is not None else None
         return synthesize(sound, format=card, machine=stage, start=start, rate_hz=RATE_HZ)
     if start is not None:
-        raise UsageError("a start address goes with a program; a recording has its own")
+        raise UsageError("a start address goes with a program, and a recording has its own; leave it out")
     if isinstance(sound, (str, os.PathLike)):
         return audio.open_audio(sound)
     if isinstance(sound, np.ndarray):

@@ -54,7 +54,7 @@ class OngoingSound:
         return first >= self.next_look
 
     def was_in_vain(self, end: int) -> None:
-        """Note a look in vain at the piece that ended at a sample: the longer it lasts, the later the next."""
+        """Note a look in vain at the piece that ended at a sample: the next comes much later."""
         self.next_look = self.begin + TIMES_AS_FAR * (end - self.begin)
 
     def begins_anew(self, first: int) -> None:

@@ -183,7 +183,7 @@ def _steady_ghost(symbols: Symbols, first: int, last: int) -> Ghost | None:
     ]
     is_before = not len(beside[0])
     loud = beside[1] if is_before else beside[0]
-    if len(beside[0]) and len(beside[1]) or len(loud) < PIECE:
+    if (len(beside[0]) and len(beside[1])) or len(loud) < PIECE:
         return None
     if np.any(said != said[0]) or np.any(symbols.index[loud] != said[0]):
         return None
@@ -198,11 +198,9 @@ def _loud_beside(symbols: Symbols, loud: float, seconds: float, side: int) -> np
     if side < 0:
         some = np.arange(at - 1, max(at - 1 - LOUD_REACH, -1), -1)
     is_loud = (symbols.index[some] != GAP) & (symbols.level[some] > loud)
-    found = some[is_loud][:PIECE]
-    if not len(found):
-        return found
-    edge = symbols.start_seconds[found[0]] if side > 0 else symbols.end_seconds[found[0]]
-    return found if abs(edge - seconds) < SAME_GHOST_SECONDS else found[:0]
+    found = np.asarray(some[is_loud][:PIECE])
+    edges = (symbols.start_seconds if side > 0 else symbols.end_seconds)[found[:1]]
+    return found if np.any(np.abs(edges - seconds) < SAME_GHOST_SECONDS) else np.empty(0, np.int64)
 
 
 def _places(text: bytes, piece: bytes, width: int) -> list[int]:

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from benchmarks.live import fed_by
 from sounds_of_nothing import white_noise
 from symbol_cards import recording_of
 from tapewright import Image, Listener, line, read, synthesize
@@ -49,17 +50,6 @@ def joined(parts: list[Symbols]) -> tuple[str, np.ndarray, np.ndarray]:
         np.concatenate([part.start_seconds for part in parts]),
         np.concatenate([part.end_seconds for part in parts]),
     )
-
-
-def fed_by(listener: Listener, samples: np.ndarray, size: int) -> tuple[list[Symbols], np.ndarray]:
-    """Feed pieces of one size; also tells how much had been fed, in seconds, when each symbol came."""
-    parts, fed = [], []
-    for first in range(0, len(samples), size):
-        parts.append(listener.feed(samples[first : first + size]))
-        fed += [min(first + size, len(samples)) / listener.rate_hz] * len(parts[-1])
-    parts.append(listener.finish())
-    fed += [len(samples) / listener.rate_hz] * len(parts[-1])
-    return parts, np.array(fed)
 
 
 @cache
