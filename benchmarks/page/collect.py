@@ -15,7 +15,7 @@ from benchmarks.accuracy.signals import IMPAIRMENTS
 __all__ = ["Figures", "collect"]
 
 #: Measurements of which the newest file counts, and the list in it, which is a field of `Figures`.
-NEWEST = {"start": "starts", "live": "delays", "learn": "learned"}
+NEWEST = {"start": "starts", "live": "delays"}
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Figures:
     delays : list of dict
         Those of the newest file of `benchmarks.live`.
     learned : list of dict
-        Those of the newest file of `benchmarks.learn`: a family and a number of recordings each.
+        Formats learned, of a family, from a number of recordings and seeds that begin at `first`.
     """
 
     curves: dict[tuple[str, str], dict[str, Any]]
@@ -88,12 +88,17 @@ def collect(files: Iterable[Path]) -> Figures:
     curves: dict[tuple[str, str], dict[str, Any]] = {}
     others: dict[str, dict[str, list[dict[str, Any]]]] = {"nothing": {}, "dropouts": {}}
     speeds: dict[tuple[str, str, int], dict[str, Any]] = {}
+    learned: dict[tuple[str, int, int], dict[str, Any]] = {}
     newest: dict[str, list[dict[str, Any]]] = {name: [] for name in NEWEST.values()}
     for content in sorted(contents, key=lambda content: content["time"]):
         origin = {"commit": content["commit"], "time": content["time"]}
         if content["what"] == "speed":
             for run in content["runs"]:
                 speeds[run["card"], run["recording"], round(run["seconds"] / 60)] = run | origin
+            continue
+        if content["what"] == "learn":
+            for row in content["learned"]:
+                learned[row["family"], row["recordings"], row["first"]] = row | origin
             continue
         if content["what"] in NEWEST:
             name = NEWEST[content["what"]]
@@ -111,4 +116,4 @@ def collect(files: Iterable[Path]) -> Figures:
     nothing, dropouts = (
         [row for family in FAMILIES for row in by_card.get(family.card, [])] for by_card in others.values()
     )
-    return Figures(curves, nothing, dropouts, list(speeds.values()), **newest)
+    return Figures(curves, nothing, dropouts, list(speeds.values()), learned=list(learned.values()), **newest)

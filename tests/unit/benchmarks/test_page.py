@@ -168,16 +168,20 @@ def test_delays_of_live_sound_are_held_against_their_bar(tmp_path):
 
 def test_formats_learned_are_added_up_over_families_and_held_against_their_bars(tmp_path):
     def of(family, recordings, right, claims=10, wrong=0, certain=0):
-        return {"family": family, "recordings": recordings, "formats": 50, "right": right,
+        return {"family": family, "recordings": recordings, "first": 0, "formats": 50, "right": right,
                 "untold": 5 // recordings, "claims": claims, "wrong": wrong, "certain": certain,
                 "beside": 3, "cpu_seconds": 1.0}  # fmt: skip
 
-    file = keep(
-        tmp_path, "learn", "2026-01-03T00:00:00", what="learn",
-        learned=[of("levels", 1, 40), of("levels", 2, 49, wrong=1), of("levels", 3, 49, wrong=1),
-                 of("bursts", 1, 45), of("bursts", 2, 49), of("bursts", 3, 50, 190, 0, 1)],
+    older = keep(
+        tmp_path, "older", "2026-01-02T00:00:00", what="learn",
+        learned=[of("levels", 1, 0), of("bursts", 2, 49), of("bursts", 3, 50, 190, 0, 1)],
     )  # fmt: skip
-    page = write([file], tmp_path / "docs").read_text(encoding="utf-8")
+    newer = keep(
+        tmp_path, "newer", "2026-01-03T00:00:00", what="learn",
+        learned=[of("levels", 1, 40), of("levels", 2, 49, wrong=1), of("levels", 3, 49, wrong=1),
+                 of("bursts", 1, 45)],
+    )  # fmt: skip
+    page = write([newer, older], tmp_path / "docs").read_text(encoding="utf-8")
     bars = "The bars, and which are not met"
     assert "| at least 85 % | 1 of 1 |" in row(page, bars, "made-up formats learned fully right from 1")
     assert "| at least 97 % | 1 of 1 |" in row(page, bars, "made-up formats learned fully right from 2")
