@@ -131,7 +131,8 @@ def _is_likely_data(sound: Samples, rate_hz: float) -> bool:
     hertz = np.fft.rfftfreq(size, 1.0 / rate_hz)
     spectrum[(hertz < BAND_HZ[0]) | (hertz > BAND_HZ[1])] = 0.0
     wave = np.fft.irfft(spectrum, size)
-    before = np.flatnonzero(np.signbit(wave[1:]) != np.signbit(wave[:-1]))
+    is_low = wave < 0  # not the sign bit: a digital silence has zeros of both signs
+    before = np.flatnonzero(is_low[1:] != is_low[:-1])
     crossings = before + wave[before] / (wave[before] - wave[before + 1])
     half_waves = np.diff(crossings)
     if len(half_waves) < FEWEST_HALF_WAVES:
