@@ -207,7 +207,7 @@ def test_a_second_program_for_the_same_addresses_is_not_dropped_in_silence(tape,
     assert ran.code == 1
     assert "120 bytes in " in ran.out
     assert "cut the recording between the two" in ran.out
-    assert ran.out.splitlines()[-1].endswith("another one on the recording is not in it.")
+    assert ran.out.splitlines()[-1].endswith("more is on the recording that is not in it.")
 
 
 def test_verify_a_true_copy(tape):

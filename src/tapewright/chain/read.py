@@ -217,10 +217,10 @@ def _other_program(left: Sequence[Block]) -> list[Fault]:
     place = Span(left[0].span.start_seconds, left[-1].span.end_seconds)
     text = (
         f"{count} bytes in {place} are not in the program, which has other bytes at their addresses, as if"
-        " there were two programs"
+        " there were more programs than one"
     )
     return [
-        Fault(OTHER_PROGRAM, text, remedy="cut the recording between the two, and read each part by itself")
+        Fault(OTHER_PROGRAM, text, remedy="cut the recording between programs, and read each part by itself")
     ]
 
 

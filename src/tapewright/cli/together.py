@@ -168,7 +168,7 @@ def _damage(
             " trust it."
         )
     if has_other:
-        return "this program was read well, but another one on the recording is not in it."
+        return "this program was read well, but more is on the recording that is not in it."
     return None
 
 
