@@ -206,7 +206,7 @@ def test_a_second_program_for_the_same_addresses_is_not_dropped_in_silence(tape,
     assert out.read_bytes() == PROGRAM
     assert ran.code == 1
     assert "120 bytes in " in ran.out
-    assert "cut the recording between the two" in ran.out
+    assert "cut the recording between programs" in ran.out
     assert ran.out.splitlines()[-1].endswith("more is on the recording that is not in it.")
 
 
