@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
-from tapewright.learn.known import Needles
+from tapewright.learn.known import NEEDLE, Needles
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values, exchanged
 from tapewright.model import GAP
@@ -36,6 +36,8 @@ LONGEST_END = 2
 MOST_ALIKE = 2
 #: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
 FEWEST_BYTES = 2
+#: Of known bytes that go over into a leader, so many have to stand before it: leaders of 0 go on like zeros.
+FEWEST_TOLD = 3
 #: So many places of known bytes are in step with one another before a symbol was lost, and after it.
 FEWEST_IN_STEP = 8
 #: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
@@ -231,6 +233,8 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str, ful
     period = byte.symbols_per_byte
     needles = Needles(sent)
     at, offsets = needles.find(values, period)
+    are_told = _symbols_told(stream, at, NEEDLE * period, leader) >= FEWEST_TOLD * period
+    at, offsets = at[are_told], offsets[are_told]
     is_data = _known_places(values, sent, at, offsets, period)
     regions = [
         part
@@ -259,6 +263,16 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str, ful
         if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _symbols_told(stream: Stream, places: IntArray, length: int, leader: str) -> IntArray:
+    """How many of so many symbols at each place are in no run as long as a leader."""
+    is_long = np.zeros(len(stream.symbols) + 1, np.int64)
+    for first, end in runs_of(stream.symbols.index == stream.symbols.names.index(leader)).tolist():
+        if end - first >= LEAST_LEADER:
+            is_long[first + 1 : end + 1] = 1
+    before = np.cumsum(is_long)
+    return np.asarray(length - (before[places + length] - before[places]))
 
 
 def _in_step_throughout(

@@ -54,11 +54,39 @@ def explain_bytes(
     readings = [cut for cut in cuts if cut.after.are_even]
     if not seen.are_even and not readings:
         return _in_common(seen)
-    return min((_shortest(seen, readings, order) for order in _orders(facts)), key=_bits)
+    best, *others = sorted((_shortest(seen, readings, order) for order in _orders(facts)), key=_bits)
+    for parts, bits in others:
+        best = [_rivalled(part, best[0], parts, bits - best[1]) for part in best[0]], best[1]
+    return best
 
 
 def _bits(described: tuple[list[Part], float]) -> float:
     return described[1]
+
+
+def _rivalled(part: Part, mine: Sequence[Part], other: Sequence[Part], bits: float) -> Part:
+    """The same part, if the shortest description with the other byte order of numbers may do without it."""
+    if any(_is_same(part, one) for one in other):
+        return part
+    rival = _meeting(mine, other, part.first, _end(part), bits)
+    others = _likeliest([*part.others, rival]) if bits < RIVAL_BITS else part.others
+    return replace(part, lead_bits=min(part.lead_bits, bits), others=others)
+
+
+def _likeliest(rivals: Sequence[Rival]) -> tuple[Rival, ...]:
+    """Each in words of its own, the likeliest first."""
+    told: dict[str, Rival] = {}
+    for rival in sorted(rivals, key=lambda rival: rival.bits):
+        told.setdefault(rival.words, rival)
+    return tuple(told.values())[:MOST_RIVALS]
+
+
+def _is_same(one: Part, other: Part) -> bool:
+    return replace(one, lead_bits=0.0, others=()) == replace(other, lead_bits=0.0, others=())
+
+
+def _end(part: Part) -> int:
+    return part.first + min(part.widths)
 
 
 def _orders(facts: Facts) -> tuple[str, ...]:
@@ -121,19 +149,22 @@ def _cheapest(seen: Bytes, order: str) -> tuple[list[Part], float]:
     chosen = {id(option) for option in path}
     detours = [(ways.bits_through(o), o) for some in options for o in some if id(o) not in chosen]
     detours.sort(key=lambda detour: detour[0])
+    mine = [option.part for option in path]
     told = []
     for option in path:
-        mine = [(bits, other) for bits, other in detours if _overlap(option, other)]
+        around = [(bits, other) for bits, other in detours if _overlap(option, other)]
         rivals = [
-            _rival(path, ways.through(other), option, bits - ways.bits)
-            for bits, other in mine
+            _meeting(
+                mine, [o.part for o in ways.through(other)], option.part.first, option.end, bits - ways.bits
+            )
+            for bits, other in around
             if bits - ways.bits < RIVAL_BITS
         ]
         told.append(
             replace(
                 option.part,
-                lead_bits=min((bits for bits, _ in mine), default=math.inf) - ways.bits,
-                others=tuple({rival.words: rival for rival in reversed(rivals)}.values())[::-1][:MOST_RIVALS],
+                lead_bits=min((bits for bits, _ in around), default=math.inf) - ways.bits,
+                others=_likeliest(rivals),
             )
         )
     return _joined(told), ways.bits
@@ -185,16 +216,18 @@ def _overlap(one: Option, other: Option) -> bool:
     return one.part.first < other.end and other.part.first < one.end
 
 
-def _rival(path: Sequence[Option], other: Sequence[Option], option: Option, bits: float) -> Rival:
-    """Two ways through, cut to where they part and meet again around an option."""
-    common = {0, *(o.end for o in path)} & {0, *(o.end for o in other)}
-    first = max(place for place in common if place <= option.part.first)
-    end = min(place for place in common if place >= option.end)
-    mine, others = (
-        tuple(_joined([o.part for o in way if o.part.first >= first and o.end <= end]))
-        for way in (path, other)
+def _meeting(
+    mine: Sequence[Part], other: Sequence[Part], begin: int, until: int, bits: float
+) -> Rival:  # fmt: skip
+    """Two ways through, cut to where they part and meet again around these bytes."""
+    common = {0, *map(_end, mine)} & {0, *map(_end, other)}
+    first = max(place for place in common if place <= begin)
+    end = min(place for place in common if place >= until)
+    own, others = (
+        tuple(_joined([part for part in way if part.first >= first and _end(part) <= end]))
+        for way in (mine, other)
     )
-    return Rival(mine, others, bits)
+    return Rival(own, others, bits)
 
 
 def _joined(parts: Sequence[Part]) -> list[Part]:

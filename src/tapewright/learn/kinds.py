@@ -240,11 +240,11 @@ def _sure_rules(kind: Kind) -> Iterator[CheckRule]:
 
 def _usual_order(kinds: Iterable[Kind]) -> str:
     """The byte order of numbers that the surest of them have, if both occur."""
-    sure = dict.fromkeys(("le", "be"), 0.0)
+    sure: dict[str, float] = {}
     for kind in kinds:
         for order, bits in _orders(kind):
-            sure[order] += min(bits, MOST_CHECK_LEAD)
-    return max(sure, key=lambda order: sure[order]) if all(sure.values()) else ""
+            sure[order] = sure.get(order, 0.0) + min(bits, MOST_CHECK_LEAD)
+    return max(sure, key=lambda order: sure[order]) if len(sure) > 1 else ""
 
 
 def _orders(kind: Kind) -> list[tuple[str, float]]:

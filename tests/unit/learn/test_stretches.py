@@ -216,6 +216,16 @@ def test_zeros_that_go_on_in_the_next_blocks_end_where_their_block_does():
     ]
 
 
+def test_the_end_of_a_block_and_the_leader_after_it_are_no_bytes_of_the_program():
+    again = program(77, 4)  # nothing that is there once
+    data = program(76, 32) + 4 * again + program(78, 24) + b"\x5b\x32\x07" + bytes(21)
+    # four bits late, the check and the zeros of the leader are what the program ends with
+    found = find_stretches([stream(blocks(data, 16, b"\x2c\x73"))], [Known(data)], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [
+        HEAD + data[first : first + 16] + b"\x2c\x73" for first in range(0, len(data), 16)
+    ]
+
+
 def test_known_bytes_go_on_after_one_of_them_was_lost():
     byte = ByteFormat(start="0", stop="11")
     data = program(58, 60)
