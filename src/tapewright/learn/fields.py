@@ -9,7 +9,7 @@ other is how sure that is.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tapewright.learn.certainty import CERTAIN_BITS
@@ -52,12 +52,12 @@ def explain_bytes(
     seen = Bytes(runs, facts, coding, may_have_text, is_anchor)
     cuts = [_Cut.at(seen, name) for name in ended_names(runs, facts, coding)] if may_have_text else []
     readings = [cut for cut in cuts if cut.after.are_even]
-    if not seen.are_even and not readings:
-        return _in_common(seen)
-    best, *others = sorted((_shortest(seen, readings, order) for order in _orders(facts)), key=_bits)
-    for parts, bits in others:
-        best = [_rivalled(part, best[0], parts, bits - best[1]) for part in best[0]], best[1]
-    return best
+    describe = _whole_and_cut if seen.are_even or readings else _in_common
+    ways = [way for order in _orders(facts) for way in describe(seen, readings, order)]
+    (best, bits), *others = sorted(ways, key=_bits)
+    for other, more_bits in others:
+        best = [_rivalled(part, best, other, more_bits - bits) for part in best]
+    return best, bits
 
 
 def _bits(described: tuple[list[Part], float]) -> float:
@@ -65,7 +65,10 @@ def _bits(described: tuple[list[Part], float]) -> float:
 
 
 def _rivalled(part: Part, mine: Sequence[Part], other: Sequence[Part], bits: float) -> Part:
-    """The same part, if the shortest description with the other byte order of numbers may do without it."""
+    """The same part, if another description, so much longer, may do without it.
+
+    It is the shortest with the other byte order of numbers, or with a name in other places.
+    """
     if any(_is_same(part, one) for one in other):
         return part
     rival = _meeting(mine, other, part.first, _end(part), bits)
@@ -119,18 +122,24 @@ class _Cut:
         return [*before, self.name.part, *moved], before_bits + self.name.cost + after_bits
 
 
-def _shortest(seen: Bytes, cuts: Sequence[_Cut], order: str) -> tuple[list[Part], float]:
-    """The shortest description if most numbers have one byte order, perhaps with one of the names."""
-    whole = [_cheapest(seen, order)] if seen.are_even else []
-    return min([*whole, *(cut.described(order) for cut in cuts)], key=_bits)
+def _whole_and_cut(
+    seen: Bytes, cuts: Sequence[_Cut], order: str
+) -> Iterator[tuple[list[Part], float]]:  # fmt: skip
+    """The shortest descriptions if most numbers have one byte order: with none of the names, and each."""
+    if seen.are_even:
+        yield _cheapest(seen, order)
+    for cut in cuts:
+        yield cut.described(order)
 
 
-def _in_common(seen: Bytes) -> tuple[list[Part], float]:
+def _in_common(
+    seen: Bytes, cuts: Sequence[_Cut], order: str
+) -> Iterator[tuple[list[Part], float]]:  # fmt: skip
     """What bytes have in common whose lengths differ, where no name explains it."""
     shortest = min(map(len, seen.runs))
     common = replace(seen, runs=[run[:shortest] for run in seen.runs], may_have_text=False)
-    parts, bits = min((_cheapest(common, order) for order in _orders(seen.facts)), key=_bits)
-    return parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in seen.runs)
+    parts, bits = _cheapest(common, order)
+    yield parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in seen.runs)
 
 
 def _cheapest(seen: Bytes, order: str) -> tuple[list[Part], float]:

@@ -203,7 +203,7 @@ def test_of_two_blocks_a_byte_counts_them_unless_nothing_else_tells_which_is_the
     for known in THREE[:2]:
         total = len(known.data).to_bytes(2, "little")
         pieces = [sent(b"\xa6\x1c" + known.start.to_bytes(2, "little") + total * in_header, BYTE)]
-        for number, data in enumerate((known.data[:64], known.data[64:])):
+        for number, data in enumerate((known.data[:65], known.data[65:])):
             pieces.append(sent(b"\xa6\x5d" + bytes([number, len(data)]) + data, BYTE))
         streams.append(stream(200 * "0" + (200 * "0").join(pieces) + 200 * "0"))
     layout = steps._lay_out(streams, THREE[:2], alike(find_framing(streams, THREE[:2])), "0", Answers())

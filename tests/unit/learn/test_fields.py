@@ -134,6 +134,18 @@ def test_one_zero_after_a_name_is_its_end_and_four_fill_it_up():
     assert not filled.is_ended
 
 
+def test_one_zero_after_a_name_may_fill_it_up_until_a_name_of_another_length_tells():
+    def name(knowns: Sequence[Known]) -> Part:
+        parts = explained(lambda known: b"\xa5" + known.name.encode() + b"\0", knowns)
+        return next(part for part in parts if part.kind == "text")
+
+    assert name(KNOWNS[:1]).is_ended
+    assert name(KNOWNS[:1]).lead_bits < 6.0
+    assert "a name filled up" in name(KNOWNS[:1]).rivals
+    assert name(KNOWNS).lead_bits > SURE
+    assert not name(KNOWNS).rivals
+
+
 def block_facts(counts: Sequence[int]) -> tuple[list[Sample], Facts]:
     """Two saves, cut into blocks."""
     samples = []
