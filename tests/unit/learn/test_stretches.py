@@ -9,8 +9,10 @@ import pytest
 
 from heard_bits import sent, stream
 from made_up_saves import framing_of, program
+from symbol_layer import misheard
 from tapewright.cards.format import ByteFormat
 from tapewright.learn.known import Known
+from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import find_stretches
 
 BYTE = ByteFormat()
@@ -153,6 +155,24 @@ def test_a_short_last_block_ends_where_it_ends():
     bits = "".join(200 * "0" + sent(HEAD + cut + b"\x7b", BYTE) for cut in (data[:64], data[64:]))
     found = find_stretches([stream(bits + 200 * "0")], [Known(data)], framing_of(1), "0")
     assert [len(piece) for piece in found] == [67, 19]
+
+
+@pytest.mark.parametrize("start, stop", [("", ""), ("0", "1")])
+def test_bytes_that_the_receiver_doubts_are_noise(start, stop):
+    byte = ByteFormat(start=start, stop=stop)
+    data = program(80, 40)
+    bits = 200 * "1" + sent(HEAD + data, byte) + 200 * "1"
+    more = sent(b"\x4a\x65\x4c", byte)
+    heard = stream(bits + more + 200 * "1")
+    places = len(bits) + np.flatnonzero(np.array([*more]) == "0")
+
+    def counts(one: Stream) -> list[int]:
+        found = find_stretches([one], [Known(data)], framing_of(1, **byte.model_dump()), "1")
+        return [len(piece) for piece in found]
+
+    assert counts(heard) == [42, 3]
+    doubted = misheard(misheard(heard.symbols, places), places)  # there and back: as they were, but unsure
+    assert counts(Stream(doubted)) == [42]
 
 
 @pytest.mark.parametrize("empty", [0, 1, 2])
