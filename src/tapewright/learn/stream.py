@@ -51,7 +51,7 @@ class Stream:
         return np.exp(self.symbols.log_p.max(axis=1).astype(np.float64))
 
     def doubt(self, first: int, end: int) -> float:
-        """Share of the symbols from `first` to `end` (exclusive) that are wrong, by what the receiver says."""
+        """Share of the symbols from `first` to `end` (exclusive) that are wrong, as the receiver has it."""
         sure = self._sureness[first:end]
         sure = sure[sure > 0.0]  # of gaps nothing is said
         return float(1.0 - sure.mean()) if len(sure) else 0.0
