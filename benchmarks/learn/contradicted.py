@@ -13,7 +13,7 @@ from tapewright.chain.learn import Layout, Learned, card_symbols
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.checks import CheckClaim
 from tapewright.learn.kinds import Kind
-from tapewright.model import Reading, Recording
+from tapewright.model import Block, Reading, Recording
 
 __all__ = ["Contradicted", "claims_of", "contradicted"]
 
@@ -74,7 +74,13 @@ def contradicted(learned: Learned, reading: Reading, fresh: Recording) -> Contra
 
 
 def _bad(reading: Reading) -> set[str]:
-    return {block.kind for block in reading.blocks if block.check == "bad"}
+    """Kinds of block whose check fails; not where it holds in another copy, which was read better."""
+    holding = {_content(block) for block in reading.blocks if block.check == "ok"}
+    return {block.kind for block in reading.blocks if block.check == "bad" and _content(block) not in holding}
+
+
+def _content(block: Block) -> tuple[object, ...]:
+    return block.kind, block.data, tuple(sorted(block.fields.items()))
 
 
 def _with_rivals(kind: Kind) -> Iterator[Kind]:

@@ -47,7 +47,7 @@ MARK_BITS = 6.0
 #: So many readings of the bits that find as much of the known bytes (to this share) are laid out.
 MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 #: What a symbol costs that stands between bytes, and is neither of them nor idle.
-STRAY_BITS = 8.0
+STRAY_BITS = 24.0
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
 #: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows

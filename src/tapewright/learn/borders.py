@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
@@ -141,17 +142,27 @@ def _aligned(part: Sample, around: Around) -> Sample:
 
 
 def _like_leader(part: Sample, around: Around) -> Sample:
-    """Tell a block whose data look like the leader after them by what is missing between its neighbours."""
+    """Tell a block whose data look like the leader after them by what is missing between its neighbours.
+
+    Of several such blocks one after another, all but the last are full.
+    """
     framing = around.framing
-    before, after = ([other for other in some if other.has_data] for some in (around.before, around.after))
+    before = [other for other in around.before if other.has_data]
     if framing.byte.start or part.has_data or not before or len(part.head) > around.head:
         return part
-    first, end = before[-1].end, after[0].first if after else len(around.data)
-    leader = _leader_byte(part, framing)
-    is_block = 0 < end - first <= max(other.count for other in before)
-    if not is_block or framing.sent(around.data[first:end]).strip(leader):
+    earlier = list(takewhile(lambda other: not other.has_data, reversed(around.before)))
+    later = list(takewhile(lambda other: not other.has_data, around.after))
+    end = next((other.first for other in around.after if other.has_data), len(around.data))
+    size, leader = max(other.count for other in before), _leader_byte(part, framing)
+    missing = end - before[-1].end
+    if not (len(earlier) + len(later)) * size < missing <= (len(earlier) + 1 + len(later)) * size:
         return part
-    return replace(part, head=part.head.ljust(around.head, leader), first=first, end=end)
+    if framing.sent(around.data[before[-1].end : end]).strip(leader):
+        return part
+    first = before[-1].end + len(earlier) * size
+    return replace(
+        part, head=part.head.ljust(around.head, leader), first=first, end=min(first + size, end)
+    )  # fmt: skip
 
 
 def _with_alike(part: Sample, around: Around) -> Sample:

@@ -259,11 +259,12 @@ def _item(kind: Kind, item: Named, framing: Framing) -> Iterator[_Line]:
             f'{{ field = "{item.name}", type = "{part.type}", value = 0x{value:x}{more}{coding} }}', note
         )
     elif part.kind == "text" and part.is_ended:
-        yield _Line(f'{{ text = "{item.name}", end = "{part.value.hex()}"{coding} }}')
+        yield _Line(f'{{ text = "{item.name}", end = "{part.value.hex()}"{coding} }}', _surety(item))
     elif part.kind == "text":
         pad = part.value.decode("ascii")
         length = part.widths[0] // (2 if part.coding == "hex" else 1)
-        yield _Line(f'{{ text = "{item.name}", length = {length}, pad = {_text(pad)}{coding} }}')
+        says = f'{{ text = "{item.name}", length = {length}, pad = {_text(pad)}{coding} }}'
+        yield _Line(says, _surety(item))
     else:
         value_text = _value(part.fact, part.offset, part.two)
         value_key = f", value = {_text(value_text)}" if value_text != item.name else ""

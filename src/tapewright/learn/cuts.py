@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tapewright.cards.format import ByteFormat
 from tapewright.learn.framing import Framing, frame_places
-from tapewright.learn.known import Needles
+from tapewright.learn.known import NEEDLE, Needles
 from tapewright.learn.matching import NOT_KNOWN, known_offsets
 from tapewright.learn.stream import NO_BIT, Stream, byte_values, exchanged
 from tapewright.model import GAP
@@ -34,8 +34,11 @@ LONGEST_MARK = 24
 LONGEST_END = 2
 #: So many bytes at the end of a block may look like leader.
 MOST_ALIKE = 2
-#: Fewer bytes than this, with no known ones among them, are no block but misheard leader.
-FEWEST_BYTES = 2
+#: Fewer bytes than this, with no known ones among them, are no block but misheard leader; and so are those
+#: of whose symbols the receiver holds more than this share to be wrong: noise.
+FEWEST_BYTES, MOST_DOUBT = 2, 0.02
+#: Of known bytes that go over into a leader, so many have to stand before it: leaders of 0 go on like zeros.
+FEWEST_TOLD = 3
 #: So many places of known bytes are in step with one another before a symbol was lost, and after it.
 FEWEST_IN_STEP = 8
 #: Idle time between bytes of one stretch: this many times the usual, and so many symbols more.
@@ -167,9 +170,18 @@ def _asynchronous(stream: Stream, sent: bytes, framing: Framing, leader: str) ->
         elif len(part) > 1:
             part = _begun_later(stream.bits, part, framing)
         known = known_offsets(values[part], sent, needles)  # a run may not go on from one block to the next
-        if len(part) and (len(part) >= FEWEST_BYTES or (known != NOT_KNOWN).any()):
+        if _is_block(stream, part, known, byte):
             strays = _strays(stream.bits, part[: int(np.argmax(known != NOT_KNOWN)) + 1], byte)
             yield replace(_piece(values, part, known), strays=strays)
+
+
+def _is_block(stream: Stream, places: IntArray, known: IntArray, byte: ByteFormat) -> bool:
+    """Whether bytes at these places are a block: with known ones among them, or several that are no noise."""
+    if (known != NOT_KNOWN).any():
+        return True
+    if len(places) < FEWEST_BYTES:
+        return False
+    return stream.doubt(int(places[0]), int(places[-1]) + byte.bits) <= MOST_DOUBT
 
 
 def _strays(bits: npt.NDArray[np.int8], places: IntArray, byte: ByteFormat) -> int:
@@ -231,6 +243,8 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str, ful
     period = byte.symbols_per_byte
     needles = Needles(sent)
     at, offsets = needles.find(values, period)
+    are_told = _symbols_told(stream, at, NEEDLE * period, leader) >= FEWEST_TOLD * period
+    at, offsets = at[are_told], offsets[are_told]
     is_data = _known_places(values, sent, at, offsets, period)
     regions = [
         part
@@ -256,9 +270,19 @@ def _synchronous(stream: Stream, sent: bytes, framing: Framing, leader: str, ful
         known = known_offsets(values[places], sent, needles)
         places = places[: _trailer_begin(stream, places, known, period, leader)]
         known = known[: len(places)]
-        if len(places) >= FEWEST_BYTES or (known != NOT_KNOWN).any():
+        if _is_block(stream, places, known, byte):
             after = places[-1] + period * np.arange(1, 5)
             yield _piece(values, places, known, after[after < len(values)])
+
+
+def _symbols_told(stream: Stream, places: IntArray, length: int, leader: str) -> IntArray:
+    """How many of so many symbols at each place are in no run as long as a leader."""
+    is_long = np.zeros(len(stream.symbols) + 1, np.int64)
+    for first, end in runs_of(stream.symbols.index == stream.symbols.names.index(leader)).tolist():
+        if end - first >= LEAST_LEADER:
+            is_long[first + 1 : end + 1] = 1
+    before = np.cumsum(is_long)
+    return np.asarray(length - (before[places + length] - before[places]))
 
 
 def _in_step_throughout(

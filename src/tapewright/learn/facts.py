@@ -109,15 +109,26 @@ def numbers_of(sample: Sample, others: Sequence[Sample], total: int) -> dict[str
     total : int
         Bytes of the program.
     """
-    index = sum(other.first < sample.first for other in others) if sample.has_data else 0
+    index, blocks = _numbered(sample, others, total)
     return {
         "length": sample.count if sample.has_data else total,
         "total": total,
         "index": index,
-        "blocks": len(others),
-        "is_last": int(sample.has_data and index == len(others) - 1),
+        "blocks": blocks,
+        "is_last": int(sample.has_data and index == blocks - 1),
         "remaining": total - sample.end if sample.has_data else total,
     }
+
+
+def _numbered(sample: Sample, others: Sequence[Sample], total: int) -> tuple[int, int]:
+    """Which block of its save this is, and of how many: by its place in the program, if blocks are even.
+
+    Not all of them need have been heard: of a block of zeros in a leader of zeros nothing may be known.
+    """
+    size = max((other.room for other in others), default=0)
+    if len(others) > 1 and all(other.first % size == 0 for other in others):
+        return sample.first // size, -(-total // size)
+    return sum(other.first < sample.first for other in others) if sample.has_data else 0, len(others)
 
 
 def _telling(chosen: Sequence[Sample], of_save: dict[int, list[Sample]]) -> list[str]:

@@ -9,7 +9,7 @@ other is how sure that is.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tapewright.learn.certainty import CERTAIN_BITS
@@ -52,13 +52,44 @@ def explain_bytes(
     seen = Bytes(runs, facts, coding, may_have_text, is_anchor)
     cuts = [_Cut.at(seen, name) for name in ended_names(runs, facts, coding)] if may_have_text else []
     readings = [cut for cut in cuts if cut.after.are_even]
-    if not seen.are_even and not readings:
-        return _in_common(seen)
-    return min((_shortest(seen, readings, order) for order in _orders(facts)), key=_bits)
+    describe = _whole_and_cut if seen.are_even or readings else _in_common
+    ways = [way for order in _orders(facts) for way in describe(seen, readings, order)]
+    (best, bits), *others = sorted(ways, key=_bits)
+    for other, more_bits in others:
+        best = [_rivalled(part, best, other, more_bits - bits) for part in best]
+    return best, bits
 
 
 def _bits(described: tuple[list[Part], float]) -> float:
     return described[1]
+
+
+def _rivalled(part: Part, mine: Sequence[Part], other: Sequence[Part], bits: float) -> Part:
+    """The same part, if another description, so much longer, may do without it.
+
+    It is the shortest with the other byte order of numbers, or with a name in other places.
+    """
+    if any(_is_same(part, one) for one in other):
+        return part
+    rival = _meeting(mine, other, part.first, _end(part), bits)
+    others = _likeliest([*part.others, rival]) if bits < RIVAL_BITS else part.others
+    return replace(part, lead_bits=min(part.lead_bits, bits), others=others)
+
+
+def _likeliest(rivals: Sequence[Rival]) -> tuple[Rival, ...]:
+    """Each in words of its own, the likeliest first."""
+    told: dict[str, Rival] = {}
+    for rival in sorted(rivals, key=lambda rival: rival.bits):
+        told.setdefault(rival.words, rival)
+    return tuple(told.values())[:MOST_RIVALS]
+
+
+def _is_same(one: Part, other: Part) -> bool:
+    return replace(one, lead_bits=0.0, others=()) == replace(other, lead_bits=0.0, others=())
+
+
+def _end(part: Part) -> int:
+    return part.first + min(part.widths)
 
 
 def _orders(facts: Facts) -> tuple[str, ...]:
@@ -91,18 +122,24 @@ class _Cut:
         return [*before, self.name.part, *moved], before_bits + self.name.cost + after_bits
 
 
-def _shortest(seen: Bytes, cuts: Sequence[_Cut], order: str) -> tuple[list[Part], float]:
-    """The shortest description if most numbers have one byte order, perhaps with one of the names."""
-    whole = [_cheapest(seen, order)] if seen.are_even else []
-    return min([*whole, *(cut.described(order) for cut in cuts)], key=_bits)
+def _whole_and_cut(
+    seen: Bytes, cuts: Sequence[_Cut], order: str
+) -> Iterator[tuple[list[Part], float]]:  # fmt: skip
+    """The shortest descriptions if most numbers have one byte order: with none of the names, and each."""
+    if seen.are_even:
+        yield _cheapest(seen, order)
+    for cut in cuts:
+        yield cut.described(order)
 
 
-def _in_common(seen: Bytes) -> tuple[list[Part], float]:
+def _in_common(
+    seen: Bytes, cuts: Sequence[_Cut], order: str
+) -> Iterator[tuple[list[Part], float]]:  # fmt: skip
     """What bytes have in common whose lengths differ, where no name explains it."""
     shortest = min(map(len, seen.runs))
     common = replace(seen, runs=[run[:shortest] for run in seen.runs], may_have_text=False)
-    parts, bits = min((_cheapest(common, order) for order in _orders(seen.facts)), key=_bits)
-    return parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in seen.runs)
+    parts, bits = _cheapest(common, order)
+    yield parts, bits + LENGTHS_BITS + 8.0 * sum(len(run) - shortest for run in seen.runs)
 
 
 def _cheapest(seen: Bytes, order: str) -> tuple[list[Part], float]:
@@ -121,19 +158,22 @@ def _cheapest(seen: Bytes, order: str) -> tuple[list[Part], float]:
     chosen = {id(option) for option in path}
     detours = [(ways.bits_through(o), o) for some in options for o in some if id(o) not in chosen]
     detours.sort(key=lambda detour: detour[0])
+    mine = [option.part for option in path]
     told = []
     for option in path:
-        mine = [(bits, other) for bits, other in detours if _overlap(option, other)]
+        around = [(bits, other) for bits, other in detours if _overlap(option, other)]
         rivals = [
-            _rival(path, ways.through(other), option, bits - ways.bits)
-            for bits, other in mine
+            _meeting(
+                mine, [o.part for o in ways.through(other)], option.part.first, option.end, bits - ways.bits
+            )
+            for bits, other in around
             if bits - ways.bits < RIVAL_BITS
         ]
         told.append(
             replace(
                 option.part,
-                lead_bits=min((bits for bits, _ in mine), default=math.inf) - ways.bits,
-                others=tuple({rival.words: rival for rival in reversed(rivals)}.values())[::-1][:MOST_RIVALS],
+                lead_bits=min((bits for bits, _ in around), default=math.inf) - ways.bits,
+                others=_likeliest(rivals),
             )
         )
     return _joined(told), ways.bits
@@ -185,16 +225,18 @@ def _overlap(one: Option, other: Option) -> bool:
     return one.part.first < other.end and other.part.first < one.end
 
 
-def _rival(path: Sequence[Option], other: Sequence[Option], option: Option, bits: float) -> Rival:
-    """Two ways through, cut to where they part and meet again around an option."""
-    common = {0, *(o.end for o in path)} & {0, *(o.end for o in other)}
-    first = max(place for place in common if place <= option.part.first)
-    end = min(place for place in common if place >= option.end)
-    mine, others = (
-        tuple(_joined([o.part for o in way if o.part.first >= first and o.end <= end]))
-        for way in (path, other)
+def _meeting(
+    mine: Sequence[Part], other: Sequence[Part], begin: int, until: int, bits: float
+) -> Rival:  # fmt: skip
+    """Two ways through, cut to where they part and meet again around these bytes."""
+    common = {0, *map(_end, mine)} & {0, *map(_end, other)}
+    first = max(place for place in common if place <= begin)
+    end = min(place for place in common if place >= until)
+    own, others = (
+        tuple(_joined([part for part in way if part.first >= first and _end(part) <= end]))
+        for way in (mine, other)
     )
-    return Rival(mine, others, bits)
+    return Rival(own, others, bits)
 
 
 def _joined(parts: Sequence[Part]) -> list[Part]:

@@ -171,11 +171,14 @@ def find_kinds(
     for name, heard in sorted(sorted_out.items(), key=lambda pair: pair[0] != "data"):
         mine = means.with_kin(kinds.values())
         chosen = _without_misheard(heard, facts_about, mine)
-        facts = facts_about(chosen)
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
-        kinds[name] = min((_explained(name, take, facts, mine) for take in takes), key=_bits)
+        found = [_explained(name, take, facts_about(chosen), mine) for take in takes]
+        kinds[name] = min(found, key=_bits)
+        if len(chosen) < len(heard):  # the odd one may be right, and what explains it a check
+            whole = _explained(name, heard, facts_about(heard), mine)
+            kinds[name] = whole if whole.bits < kinds[name].bits + MISHEARD_BITS else kinds[name]
     order = _usual_order(kinds.values())
     for name, kind in kinds.items():
         if order and any(other != order for other, _ in _orders(kind)):
@@ -194,6 +197,8 @@ def find_kinds(
 
 def _says_nothing(kind: Kind, saves: Collection[int]) -> bool:
     """Whether it stands before some of these saves only, and tells nothing of them: a leader misheard."""
+    if kind.has_data:
+        return False
     is_in_all = {sample.save for sample in kind.samples} == set(saves)
     return not is_in_all and not any(item.part.kind in ("field", "text") for item in kind.head)
 
@@ -240,11 +245,11 @@ def _sure_rules(kind: Kind) -> Iterator[CheckRule]:
 
 def _usual_order(kinds: Iterable[Kind]) -> str:
     """The byte order of numbers that the surest of them have, if both occur."""
-    sure = dict.fromkeys(("le", "be"), 0.0)
+    sure: dict[str, float] = {}
     for kind in kinds:
         for order, bits in _orders(kind):
-            sure[order] += min(bits, MOST_CHECK_LEAD)
-    return max(sure, key=lambda order: sure[order]) if all(sure.values()) else ""
+            sure[order] = sure.get(order, 0.0) + min(bits, MOST_CHECK_LEAD)
+    return max(sure, key=lambda order: sure[order]) if len(sure) > 1 else ""
 
 
 def _orders(kind: Kind) -> list[tuple[str, float]]:

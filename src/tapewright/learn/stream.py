@@ -46,6 +46,16 @@ class Stream:
         bits[self.symbols.index == one] = 1
         return bits
 
+    @cached_property
+    def _sureness(self) -> npt.NDArray[np.float64]:
+        return np.exp(self.symbols.log_p.max(axis=1).astype(np.float64))
+
+    def doubt(self, first: int, end: int) -> float:
+        """Share of the symbols from `first` to `end` (exclusive) that are wrong, as the receiver has it."""
+        sure = self._sureness[first:end]
+        sure = sure[sure > 0.0]  # of gaps nothing is said
+        return float(1.0 - sure.mean()) if len(sure) else 0.0
+
     def values(self, width: int, order: str) -> ValueArray:
         """The byte that would begin at each bit: see `byte_values`."""
         if (width, order) not in self._values:

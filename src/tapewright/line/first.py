@@ -118,6 +118,7 @@ def first_pass(
             break
         size *= 2
         if len(found) >= FEWEST_TO_FOLLOW and found.end[-1] > settled - 2 * longest:
+            found = path.part(slice(-len(found), None))  # it may have been moved to be in step
             recent = found.part(slice(-FEWEST_TO_FOLLOW, None))
             pace = float((recent.end - recent.start).sum() / templates.length[recent.symbol].sum())
             level = 1.0 / float(whole.scale[int(found.end[-1] / templates.block)])

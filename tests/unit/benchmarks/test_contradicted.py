@@ -61,3 +61,11 @@ def test_a_wrong_claim_is_wrong_unless_it_is_held_open_beside_the_right_one(
 def test_nothing_is_said_against_a_check_that_holds(lesson):
     learned, fresh = lesson
     assert contradicted(learned, read(fresh, format=learned.card), fresh) == Contradicted()
+
+
+def test_a_copy_that_was_misread_says_nothing_against_a_check_that_holds_in_the_other(lesson):
+    learned, fresh = lesson
+    reading = read(fresh, format=learned.card)
+    (block,) = reading.blocks
+    misread = replace(block, check="bad")
+    assert contradicted(learned, replace(reading, blocks=(block, misread)), fresh) == Contradicted()

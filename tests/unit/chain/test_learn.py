@@ -144,6 +144,21 @@ def test_the_first_bit_of_characters_is_no_start_symbol():
     assert layout.kinds[0].tail_check is not None
 
 
+def test_a_first_bit_that_all_characters_share_is_no_start_symbol_if_one_byte_of_the_sync_has_another():
+    byte = ByteFormat(order="msb", parity="mark")  # of characters: 0, seven bits, 1
+    known = Known(program(95, 60), 0x4800)
+    count = len(known.data).to_bytes(2, "little")
+    check = bytes((5, 9))  # of a rule that one recording does not tell
+    body = b"".join(b"%02X" % value for value in b"\x00\x48" + count + known.data + check)
+    streams = [stream(200 * "1" + sent(b"\x7a\xa4\x7f" + body, byte) + 200 * "1")]
+    framings = find_framing(streams, [known])
+    assert {framing.byte.bits for framing in framings} == {7, 8}
+    layout = steps._lay_out(streams, [known], alike(framings), "1", Answers())
+    assert layout is not None
+    assert layout.framing.byte.bits == 8
+    assert layout.kinds[0].head[0].part.value == b"\x7a\xa4\x7f"
+
+
 def test_without_anything_to_tell_where_a_block_begins_there_is_no_card_and_it_is_said_why():
     streams = [
         stream(200 * "0" + sent(first + known.data, BYTE) + 200 * "0")
@@ -203,7 +218,7 @@ def test_of_two_blocks_a_byte_counts_them_unless_nothing_else_tells_which_is_the
     for known in THREE[:2]:
         total = len(known.data).to_bytes(2, "little")
         pieces = [sent(b"\xa6\x1c" + known.start.to_bytes(2, "little") + total * in_header, BYTE)]
-        for number, data in enumerate((known.data[:64], known.data[64:])):
+        for number, data in enumerate((known.data[:65], known.data[65:])):
             pieces.append(sent(b"\xa6\x5d" + bytes([number, len(data)]) + data, BYTE))
         streams.append(stream(200 * "0" + (200 * "0").join(pieces) + 200 * "0"))
     layout = steps._lay_out(streams, THREE[:2], alike(find_framing(streams, THREE[:2])), "0", Answers())

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import reduce
+from operator import xor
 
 import pytest
 
@@ -132,6 +134,18 @@ def test_one_zero_after_a_name_is_its_end_and_four_fill_it_up():
     assert not filled.is_ended
 
 
+def test_one_zero_after_a_name_may_fill_it_up_until_a_name_of_another_length_tells():
+    def name(knowns: Sequence[Known]) -> Part:
+        parts = explained(lambda known: b"\xa5" + known.name.encode() + b"\0", knowns)
+        return next(part for part in parts if part.kind == "text")
+
+    assert name(KNOWNS[:1]).is_ended
+    assert name(KNOWNS[:1]).lead_bits < 6.0
+    assert "a name filled up" in name(KNOWNS[:1]).rivals
+    assert name(KNOWNS).lead_bits > SURE
+    assert not name(KNOWNS).rivals
+
+
 def block_facts(counts: Sequence[int]) -> tuple[list[Sample], Facts]:
     """Two saves, cut into blocks."""
     samples = []
@@ -159,6 +173,16 @@ def test_the_number_of_the_block():
 
 def test_the_number_of_the_block_counted_from_one():
     assert meanings(each_block(lambda index, *_: b"\xa5" + bytes([index + 1]))) == [("index", 1, "u8")]
+
+
+def test_the_number_of_the_block_where_one_was_not_heard():
+    samples, _ = block_facts((64, 64))
+    heard = [sample for sample in samples if sample.first != 64]
+    facts = facts_of(heard, heard, KNOWNS, [known.start for known in KNOWNS])
+    last = max(sample.first for sample in heard if sample.save == 1)
+    heads = [bytes([sample.first // 64, sample.save and sample.first == last]) for sample in heard]
+    assert facts.numbers["blocks"].tolist() == [-(-300 // 64)] * 4 + [-(-411 // 64)] * 6
+    assert meanings(explain_bytes(heads, facts)[0])[0] == ("index", 0, "u8")
 
 
 def test_the_last_block_is_1():
@@ -225,6 +249,20 @@ def test_an_address_with_two_equal_bytes_leaves_the_order_open_and_another_addre
     settled = address([*alike, Known(program(46, 80), 0x9234)])
     assert settled.type == "u16-be"
     assert settled.lead_bits > SURE
+
+
+def test_numbers_of_the_other_byte_order_are_rivals():
+    def write(known: Known) -> bytes:
+        address, last = (number.to_bytes(2, "little") for number in (known.start, end(known)))
+        return b"\x41" + address + last + bytes([reduce(xor, address + last)])
+
+    # 00 F6 37 F7 36: as 24 bits, 0x100 below the end; then, with the check, one below it
+    knowns = [Known(program(47, 312), 0xF600), Known(program(48, 463), 0x8100)]
+    parts = explained(write, knowns)
+    assert meanings(parts) == [("end", -0x100, "u24-be"), ("end", -1, "u16-be")]
+    for part in parts[1:]:
+        assert part.lead_bits < 6.0
+        assert "start (u16-le), end (u16-le), not known" in part.rivals
 
 
 def test_bytes_that_nothing_explains_are_not_known():

@@ -226,6 +226,20 @@ def test_constants_that_a_crc_covers_are_no_start_value_of_it():
     assert kind.sync_bytes == 1
 
 
+def test_a_check_may_stand_where_a_number_of_the_other_byte_order_is_nearly_as_likely():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        last = known.start + len(known.data) - 1
+        fields = known.start.to_bytes(2, "little") + last.to_bytes(2, "little")
+        return b"\x41" + fields + bytes([reduce(xor, fields)]), b""  # which looks like two numbers
+
+    knowns = [Known(program(47, 312), 0xF600), Known(program(48, 463), 0x8100)]
+    (kind,) = kinds_of(one_block(write, knowns), knowns)
+    assert kind.head_check.rule.over == ("start", "end")
+    assert [(item.part.fact, item.part.type) for item in kind.head if item.part.kind == "field"] == [
+        ("start", "u16-le"), ("end", "u16-le")
+    ]  # fmt: skip
+
+
 def test_two_checks_of_a_block_leave_out_the_same_sync():
     def write(known: Known) -> tuple[bytes, bytes]:
         fields = b"\x1f" + known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")

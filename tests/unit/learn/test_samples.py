@@ -50,6 +50,21 @@ def test_blocks_with_nothing_between_them_are_cut_apart():
     assert (second.head, second.first, second.end, second.tail) == (b"\xa5\x02", 32, 64, b"\x88")
 
 
+@pytest.mark.parametrize("missing", [32, 48, 64])
+def test_blocks_of_nothing_but_leader_are_what_is_missing_between_their_neighbours(missing):
+    data = program(31, 32) + bytes(missing) + program(32, 32)
+    begin = 32 + missing
+    heads = [b"\xa5" + bytes([number]) for number in range(1, 2 + (31 + begin) // 32)]
+    heard = [heads[0] + data[:32], *heads[1:-1], heads[-1] + data[begin:]]
+    places = [np.array([NOT_KNOWN] * 2 + [*range(first, first + 32)]) for first in (0, begin)]
+    known = [places[0], *[np.full(2, NOT_KNOWN)] * (len(heads) - 2), places[1]]
+    found = find_samples([*map(stretch_of, heard, known)], [Known(data)], framing_of(1))
+    assert [(part.first, part.end) for part in found] == [
+        (first, min(first + 32, begin)) for first in range(0, begin, 32)
+    ] + [(begin, begin + 32)]
+    assert [part.head for part in found] == heads
+
+
 def test_the_same_block_several_times_running_is_one_with_copies():
     blocks = samples_of(*3 * [stretch(b"\xa5", DATA, b"\x99")])
     assert [block.copies for block in blocks] == [3]

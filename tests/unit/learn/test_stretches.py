@@ -9,8 +9,10 @@ import pytest
 
 from heard_bits import sent, stream
 from made_up_saves import framing_of, program
+from symbol_layer import misheard
 from tapewright.cards.format import ByteFormat
 from tapewright.learn.known import Known
+from tapewright.learn.stream import Stream
 from tapewright.learn.stretches import find_stretches
 
 BYTE = ByteFormat()
@@ -155,6 +157,24 @@ def test_a_short_last_block_ends_where_it_ends():
     assert [len(piece) for piece in found] == [67, 19]
 
 
+@pytest.mark.parametrize("start, stop", [("", ""), ("0", "1")])
+def test_bytes_that_the_receiver_doubts_are_noise(start, stop):
+    byte = ByteFormat(start=start, stop=stop)
+    data = program(80, 40)
+    bits = 200 * "1" + sent(HEAD + data, byte) + 200 * "1"
+    more = sent(b"\x4a\x65\x4c", byte)
+    heard = stream(bits + more + 200 * "1")
+    places = len(bits) + np.flatnonzero(np.array([*more]) == "0")
+
+    def counts(one: Stream) -> list[int]:
+        found = find_stretches([one], [Known(data)], framing_of(1, **byte.model_dump()), "1")
+        return [len(piece) for piece in found]
+
+    assert counts(heard) == [42, 3]
+    doubted = misheard(misheard(heard.symbols, places), places)  # there and back: as they were, but unsure
+    assert counts(Stream(doubted)) == [42]
+
+
 @pytest.mark.parametrize("empty", [0, 1, 2])
 def test_a_block_with_nothing_to_be_known_by_is_what_lies_between_its_neighbours(empty):
     byte = ByteFormat(start="0", stop="1")
@@ -213,6 +233,16 @@ def test_zeros_that_go_on_in_the_next_blocks_end_where_their_block_does():
     found = find_stretches([stream(bits)], [Known(data)], framing_of(1, stop="1"), "0")
     assert [piece.known[piece.known >= 0].tolist() for piece in found] == [
         list(range(first, first + 16)) for first in range(0, len(data), 16)
+    ]
+
+
+def test_the_end_of_a_block_and_the_leader_after_it_are_no_bytes_of_the_program():
+    again = program(77, 4)  # nothing that is there once
+    data = program(76, 32) + 4 * again + program(78, 24) + b"\x5b\x32\x07" + bytes(21)
+    # four bits late, the check and the zeros of the leader are what the program ends with
+    found = find_stretches([stream(blocks(data, 16, b"\x2c\x73"))], [Known(data)], framing_of(1), "0")
+    assert [bytes(piece.values.tolist()) for piece in found] == [
+        HEAD + data[first : first + 16] + b"\x2c\x73" for first in range(0, len(data), 16)
     ]
 
 

@@ -147,6 +147,25 @@ def test_leaders_are_in_step_with_the_data_beside_them(name, cut_symbols):
     assert np.array_equal(heard.index[nearest], sent[2:-2])
 
 
+@pytest.mark.parametrize("place", [1500, 2001.3])
+def test_a_leader_goes_on_in_step_behind_a_flaw(place):
+    """A piece searched in the midst of a leader may begin with its other half-wave."""
+    card = symbol_card(
+        """
+        "0" = [{ half_waves = [200, 200] }]
+        "1" = [{ half_waves = [350, 350] }]
+        "L" = [{ half_waves = [270, 270] }]
+        "M" = [{ half_waves = [200, 350] }]
+        """
+    )
+    symbols = "L" * 4000 + "M" + "".join(np.random.default_rng(5).choice(["0", "1"], 1000))
+    samples = recording_of(symbols, card, before_seconds=0.3).samples.copy()
+    flaw = round((0.3 + place * 540e-6) * RATE_HZ)
+    samples[flaw : flaw + round(270e-6 * RATE_HZ)] *= 0.3
+    tape = add_noise(Recording(samples, RATE_HZ), 45.0, band_hz=(20, 20_000), seed=1)
+    assert decode(tape, card).symbols.text.strip("._") == symbols
+
+
 class Watched(Receiver):
     """Keeps what it knows after each window."""
 
