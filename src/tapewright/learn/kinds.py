@@ -375,7 +375,7 @@ def _with_head_check(kind: Kind, behind: int, means: _Means) -> Kind | None:
     tails = [sample.head[len(sample.head) - behind :] for sample in kind.samples]
     parts, bits = means.explain_heads(heads, kind.samples, kind.facts)
     items = tuple(named(parts, kind.facts))
-    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, means)
+    claim, sync = _best_claim(heads, [b""] * len(heads), tails, items, means, _fewest_sync(kind, means))
     if claim is None or claim.rule.offset:
         return None
     if means.framing.field_coding == "hex" and claim.rule.is_coded and behind % 2:
@@ -405,7 +405,7 @@ def _with_tail(kind: Kind, means: _Means) -> Kind:
     heads = [sample.head for sample in kind.samples]
     data = [knowns[sample.save].data[sample.first : sample.end] + sample.filling for sample in kind.samples]
     sync_bytes = None if kind.head_check is None else kind.sync_bytes
-    claim, sync = _best_claim(heads, data, tails, kind.head, means, sync_bytes)
+    claim, sync = _best_claim(heads, data, tails, kind.head, means, _fewest_sync(kind, means), sync_bytes)
     if claim is None:
         return plain
     offset, width = claim.rule.offset, _width(claim, framing)
@@ -435,9 +435,9 @@ def _check_item(width: int, count: int) -> Named:
 
 def _best_claim(
     heads: Sequence[bytes], data: Sequence[bytes], tails: Sequence[bytes],
-    items: Sequence[Named], means: _Means, sync_bytes: int | None = None,
+    items: Sequence[Named], means: _Means, fewest: int, sync_bytes: int | None = None,
 ) -> tuple[CheckClaim | None, int]:  # fmt: skip
-    """The likeliest check, and how many of the constants at the beginning are a sync it leaves out.
+    """The likeliest check, and how many of the constants at the beginning, and how few, are a sync.
 
     As many as another check leaves out, if `sync_bytes` says so; or those that all kinds of block begin with.
     """
@@ -446,7 +446,7 @@ def _best_claim(
     usual = [constants]
     if sync_bytes is None and 0 < means.shared < constants:
         usual.insert(0, means.shared)
-    others = range(constants - 1, 0, -1) if sync_bytes is None and constants <= MOST_SPLIT else ()
+    others = range(constants - 1, fewest - 1, -1) if sync_bytes is None and constants <= MOST_SPLIT else ()
     split_bits = SPLIT_BITS + float(np.log2(max(1, len(others))))
     best: tuple[float, CheckClaim | None, int] = (LEAST_BITS, None, constants)
     for sync in dict.fromkeys((*usual, *others)):
@@ -460,6 +460,12 @@ def _best_claim(
         if bits > CONVINCING_BITS and claims[0].rule.begins_plainly:
             break
     return best[1], best[2]
+
+
+def _fewest_sync(kind: Kind, means: _Means) -> int:
+    """How many bytes at least are a sync, which is never inverted: where bytes have a start, none need be."""
+    is_repeated = any(sample.repeats > 1 for sample in kind.samples)
+    return 0 if means.framing.is_inverted and means.framing.byte.start and not is_repeated else 1
 
 
 def _constants(items: Sequence[Named]) -> int:

@@ -63,8 +63,11 @@ class Part:
             return f"always {self.value.hex(' ').upper()}"
         if self.kind == "unknown":
             return "not known"
+        if self.kind == "text" and self.is_ended:
+            return "a name ended by " + self.value.hex().upper()
         if self.kind == "text":
-            return "a name ended by " + self.value.hex().upper() if self.is_ended else "a name filled up"
+            size = self.widths[0] // (2 if self.coding == "hex" else 1)
+            return f"a name of {size}, filled up with {self.value.hex().upper()}"
         if self.fact == "two":
             return f"{self.two[0]} in the last block, {self.two[1]} before"
         change = f" {'+' if self.offset > 0 else '-'} {abs(self.offset)}" if self.offset else ""

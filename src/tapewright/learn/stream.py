@@ -48,7 +48,7 @@ class Stream:
 
     @cached_property
     def _sureness(self) -> npt.NDArray[np.float64]:
-        return np.exp(self.symbols.log_p.max(axis=1).astype(np.float64))
+        return np.asarray(np.exp(self.symbols.log_p.max(axis=1).astype(np.float64)))
 
     def doubt(self, first: int, end: int) -> float:
         """Share of the symbols from `first` to `end` (exclusive) that are wrong, as the receiver has it."""

@@ -141,7 +141,7 @@ def test_one_zero_after_a_name_may_fill_it_up_until_a_name_of_another_length_tel
 
     assert name(KNOWNS[:1]).is_ended
     assert name(KNOWNS[:1]).lead_bits < 6.0
-    assert "a name filled up" in name(KNOWNS[:1]).rivals
+    assert "a name of 5, filled up with 00" in name(KNOWNS[:1]).rivals
     assert name(KNOWNS).lead_bits > SURE
     assert not name(KNOWNS).rivals
 

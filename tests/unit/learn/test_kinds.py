@@ -240,6 +240,21 @@ def test_a_check_may_stand_where_a_number_of_the_other_byte_order_is_nearly_as_l
     ]  # fmt: skip
 
 
+def test_where_everything_is_inverted_a_first_byte_that_a_check_covers_need_be_no_sync():
+    def write(known: Known) -> tuple[bytes, bytes]:
+        head = b"\xd5" + known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
+        return head + bytes([sum(head) & 0xFF]), b""
+
+    samples = one_block(write)
+    starts = [known.start for known in KNOWNS]
+    for start, over, sync_bytes in (("0", ("fixed", "start", "length"), 0), ("", ("start", "length"), 1)):
+        framing = replace(framing_of(len(KNOWNS), start=start, stop=start), is_inverted=True)
+        (kind,) = find_kinds(samples, KNOWNS, starts, framing)
+        assert kind.head_check is not None
+        assert (kind.head_check.rule.over[-len(over) :], kind.sync_bytes) == (over, sync_bytes)
+        assert (kind.head_check.rule.start == 0) == bool(start)
+
+
 def test_two_checks_of_a_block_leave_out_the_same_sync():
     def write(known: Known) -> tuple[bytes, bytes]:
         fields = b"\x1f" + known.start.to_bytes(2, "little") + len(known.data).to_bytes(2, "little")
