@@ -50,6 +50,9 @@ MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 STRAY_BITS = 24.0
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
+#: A description that is no more than so much longer, and leaves checks open, is the one that is told: it has
+#: the checks of the other among its rivals, as those over bytes as sent.
+ALIKE_BITS = 1.5
 #: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows
 #: puts all before the data out of step. What that costs, besides what is not known of the others either.
 FEWEST_SAVES, ODD_SAVE_BITS = 3, 40.0
@@ -445,7 +448,16 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Ans
     framing = replace(draft.framing, is_inverted=True)
     kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without, answers=answers)
     inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
-    return inverted if inverted.bits + INVERTED_BITS < upright.bits else upright
+    lead = inverted.bits + INVERTED_BITS - upright.bits
+    if lead < 0 or (lead < ALIKE_BITS and _has_open_checks(kinds)):
+        return inverted  # the other way round no rule says what these checks may be as well
+    return upright
+
+
+def _has_open_checks(kinds: Sequence[Kind]) -> bool:
+    """Whether something else explains the checks nearly as well."""
+    claims = [claim for kind in kinds for claim in (kind.head_check, kind.tail_check) if claim is not None]
+    return any(claim.certainty == "open" and claim.rivals for claim in claims)
 
 
 def _is_explained(kind: Kind) -> bool:
