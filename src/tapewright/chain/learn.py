@@ -50,8 +50,8 @@ MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 STRAY_BITS = 24.0
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
-#: A description that is no more than so much longer, and leaves checks open, is the one that is told: it has
-#: the checks of the other among its rivals, as those over bytes as sent.
+#: That description is told where it is no more than so much longer and holds other checks open: it has those
+#: of bytes upright among their rivals, and they have not those over bytes as sent.
 ALIKE_BITS = 1.5
 #: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows
 #: puts all before the data out of step. What that costs, besides what is not known of the others either.
@@ -449,15 +449,23 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Ans
     kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without, answers=answers)
     inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
     lead = inverted.bits + INVERTED_BITS - upright.bits
-    if lead < 0 or (lead < ALIKE_BITS and _has_open_checks(kinds)):
-        return inverted  # the other way round no rule says what these checks may be as well
+    if lead < 0 or (lead < ALIKE_BITS and _have_other_checks(inverted.kinds, upright.kinds)):
+        return inverted
     return upright
 
 
-def _has_open_checks(kinds: Sequence[Kind]) -> bool:
-    """Whether something else explains the checks nearly as well."""
-    claims = [claim for kind in kinds for claim in (kind.head_check, kind.tail_check) if claim is not None]
-    return any(claim.certainty == "open" and claim.rivals for claim in claims)
+def _have_other_checks(kinds: Sequence[Kind], others: Sequence[Kind]) -> bool:
+    """Whether a check is held open that other kinds of block have otherwise: it may write other bytes."""
+    pairs = [
+        pair
+        for one, other in zip(kinds, others, strict=False)
+        for pair in ((one.head_check, other.head_check), (one.tail_check, other.tail_check))
+    ]
+    return any(
+        one is not None and other is not None and one.certainty == "open"
+        and other.rule not in (one.rule, *one.variants)
+        for one, other in pairs
+    )  # fmt: skip
 
 
 def _is_explained(kind: Kind) -> bool:

@@ -415,10 +415,11 @@ def _with_wider_rival(kind: Kind, means: _Means) -> Kind:
         rules = [rule for rule in (wider.rule, *wider.variants) if names.issuperset(rule.over)]
         if rules and not wider.rule.offset and wider.rule.width_bytes > claim.rule.width_bytes:
             rest = [tail[wider.rule.width_bytes :] for tail in tails]
-            bits += _check_bits(wider) + _rest(rest, kind.facts, means)[1] + BEFORE_DATA_BITS * kind.has_data
-            rule = replace(rules[0], offset=-1)
-            return replace(kind, head_check=with_rival(claim, replace(wider, rule=rule), bits - kind.bits))
-    return kind
+            whole = bits + _check_bits(wider) + _rest(rest, kind.facts, means)[1]
+            whole += BEFORE_DATA_BITS * kind.has_data
+            wider = replace(wider, rule=replace(rules[0], offset=-1))
+            claim = with_rival(claim, wider, whole - kind.bits)
+    return replace(kind, head_check=claim)
 
 
 def _with_tail(kind: Kind, means: _Means) -> Kind:
