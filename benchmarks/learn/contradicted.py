@@ -13,6 +13,7 @@ from tapewright.chain.learn import Layout, Learned, card_symbols
 from tapewright.learn.card import Heading, card_text
 from tapewright.learn.checks import CheckClaim
 from tapewright.learn.kinds import Kind
+from tapewright.learn.messages import Named
 from tapewright.model import Block, Reading, Recording
 
 __all__ = ["Contradicted", "claims_of", "contradicted"]
@@ -84,23 +85,55 @@ def _content(block: Block) -> tuple[object, ...]:
 
 
 def _with_rivals(kind: Kind) -> Iterator[Kind]:
-    """The same with rivals in place of one claim or both, as far as they stand in the same bytes."""
+    """The same with rivals in place of one claim or both, as far as they stand among constants and checks."""
     ways = [_ways(claim) for claim in (kind.head_check, kind.tail_check)]
     pairs = sorted(product(*ways), key=lambda pair: sum(pair[k] is not ways[k][0] for k in range(2)))
     for head, tail in pairs[1:MOST_TRIED]:  # the first is what the card says
-        yield replace(kind, head_check=head, tail_check=tail)
+        heads = _items_with(kind.head, kind.head_check, head)
+        tails = _items_with(kind.tail, kind.tail_check, tail)
+        if heads is not None and tails is not None:
+            yield replace(kind, head=heads, tail=tails, head_check=head, tail_check=tail)
 
 
 def _ways(claim: CheckClaim | None) -> Sequence[CheckClaim | None]:
     if claim is None:
         return [None]
-    place = claim.rule.offset, claim.rule.width_bytes, claim.rule.is_coded
-    rivals = [
-        rival
-        for rival in claim.rivals
-        if (rival.rule.offset, rival.rule.width_bytes, rival.rule.is_coded) == place
-    ]
-    return [claim, *rivals]
+    return [claim, *(rival for rival in claim.rivals if rival.rule.is_coded == claim.rule.is_coded)]
+
+
+def _items_with(
+    items: tuple[Named, ...], claim: CheckClaim | None, rival: CheckClaim | None
+) -> tuple[Named, ...] | None:
+    """The items with a rival in the place of a check; None if more than constants has to give way."""
+    if claim is None or rival is None:
+        return items
+    begin, end = rival.rule.offset, rival.rule.offset + rival.rule.width_bytes
+    own, own_end = claim.rule.offset, claim.rule.offset + claim.rule.width_bytes
+    if (begin, end) == (own, own_end):
+        return items
+    place = [item.name for item in items].index("check")
+    if begin > own or end < own_end or items[place].part.widths[0] != claim.rule.width_bytes:
+        return None  # narrower, so that it is not known here what is left; or written in characters
+    before = _shortened(items[:place], own - begin, from_end=True)
+    after = _shortened(items[place + 1 :], end - own_end, from_end=False)
+    if before is None or after is None:
+        return None
+    check = items[place]
+    widths = (end - begin,) * len(check.part.widths)
+    return (*before, replace(check, part=replace(check.part, widths=widths)), *after)
+
+
+def _shortened(items: tuple[Named, ...], count: int, *, from_end: bool) -> tuple[Named, ...] | None:
+    """Items without so many bytes of the constant they end in, or begin with."""
+    if not count:
+        return items
+    edge = items[-1 if from_end else 0] if items else None
+    if edge is None or edge.part.kind != "constant" or len(edge.part.value) < count:
+        return None
+    value = edge.part.value[:-count] if from_end else edge.part.value[count:]
+    widths = (len(value),) * len(edge.part.widths)
+    left = (replace(edge, part=replace(edge.part, value=value, widths=widths)),) if value else ()
+    return (*items[:-1], *left) if from_end else (*left, *items[1:])
 
 
 def _read_with(learned: Learned, kind: Kind, fresh: Recording) -> Reading:

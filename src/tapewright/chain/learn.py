@@ -50,6 +50,9 @@ MOST_FRAMINGS, FOUND_ALIKE = 3, 0.01
 STRAY_BITS = 24.0
 #: What it costs to suppose that everything stands on tape inverted.
 INVERTED_BITS = 3.0
+#: That description is told where it is no more than so much longer and holds other checks open: it has those
+#: of bytes upright among their rivals, and they have not those over bytes as sent.
+ALIKE_BITS = 1.5
 #: Of so many recordings or more, one may be misheard: a bit lost in the midst of bytes that nobody knows
 #: puts all before the data out of step. What that costs, besides what is not known of the others either.
 FEWEST_SAVES, ODD_SAVE_BITS = 3, 40.0
@@ -445,7 +448,24 @@ def _finished(draft: Layout, without: str, knowns: Sequence[Known], answers: Ans
     framing = replace(draft.framing, is_inverted=True)
     kinds = find_kinds(draft.samples, knowns, draft.starts, framing, without, answers=answers)
     inverted = replace(draft, framing=framing, kinds=kinds, rules=rules_of(kinds, framing))
-    return inverted if inverted.bits + INVERTED_BITS < upright.bits else upright
+    lead = inverted.bits + INVERTED_BITS - upright.bits
+    if lead < 0 or (lead < ALIKE_BITS and _have_other_checks(inverted.kinds, upright.kinds)):
+        return inverted
+    return upright
+
+
+def _have_other_checks(kinds: Sequence[Kind], others: Sequence[Kind]) -> bool:
+    """Whether a check is held open that other kinds of block have otherwise: it may write other bytes."""
+    pairs = [
+        pair
+        for one, other in zip(kinds, others, strict=False)
+        for pair in ((one.head_check, other.head_check), (one.tail_check, other.tail_check))
+    ]
+    return any(
+        one is not None and other is not None and one.certainty == "open"
+        and other.rule not in (one.rule, *one.variants)
+        for one, other in pairs
+    )  # fmt: skip
 
 
 def _is_explained(kind: Kind) -> bool:

@@ -297,17 +297,32 @@ def _check_question(
         return [_without_data(message) for message in made] if claim is kind.head_check else made
 
     before = saved(known)
+    heard = _heard(kind, claim, items)
     rules = [claim.rule, *(rival.rule for rival in claim.rivals)]
-    outcomes: list[Outcome] = [lambda p, r=rule: _check_outcome(r, saved(p), before) for rule in rules]  # type: ignore[misc]
+    outcomes: list[Outcome] = [lambda p, r=rule: _check_outcome(r, saved(p), before, heard) for rule in rules]  # type: ignore[misc]
     if claim.agreeing < 2:  # or it is chance
         outcomes.append(lambda program: None)
     return _Question("check", tuple(outcomes))
 
 
-def _check_outcome(rule: CheckRule, after: Sequence[Message], before: Sequence[Message]) -> object:
-    """What a recording would show under a rule; None where it is nothing new."""
+def _heard(kind: Kind, claim: CheckClaim, items: Sequence[Named]) -> dict[int, int]:
+    """What stood around a check in the first block, by its place as rules say it (`CheckRule.offset`)."""
+    sample = kind.samples[0]
+    if claim is kind.head_check:
+        return dict(enumerate(sample.head, -sum(item.part.widths[0] for item in items)))
+    return dict(enumerate(sample.tail))
+
+
+def _check_outcome(
+    rule: CheckRule, after: Sequence[Message], before: Sequence[Message], heard: dict[int, int]
+) -> object:
+    """What a recording would show under a rule: for the rest, what was heard; None if that is nothing new."""
     checks, known = ([rule.check_bytes(message) for message in some] for some in (after, before))
-    return None if checks == known else (rule.offset, rule.is_coded, tuple(checks))
+    if checks == known:
+        return None
+    return rule.is_coded, tuple(
+        tuple(sorted((heard | dict(enumerate(check, rule.offset))).items())) for check in checks
+    )
 
 
 def _without_data(message: Message) -> Message:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
+from tapewright.learn.certainty import CERTAIN_BITS, LIKELY_BITS, Certainty, certainty_of
 from tapewright.learn.check_evidence import Tails, distinct_messages
 from tapewright.learn.check_kin import kin_rules
 from tapewright.learn.check_price import as_sent_bits, coverage_bits
@@ -17,7 +17,7 @@ from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
-__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks"]
+__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks", "with_rival"]
 
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
 MOST_MESSAGES = 12
@@ -46,7 +46,8 @@ class CheckClaim:
         Other ways to say the same: they write the same bytes for every program.
     rivals : tuple of CheckClaim
         What explains the messages nearly as well (within 12 bits) and would write other bytes for some
-        program; the best first. Rivals have no rivals of their own here.
+        program; the best first. Rivals have no rivals of their own here. One that begins in a constant before
+        the check has an offset below 0.
     words : str
         The evidence as a sentence.
     cost : float
@@ -105,6 +106,15 @@ def find_checks(
     tails = Tails(chosen)
     claims = [_claim(rules, bits, groups, distinct, tails) for rules, bits in near]
     return [replace(claim, rivals=tuple(other for other in claims if other is not claim)) for claim in claims]
+
+
+def with_rival(claim: CheckClaim, other: CheckClaim, bits: float) -> CheckClaim:
+    """Hold a claim no surer than it is beside another, with which the block takes so many more bits."""
+    if bits >= CERTAIN_BITS:
+        return claim
+    certainty: Certainty = "likely" if bits >= LIKELY_BITS and claim.certainty != "open" else "open"
+    rivals = (*claim.rivals, replace(other, rivals=()))
+    return replace(claim, certainty=certainty, rivals=rivals, lead=min(claim.lead, bits))
 
 
 def _spread(count: int, most: int) -> list[int]:

@@ -245,7 +245,7 @@ def _block(found: Findings, kind: Kind, name: str) -> Iterator[Conclusion]:
     yield from _marks(kind, name)
     for item in kind.head:
         if item.name == "check":
-            yield _check(kind.head_check, name)
+            yield _check(kind.head, kind.head_check, name)
         elif item.name == "sync":
             yield _sync(kind, item, name)
         else:
@@ -254,7 +254,7 @@ def _block(found: Findings, kind: Kind, name: str) -> Iterator[Conclusion]:
         return
     for item in kind.tail:
         if item.name == "check":
-            yield _check(kind.tail_check, name)
+            yield _check(kind.tail, kind.tail_check, name)
         else:
             yield _field(kind, item, "trailer", name)
     if kind.tail_check is None:
@@ -316,15 +316,24 @@ def _rivals(item: Named) -> tuple[str, ...]:
     return tuple(dict.fromkeys(words))[:MOST_RIVALS]
 
 
-def _check(claim: CheckClaim | None, name: str) -> Conclusion:
+def _check(items: Sequence[Named], claim: CheckClaim | None, name: str) -> Conclusion:
     assert claim is not None  # an item of that name is there because of it
     says = rule_words(claim.rule)
     if claim.variants:
         says += f" (or {rule_words(claim.variants[0])}: the same)"
-    rivals = tuple(rule_words(other.rule) for other in claim.rivals)
+    rivals = tuple(_rival_words(items, claim, other) for other in claim.rivals)
     if claim.certainty != "certain" and not rivals:
         rivals = ("no check, which agrees by chance",)
     return Conclusion("check", says, claim.certainty, claim.words, rivals, name)
+
+
+def _rival_words(items: Sequence[Named], claim: CheckClaim, other: CheckClaim) -> str:
+    """Say what else a check may be; of a wider one, that its upper byte has been the same in all blocks."""
+    place = [item.name for item in items].index("check")
+    beside = items[place - 1 : place] if other.rule.offset < claim.rule.offset else items[place + 1 :][:1]
+    is_wider = other.rule.width_bytes > claim.rule.width_bytes
+    never_changed = is_wider and any(item.part.kind == "constant" for item in beside)
+    return rule_words(other.rule) + (", of which the high byte never changed" if never_changed else "")
 
 
 def _no_check(kind: Kind, name: str) -> Conclusion:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tapewright.learn.answers import Answers
-from tapewright.learn.checks import CheckClaim, CheckRule
+from tapewright.learn.checks import CheckClaim, CheckRule, with_rival
 from tapewright.learn.facts import Facts, facts_of
 from tapewright.learn.framing import Framing
 from tapewright.learn.known import Known
@@ -340,7 +340,7 @@ def _explained(name: str, samples: Sequence[Sample], facts: Facts, means: _Means
     for behind in _check_places(found[0], latest) if means.with_checks else ():
         checked = _with_head_check(found[0], behind, means)
         if checked is not None and checked.bits < found[0].bits + HEAD_CHECK_SLACK:
-            found.append(checked)
+            found.append(_with_wider_rival(checked, means))
     if found[0].has_data:
         found = [_with_tail(kind, means) for kind in found]
     return min(found, key=_bits)
@@ -388,6 +388,38 @@ def _with_head_check(kind: Kind, behind: int, means: _Means) -> Kind | None:
     items += (_check_item(width, len(heads)),)
     items += tuple(named(rest, kind.facts, [item.name for item in items], leading=False))
     return replace(kind, head=items, head_check=claim, sync_bytes=sync, bits=bits)
+
+
+def _with_wider_rival(kind: Kind, means: _Means) -> Kind:
+    """Hold open whether a check in the head and the constant before it are a wider check together.
+
+    The upper byte of that one never changed. A constant after a check needs no such care: all that follows
+    the items is looked at together.
+    """
+    claim = kind.head_check
+    if claim is None or means.framing.field_coding == "hex":
+        return kind
+    place = [item.name for item in kind.head].index("check")
+    if place < 2 or kind.head[place - 1].part.kind != "constant":
+        return kind
+    before = sum(item.part.widths[0] for item in kind.head[place:]) + 1
+    heads = [sample.head[: len(sample.head) - before] for sample in kind.samples]
+    tails = [sample.head[len(sample.head) - before :] for sample in kind.samples]
+    parts, bits = means.explain_heads(heads, kind.samples, kind.facts)
+    items = tuple(named(parts, kind.facts))
+    fixed = _fixed(items)
+    messages = messages_of(items, heads, [b""] * len(heads), tails, means.framing, kind.sync_bytes)
+    names = {item.name for item in kind.head} - fixed
+    for wider in means.answers.find_checks(messages, fixed, means.kin):
+        # a sum of constants as well is one of the others from another start
+        rules = [rule for rule in (wider.rule, *wider.variants) if names.issuperset(rule.over)]
+        if rules and not wider.rule.offset and wider.rule.width_bytes > claim.rule.width_bytes:
+            rest = [tail[wider.rule.width_bytes :] for tail in tails]
+            whole = bits + _check_bits(wider) + _rest(rest, kind.facts, means)[1]
+            whole += BEFORE_DATA_BITS * kind.has_data
+            wider = replace(wider, rule=replace(rules[0], offset=-1))
+            claim = with_rival(claim, wider, whole - kind.bits)
+    return replace(kind, head_check=claim)
 
 
 def _with_tail(kind: Kind, means: _Means) -> Kind:
@@ -442,7 +474,7 @@ def _best_claim(
     As many as another check leaves out, if `sync_bytes` says so; or those that all kinds of block begin with.
     """
     constants = _constants(items) if sync_bytes is None else sync_bytes
-    fixed = {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
+    fixed = _fixed(items)
     usual = [constants]
     if sync_bytes is None and 0 < means.shared < constants:
         usual.insert(0, means.shared)
@@ -470,6 +502,11 @@ def _fewest_sync(kind: Kind, means: _Means) -> int:
 
 def _constants(items: Sequence[Named]) -> int:
     return items[0].part.widths[0] if items and items[0].name == "sync" else 0
+
+
+def _fixed(items: Sequence[Named]) -> set[str]:
+    """Names of items that are the same on every tape."""
+    return {"sync", "fixed"} | {item.name for item in items if item.part.kind == "constant"}
 
 
 def _width(claim: CheckClaim, framing: Framing) -> int:

@@ -41,8 +41,10 @@ def proposals(known: Program) -> Iterator[tuple[str, Program]]:
     if known.name is not None:
         name = "B" if known.name.startswith("A") else "A"
         yield f"Save the same bytes again under the name {name}.", replace(known, name=name)
-    if elsewhere is not None:
+    if known.start is not None and elsewhere is not None:
         yield f"Save the same bytes at address {elsewhere:04X}.", replace(known, start=elsewhere)
+        if (high := known.start | 0xFF) != known.start:  # near as well; the sum of its bytes is large
+            yield f"Save the same bytes at address {high:04X}.", replace(known, start=high)
     if data:
         changed = data[0] ^ 0xFF
         yield (

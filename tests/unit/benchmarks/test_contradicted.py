@@ -10,7 +10,9 @@ import pytest
 from benchmarks.learn.contradicted import Contradicted, contradicted
 from benchmarks.learn.formats import MadeUp, random_format
 from benchmarks.learn.saves import save
-from tapewright import read
+from tapewright import read, synthesize
+from tapewright.cards import FormatCard
+from tapewright.cards.load import parse_card
 from tapewright.chain.learn import Learned, learn, with_card
 from tapewright.learn.known import Known
 from tapewright.model import Recording
@@ -69,3 +71,36 @@ def test_a_copy_that_was_misread_says_nothing_against_a_check_that_holds_in_the_
     (block,) = reading.blocks
     misread = replace(block, check="bad")
     assert contradicted(learned, replace(reading, blocks=(block, misread)), fresh) == Contradicted()
+
+
+#: A header with a sum of two bytes that begins with 46 where the bytes before it add up to little.
+WIDER = """
+card = "format"
+name = "wider"
+title = "A sum of two bytes"
+source = "made up"
+[symbols]
+"0" = [{ tone = 1200, cycles = 1 }]
+"1" = [{ tone = 2400, cycles = 1 }]
+[[block]]
+kind = "data"
+layout = [
+  { lead = "1", seconds = 1.5 },
+  { sync = "92 e7" },
+  { field = "start", type = "u16-le" },
+  { field = "length", type = "u16-le" },
+  { check = "sum16", over = ["start", "length"], start = 17925, order = "be" },
+  { data = "length" },
+  { lead = "1", seconds = 0.5 },
+]
+load = "start"
+"""
+
+
+def test_a_check_held_open_beside_a_wider_one_that_holds_is_not_wrong():
+    card = parse_card(WIDER, FormatCard, "wider")
+    low = [Known(bytes(range(70 + 9 * k)), start) for k, start in enumerate((0x0243, 0x1357, 0x2468))]
+    learned = learn([synthesize(known.data, format=card, start=known.start) for known in low], low)
+    assert learned.card is not None
+    fresh = synthesize(bytes(range(90)), format=card, start=0x9AF0)
+    assert contradicted(learned, read(fresh, format=learned.card), fresh) == Contradicted((), 1)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import xor
+
 import numpy as np
 import pytest
 
@@ -19,6 +22,7 @@ from tapewright.chain.lesson import learn_format
 from tapewright.chain.timings import Timings, compare_timings
 from tapewright.learn.answers import Answers
 from tapewright.learn.certainty import certainty_of
+from tapewright.learn.checks import Message
 from tapewright.learn.framing import Framing, find_framing
 from tapewright.learn.known import Known
 from tapewright.learn.line_code import LineCode
@@ -328,6 +332,24 @@ def test_a_single_recording_tells_a_check_over_inverted_bytes():
     found = learn([tw.synthesize(first.data, format=card, start=first.start)], [first])
     other = tw.synthesize(program(95, 200), format=card, start=0x8765)
     assert [block.check for block in tw.read(other, format=found.card).blocks] == ["ok"]
+
+
+def test_a_check_over_inverted_bytes_is_held_open_where_all_programs_are_odd():
+    """The exclusive or of an odd number of inverted bytes is also that of the bytes, from FF."""
+    text = INVERTED.replace('"sum16", over = ["start", "length", "data"]', '"xor8", over = ["data"]')
+    card = parse_card(text, tw.FormatCard, "inverted")
+    knowns = [Known(program(96 + k, length), 0x9234 - 0x1357 * k) for k, length in enumerate((301, 213))]
+    saves = [tw.synthesize(known.data, format=card, start=known.start) for known in knowns]
+    layout = learn(saves, knowns).layout
+    assert layout is not None
+    claim = layout.kinds[0].tail_check
+    assert claim is not None
+    assert claim.certainty == "open"
+    even = program(95, 200)
+    as_sent = bytes(value ^ 0xFF for value in even)
+    check = reduce(xor, as_sent)
+    fresh = Message((("data", even),), (as_sent,), bytes([check]), bytes([check ^ 0xFF]))
+    assert any(other.rule.holds(fresh) for other in (claim, *claim.rivals))
 
 
 def test_where_numbers_are_written_as_characters_and_data_are_not_the_check_is_written_as_numbers_are():

@@ -114,6 +114,25 @@ def test_rivals_of_a_check_ask_for_a_program_on_which_they_differ() -> None:
     assert (sum(fields) - 0x2D) % 256 != 0
 
 
+def test_a_check_that_may_be_wider_asks_for_a_program_with_a_larger_sum() -> None:
+    """One whose sum begins with another upper byte than all that were heard."""
+
+    def summed(save: Known) -> int:
+        return 0x4610 + sum(address(save))
+
+    def address(save: Known) -> bytes:
+        assert save.start is not None
+        return save.start.to_bytes(2, "little")
+
+    found = findings(THREE, lambda save: (b"\xa6" + address(save) + summed(save).to_bytes(2, "big"), b""))
+    assert {summed(known) >> 8 for known in THREE} == {0x46}
+    settling = [one for one in advise(found) if "check" in one.settles]
+    assert settling
+    proposed = settling[0].program
+    assert proposed is not None
+    assert summed(Known(proposed.data, proposed.start)) >> 8 != 0x46
+
+
 @given(
     length=st.integers(1, 700),
     start=st.integers(0, 0xFFFF - 700),

@@ -202,3 +202,20 @@ def test_whether_programs_are_cut_is_open_until_a_long_one_was_saved() -> None:
 )  # fmt: skip
 def test_items_in_words(part: Part, words: str) -> None:
     assert part_words(part) == words
+
+
+def test_a_check_that_may_be_wider_is_told_with_the_byte_that_never_changed() -> None:
+    def write(save: Known) -> tuple[bytes, bytes]:
+        fields = (save.start or 0).to_bytes(2, "little")
+        return b"\xa6" + fields + (0x4610 + sum(fields)).to_bytes(2, "big"), b""
+
+    found = findings([Known(program(k, 90), start) for k, start in enumerate(LOW)], write)
+    check = next(one for one in conclusions_of(found) if one.what == "check")
+    assert check.certainty == "open"
+    assert check.rivals == (
+        "the sum mod 65536 of start, from 4610h, high byte first, of which the high byte never changed",
+    )
+
+
+#: Addresses of which the two bytes add up to less than F0h.
+LOW = (0x0243, 0x1357, 0x2468)

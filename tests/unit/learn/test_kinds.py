@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import reduce
 from operator import xor
+from typing import Literal
 from zlib import crc32
 
 import pytest
@@ -17,6 +18,9 @@ from tapewright.learn.known import Known
 from tapewright.learn.samples import Sample
 
 KNOWNS = [Known(program(70, 90), 0x9234), Known(program(71, 140), 0x8765), Known(program(72, 57), 0xA1B2)]
+
+#: Of all these, the two bytes of the address add up to less than F0h.
+LOW = [Known(program(70, 90), 0x0243), Known(program(71, 140), 0x1357), Known(program(72, 57), 0x2468)]
 
 
 def kinds_of(samples: list[Sample], knowns: list[Known] = KNOWNS, **options: bool) -> list[Kind]:
@@ -364,3 +368,33 @@ def test_a_check_in_characters_does_not_begin_within_a_byte():
 
     kind, _ = in_characters(middle, KNOWNS)
     assert kind.head_check is None
+
+
+def summed(start: int, order: Literal["big", "little"]) -> list[Sample]:
+    """A header with a sum of two bytes of which the upper one is 46 in all blocks."""
+
+    def write(known: Known) -> tuple[bytes, bytes]:
+        assert known.start is not None
+        fields = known.start.to_bytes(2, "little")
+        return b"\xa6" + fields + (start + sum(fields)).to_bytes(2, order), b""
+
+    return one_block(write, LOW)
+
+
+@pytest.mark.parametrize("order", ["big", "little"])
+def test_an_upper_byte_that_never_changed_leaves_open_whether_the_check_is_wider(order):
+    """From 4610h, sums of two bytes that add up to less than F0h all begin with 46."""
+    (kind,) = kinds_of(summed(0x4610, order), LOW)
+    assert kind.head_check is not None
+    claims = [kind.head_check, *kind.head_check.rivals]
+    assert {"sum8", "sum16"} <= {claim.rule.check for claim in claims}
+    assert kind.head_check.certainty == "open"
+
+
+def test_a_constant_before_a_sum_from_nothing_leaves_no_more_than_a_little_doubt():
+    """That one from any number should be one from 4600h is possible, and far less likely."""
+    (kind,) = kinds_of(summed(0x4600, "big"), LOW)
+    assert kind.head_check is not None
+    assert (kind.head_check.rule.check, kind.head_check.rule.start) == ("sum8", 0)
+    assert kind.head_check.certainty == "likely"
+    assert [rival.rule.start for rival in kind.head_check.rivals] == [0x4600]
