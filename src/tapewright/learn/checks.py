@@ -17,7 +17,15 @@ from tapewright.learn.check_sums import sum_rules
 from tapewright.learn.check_words import evidence_words
 from tapewright.learn.crc_search import CrcSearch
 
-__all__ = ["MOST_MESSAGES", "CheckClaim", "CheckRule", "Message", "find_checks", "with_rival"]
+__all__ = [
+    "INVERTING_IS_UNTOLD",
+    "MOST_MESSAGES",
+    "CheckClaim",
+    "CheckRule",
+    "Message",
+    "find_checks",
+    "with_rival",
+]
 
 #: More messages cost time and add nothing: with so many, all that can be told apart is.
 MOST_MESSAGES = 12
@@ -26,6 +34,8 @@ _MOST_CLAIMS = 12
 #: Different contents that a check of one byte, or a wider one, must hold for to be certain: one more than
 #: tells it from other rules, so that the last could have refuted it (chosen).
 _FEWEST_TESTED, _FEWEST_TESTED_WIDE = 3, 2
+#: Why an exclusive or is not certain where inverting all bytes would make no difference in any block heard.
+INVERTING_IS_UNTOLD = "the same over inverted bytes, which a program of one byte more would tell"
 
 
 @dataclass(frozen=True)
@@ -180,8 +190,19 @@ def _claim(
     fewest = _FEWEST_TESTED if rule.width_bytes == 1 else _FEWEST_TESTED_WIDE
     if certainty == "certain" and (agreeing < len(messages) or tested < fewest):
         certainty = "likely"  # a block that disagrees may be misread, or tell that the rule is another
+    doubt = ""
+    if certainty == "certain" and _inverting_is_untold(rule, messages):
+        certainty, doubt = "likely", INVERTING_IS_UNTOLD
     words = evidence_words(rule, agreeing, len(messages), bits)
     return CheckClaim(
         rule, bits, certainty, agreeing, len(messages), tuple(rules[1:]), (), words,
-        tails.unexplained_bits(place) - bits, lead,
+        tails.unexplained_bits(place) - bits, lead, doubt,
     )  # fmt: skip
+
+
+def _inverting_is_untold(rule: CheckRule, messages: Sequence[Message]) -> bool:
+    """Whether an exclusive or of inverted bytes would be the same in all messages: each has an even number of
+    them, or each an odd one. Of a header the number is no accident.
+    """
+    counts = {len(message.all_covered(rule.over, rule.as_sent)) % 2 for message in messages}
+    return rule.check == "xor8" and "data" in rule.over and len(counts) == 1

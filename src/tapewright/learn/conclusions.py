@@ -11,7 +11,7 @@ import numpy as np
 from tapewright.cards.describe import symbol_words
 from tapewright.learn.certainty import CERTAIN_BITS, Certainty, certainty_of
 from tapewright.learn.check_words import rule_words
-from tapewright.learn.checks import CheckClaim
+from tapewright.learn.checks import INVERTING_IS_UNTOLD, CheckClaim
 from tapewright.learn.findings import Findings
 from tapewright.learn.framing import Framing
 from tapewright.learn.kinds import Kind
@@ -322,6 +322,8 @@ def _check(items: Sequence[Named], claim: CheckClaim | None, name: str) -> Concl
     if claim.variants:
         says += f" (or {rule_words(claim.variants[0])}: the same)"
     rivals = tuple(_rival_words(items, claim, other) for other in claim.rivals)
+    if claim.doubt == INVERTING_IS_UNTOLD:
+        rivals = (*rivals, claim.doubt)
     if claim.certainty != "certain" and not rivals:
         rivals = ("no check, which agrees by chance",)
     return Conclusion("check", says, claim.certainty, claim.words, rivals, name)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tapewright.cards.checks import CrcCheck, CrcParameters
 from tapewright.cards.layout import Coded
 from tapewright.learn.check_rule import CheckRule, Message
-from tapewright.learn.checks import find_checks
+from tapewright.learn.checks import INVERTING_IS_UNTOLD, find_checks
 
 NAMES = ("sync", "fixed", "name", "start", "length", "data")
 ALL_FIELDS = ("name", "start", "length", "data")
@@ -354,3 +354,17 @@ def test_a_byte_is_certain_only_where_three_different_contents_agree() -> None:
         for n in (16, 32, 48)
     ]
     assert all(claim.certainty != "certain" for claim in find_checks(elsewhere))
+
+
+@pytest.mark.parametrize(
+    "check, lengths, certainty",
+    [
+        ("xor8", [20, 40, 64, 80], "likely"),
+        ("xor8", [20, 40, 65, 80], "certain"),
+        ("sum8", [20, 40, 64, 80], "certain"),
+    ],
+)
+def test_an_exclusive_or_over_even_lengths_only_may_be_of_inverted_bytes(check, lengths, certainty) -> None:
+    best = find_checks(saved(CheckRule(check, ("data",)), lengths))[0]
+    assert (best.rule.check, best.certainty) == (check, certainty)
+    assert (best.doubt == INVERTING_IS_UNTOLD) == (certainty == "likely")
