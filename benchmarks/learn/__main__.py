@@ -15,10 +15,10 @@ import numpy as np
 from benchmarks import history
 from benchmarks.learn.formats import FAMILIES
 from benchmarks.learn.lessons import Lesson, lessons
-from benchmarks.learn.shares import failures, shares
+from benchmarks.learn.shares import failures, shares, totals
 
-#: What is summed up over all families; see `shares`.
-FIGURES = ("claims", "wrong", "certain", "beside", "untold")
+#: What is told of all families together; see `shares`.
+ABOUT_CHECKS = ("claims", "wrong", "certain", "beside", "untold")
 
 
 def main() -> None:
@@ -60,24 +60,17 @@ def _options() -> argparse.Namespace:
 
 
 def _show(rows: list[dict[str, Any]]) -> None:
-    counts = sorted({row["recordings"] for row in rows})
-    print(f"\n{'fully right, from':17s} " + " ".join(f"{count:>14d}" for count in counts))
+    total = totals(rows)
+    print(f"\n{'fully right, from':17s} " + " ".join(f"{count:>14d}" for count in total))
     for family in [*dict.fromkeys(row["family"] for row in rows), "all"]:
-        mine = [
-            [row for row in rows if row["recordings"] == n and family in (row["family"], "all")]
-            for n in counts
-        ]
-        cells = (f"{_sum(some, 'right')} of {_sum(some, 'formats')}" for some in mine)
+        mine = totals([row for row in rows if family in (row["family"], "all")])
+        cells = (f"{figures['right']} of {figures['formats']}" for figures in mine.values())
         print(f"{family:17s} " + " ".join(f"{cell:>14s}" for cell in cells))
-    print(f"\n{'about checks, from':18s} " + " ".join(f"{name:>8s}" for name in FIGURES) + "  processor s")
-    for count in counts:
-        some = [row for row in rows if row["recordings"] == count]
-        cpu = np.median([row["cpu_seconds"] for row in some])
-        print(f"{count:18d} " + " ".join(f"{_sum(some, name):8d}" for name in FIGURES) + f" {cpu:12.1f}")
-
-
-def _sum(rows: list[dict[str, Any]], name: str) -> int:
-    return sum(row[name] for row in rows)
+    heading = " ".join(f"{name:>8s}" for name in ABOUT_CHECKS)
+    print(f"\n{'about checks, from':18s} {heading}  processor s")
+    for count, figures in total.items():
+        cpu = np.median([row["cpu_seconds"] for row in rows if row["recordings"] == count])
+        print(f"{count:18d} " + " ".join(f"{figures[name]:8d}" for name in ABOUT_CHECKS) + f" {cpu:12.1f}")
 
 
 def _each(tasks: list[tuple[int, str, tuple[int, ...]]], jobs: int) -> Iterator[list[Lesson]]:

@@ -9,7 +9,10 @@ import numpy as np
 
 from benchmarks.learn.lessons import Lesson
 
-__all__ = ["failures", "shares"]
+__all__ = ["failures", "recordings_text", "shares", "totals"]
+
+#: What is added up over rows.
+FIGURES = ("formats", "right", "untold", "claims", "wrong", "certain", "beside")
 
 
 def shares(found: Sequence[Lesson], first: int) -> list[dict[str, Any]]:
@@ -58,3 +61,18 @@ def failures(found: Sequence[Lesson]) -> list[dict[str, Any]]:
         for one in found
         if one.problem
     ]  # fmt: skip
+
+
+def totals(rows: Sequence[dict[str, Any]]) -> dict[int, dict[str, int]]:
+    """Add up rows of `shares`, for each number of recordings."""
+    return {
+        recordings: {
+            name: sum(row[name] for row in rows if row["recordings"] == recordings) for name in FIGURES
+        }
+        for recordings in sorted({row["recordings"] for row in rows})
+    }
+
+
+def recordings_text(count: int) -> str:
+    """Say how many recordings."""
+    return f"{count} recording" + "s" * (count > 1)

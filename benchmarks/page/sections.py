@@ -16,8 +16,9 @@ from benchmarks.accuracy.families import FAMILIES, TARGET
 from benchmarks.accuracy.measure import BINS
 from benchmarks.accuracy.signals import IMPAIRMENTS
 from benchmarks.accuracy.table import framed_text
+from benchmarks.learn.shares import recordings_text, totals
 from benchmarks.page.collect import Figures
-from benchmarks.page.verdicts import FIRST_LAYER, LAYERS, loss_text, total_z, totals, verdicts
+from benchmarks.page.verdicts import FIRST_LAYER, LAYERS, loss_text, right_percent, total_z, verdicts
 from tapewright.cards import load_format
 
 __all__ = ["whole"]
@@ -301,38 +302,31 @@ def _live(figures: Figures) -> str:
 
 
 def _learned(figures: Figures) -> str:
-    counts = sorted({row["recordings"] for row in figures.learned})
-    families = dict.fromkeys(row["family"] for row in figures.learned)
-    rows = []
-    for family in (*families, "all"):
-        mine = [row for row in figures.learned if family in (row["family"], "all")]
-        total = totals(mine)
-        rows.append((family, *(f"{total[n]['right']} of {total[n]['formats']}" for n in counts)))
     share = totals(figures.learned)
-    percents = [
-        _bold(f"{100 * share[n]['right'] / share[n]['formats']:.1f}",
-              100 * share[n]["right"] >= bars.LEARNED_PERCENT[n] * share[n]["formats"])
-        for n in counts
-    ]  # fmt: skip
-    rows.append(("in percent", *percents))
-    rows.append(("check told to nobody", *(f"{share[n]['untold']}" for n in counts)))
-    return _table(("family", *(_recordings(n) for n in counts)), rows)
+    rows = []
+    for family in (*dict.fromkeys(row["family"] for row in figures.learned), "all"):
+        mine = totals([row for row in figures.learned if family in (row["family"], "all")])
+        rows.append((family, *(_right(mine.get(n)) for n in share)))
+    percents = {n: right_percent(total) for n, total in share.items()}
+    rows.append(
+        (
+            "in percent",
+            *(_bold(f"{p:.1f}", p >= bars.LEARNED_PERCENT.get(n, 0.0)) for n, p in percents.items()),
+        )
+    )
+    rows.append(("check told to nobody", *(f"{total['untold']}" for total in share.values())))
+    return _table(("family", *map(recordings_text, share)), rows)
+
+
+def _right(total: dict[str, int] | None) -> str:
+    return "" if total is None else f"{total['right']} of {total['formats']}"
 
 
 def _claims(figures: Figures) -> str:
+    names = ("claims", "wrong", "certain", "beside")
     rows = [
-        (_recordings(n), f"{t['claims']}", f"{t['wrong']}", f"{t['certain']}", f"{t['beside']}")
-        for n, t in totals(figures.learned).items()
+        (recordings_text(n), *(f"{total[name]}" for name in names))
+        for n, total in totals(figures.learned).items()
     ]
-    heading = (
-        "from",
-        "claims",
-        "wrong",
-        "of these called certain",
-        "held open beside the right one",
-    )
+    heading = ("from", "claims", "wrong", "of these called certain", "held open beside the right one")
     return _table(heading, rows)
-
-
-def _recordings(count: int) -> str:
-    return f"{count} recording" + "s" * (count > 1)

@@ -12,9 +12,10 @@ from benchmarks.accuracy import bars
 from benchmarks.accuracy.dropouts import DEPTHS_DB, SURE
 from benchmarks.accuracy.families import FAMILIES
 from benchmarks.accuracy.signals import IMPAIRMENTS
+from benchmarks.learn.shares import recordings_text, totals
 from benchmarks.page.collect import Figures
 
-__all__ = ["FIRST_LAYER", "LAYERS", "Verdict", "loss_text", "total_z", "totals", "verdicts"]
+__all__ = ["FIRST_LAYER", "LAYERS", "Verdict", "loss_text", "right_percent", "total_z", "verdicts"]
 
 FAMILY = {family.card: family for family in FAMILIES}
 #: Where wrong bytes in dropouts are counted; rows of the time when there was only one do not say.
@@ -204,13 +205,17 @@ def _start(figures: Figures, which: str, work: str, bar: str, most_seconds: floa
 def _learned(figures: Figures, recordings: int) -> Verdict:
     """All families together: so many made-up formats of one are chance."""
     limit = bars.LEARNED_PERCENT[recordings]
-    total = totals(figures.learned).get(recordings)
-    percent = 100 * total["right"] / total["formats"] if total else 0.0
+    percents = [right_percent(total) for n, total in totals(figures.learned).items() if n == recordings]
     return _split(
-        f"made-up formats learned fully right from {recordings} recording" + "s" * (recordings > 1),
+        f"made-up formats learned fully right from {recordings_text(recordings)}",
         f"at least {limit:g} %",
-        [("all families", f"{percent:.1f} %", percent >= limit)] if total else [],
+        (("all families", f"{percent:.1f} %", percent >= limit) for percent in percents),
     )
+
+
+def right_percent(total: dict[str, int]) -> float:
+    """Share of formats learned fully right, of one of `totals`."""
+    return 100 * total["right"] / total["formats"]
 
 
 def _claims(figures: Figures) -> Verdict:
@@ -220,18 +225,7 @@ def _claims(figures: Figures) -> Verdict:
         if recordings > 1:
             percent = 100 * total["wrong"] / max(total["claims"], 1)
             words = f"{percent:.2f} %, {total['certain']} of them called certain"
-            rows.append((f"{recordings} recordings", words, percent <= limit and not total["certain"]))
+            rows.append((recordings_text(recordings), words, percent <= limit and not total["certain"]))
     return _split(
         "wrong claims about checks, of those learned", f"at most {limit:g} %, none called certain", rows
     )
-
-
-def totals(learned: list[dict[str, Any]]) -> dict[int, dict[str, int]]:
-    """Sums over all families, by number of recordings."""
-    names = ("formats", "right", "untold", "claims", "wrong", "certain", "beside")
-    return {
-        recordings: {
-            name: sum(row[name] for row in learned if row["recordings"] == recordings) for name in names
-        }
-        for recordings in sorted({row["recordings"] for row in learned})
-    }

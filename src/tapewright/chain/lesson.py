@@ -309,25 +309,22 @@ def _places_told(runs: int) -> str:
 def _read_back(sound: Recording, card: FormatCard, known: Known) -> ReadBack:
     reading = read_source(sound, card)
     heard = b"".join(piece.data for piece in reading.image)
-    common = min(len(heard), len(known.data))
-    right = sum(a == b for a, b in zip(heard[:common], known.data[:common], strict=True))
+    unlike = [k for k, (a, b) in enumerate(zip(heard, known.data, strict=False)) if a != b]
+    right = min(len(heard), len(known.data)) - len(unlike)
     checks = {block.check for block in reading.blocks}
     worst = next((check for check in ("bad", "repaired", "ok") if check in checks), "none")
     extra = len(heard) > len(known.data)
     timings = compare_timings(sound, reading, known, card) if right == len(known.data) else None
-    check = "bad" if extra else worst
-    return ReadBack(right, len(known.data), check, reading, timings, _unlike(heard, known))
+    is_mistyped = len(heard) == len(known.data) and len(unlike) <= MOST_MISTYPED
+    return ReadBack(
+        right, len(known.data), "bad" if extra else worst, reading, timings,
+        tuple(_unlike(k, heard, known) for k in unlike) if is_mistyped else (),
+    )  # fmt: skip
 
 
-def _unlike(heard: bytes, known: Known) -> tuple[Unlike, ...]:
-    """Bytes that are others on tape, if they are as few as mistakes in keying in."""
-    if len(heard) != len(known.data):
-        return ()
-    places = [k for k, (a, b) in enumerate(zip(heard, known.data, strict=True)) if a != b]
-    if len(places) > MOST_MISTYPED:
-        return ()
-    base = known.start
-    return tuple(Unlike(k, None if base is None else base + k, known.data[k], heard[k]) for k in places)
+def _unlike(offset: int, heard: bytes, known: Known) -> Unlike:
+    address = None if known.start is None else known.start + offset
+    return Unlike(offset, address, known.data[offset], heard[offset])
 
 
 def _success(proof: Sequence[ReadBack]) -> str:

@@ -171,14 +171,15 @@ def find_kinds(
     for name, heard in sorted(sorted_out.items(), key=lambda pair: pair[0] != "data"):
         mine = means.with_kin(kinds.values())
         chosen = _without_misheard(heard, facts_about, mine)
+        facts = facts_about(chosen)
         takes = [chosen]
         if not chosen[0].has_data and len({len(sample.head) for sample in chosen}) > 1:
             takes.append(_evened(chosen))
-        found = [_explained(name, take, facts_about(chosen), mine) for take in takes]
-        kinds[name] = min(found, key=_bits)
+        best = min((_explained(name, take, facts, mine) for take in takes), key=_bits)
         if len(chosen) < len(heard):  # the odd one may be right, and what explains it a check
             whole = _explained(name, heard, facts_about(heard), mine)
-            kinds[name] = whole if whole.bits < kinds[name].bits + MISHEARD_BITS else kinds[name]
+            best = whole if whole.bits < best.bits + MISHEARD_BITS else best
+        kinds[name] = best
     order = _usual_order(kinds.values())
     for name, kind in kinds.items():
         if order and any(other != order for other, _ in _orders(kind)):
